@@ -1,0 +1,3 @@
+"""placeholder."""
+from django.urls import path
+urlpatterns: list = []

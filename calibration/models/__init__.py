@@ -1,0 +1,56 @@
+"""Records (sealed), what follows from them (derived), and the work that comes of it."""
+
+from calibration.models.derived import DueState, Fit, Judgement, StaleSensor, Verdict
+from calibration.models.functional import (
+    FunctionalTest,
+    FunctionalVerdict,
+    Observed,
+    SetpointStep,
+)
+from calibration.models.record import (
+    STARTS_SEGMENT,
+    Calibration,
+    CalibrationPoint,
+    Direction,
+    Reason,
+    SealedRecord,
+    Stage,
+)
+from calibration.models.rules import ReferenceStandard, TolerancePolicy
+from calibration.models.work import (
+    Digest,
+    DriftFlag,
+    ImportRun,
+    Reminder,
+    ScanRun,
+    Visit,
+    VisitLine,
+)
+
+__all__ = [
+    "STARTS_SEGMENT",
+    "Calibration",
+    "CalibrationPoint",
+    "Digest",
+    "Direction",
+    "DriftFlag",
+    "DueState",
+    "Fit",
+    "FunctionalTest",
+    "FunctionalVerdict",
+    "ImportRun",
+    "Judgement",
+    "Observed",
+    "Reason",
+    "ReferenceStandard",
+    "Reminder",
+    "ScanRun",
+    "SealedRecord",
+    "SetpointStep",
+    "Stage",
+    "StaleSensor",
+    "TolerancePolicy",
+    "Verdict",
+    "Visit",
+    "VisitLine",
+]

@@ -1,0 +1,150 @@
+"""What follows from the records: fits, judgements and due days. May be computed again any time."""
+
+from typing import ClassVar
+
+from django.db import models
+
+from calibration.models.record import Calibration
+from fleet.models import ScopedModel, Sensor
+
+
+class Verdict(models.TextChoices):
+    """Where a calibration stands against its history."""
+
+    WITHIN = "within", "within"
+    WATCH = "watch", "watch"
+    BEYOND = "beyond", "beyond"
+
+
+class Fit(ScopedModel):
+    """The line through a calibration's points, in readings of the sensor model and newtons.
+
+    `u_slope` holds the reference's common share; `u_slope_random` does not. The pivot is the
+    weighted mean load, where slope and level are uncorrelated.
+    """
+
+    dealer_path: ClassVar[str] = "calibration__sensor__dealer"
+    for_reviewers: ClassVar[bool] = True
+
+    calibration = models.OneToOneField(
+        Calibration, on_delete=models.CASCADE, primary_key=True, related_name="fit"
+    )
+    slope = models.FloatField()
+    offset = models.FloatField()
+    u_slope = models.FloatField()
+    u_slope_random = models.FloatField()
+    u_offset = models.FloatField()
+    covariance = models.FloatField()
+    pivot_load = models.FloatField()
+    u_pivot = models.FloatField()
+    residual_sd = models.FloatField(null=True, blank=True)
+    birge_ratio = models.FloatField(null=True, blank=True)
+    degrees_of_freedom = models.PositiveSmallIntegerField()
+    reference_pct = models.FloatField(help_text="The reference's standard uncertainty used, in %.")
+    method = models.CharField(max_length=40)
+
+    class Meta:
+        ordering = ("calibration",)
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"{self.slope:g} / {self.offset:g}"
+
+
+class Judgement(ScopedModel):
+    """A calibration judged against the history before it; loads in newtons.
+
+    `previous` is the newest calibration of an earlier season in the same segment (or, where there
+    is none, the one before it in its own season); `first` is the one that started the segment.
+    """
+
+    dealer_path: ClassVar[str] = "calibration__sensor__dealer"
+    for_reviewers: ClassVar[bool] = True
+
+    calibration = models.OneToOneField(
+        Calibration, on_delete=models.CASCADE, primary_key=True, related_name="judgement"
+    )
+    season = models.SmallIntegerField()
+    segment = models.PositiveSmallIntegerField(help_text="Counted from 1 over a sensor's life.")
+    verdict = models.CharField(max_length=8, choices=Verdict.choices)
+    previous = models.ForeignKey(
+        Calibration, on_delete=models.CASCADE, null=True, blank=True, related_name="+"
+    )
+    slope_change_pct = models.FloatField(null=True, blank=True)
+    u_slope_change_pct = models.FloatField(null=True, blank=True)
+    offset_change = models.FloatField(null=True, blank=True)
+    u_offset_change = models.FloatField(null=True, blank=True)
+    en_slope = models.FloatField(null=True, blank=True)
+    en_offset = models.FloatField(null=True, blank=True)
+    p_out_slope = models.FloatField(null=True, blank=True)
+    p_out_offset = models.FloatField(null=True, blank=True)
+    first = models.ForeignKey(
+        Calibration, on_delete=models.CASCADE, null=True, blank=True, related_name="+"
+    )
+    first_slope_change_pct = models.FloatField(null=True, blank=True)
+    first_u_slope_change_pct = models.FloatField(null=True, blank=True)
+    first_offset_change = models.FloatField(null=True, blank=True)
+    first_u_offset_change = models.FloatField(null=True, blank=True)
+    first_en_slope = models.FloatField(null=True, blank=True)
+    first_en_offset = models.FloatField(null=True, blank=True)
+    first_p_out_slope = models.FloatField(null=True, blank=True)
+    first_p_out_offset = models.FloatField(null=True, blank=True)
+    slope_pct_per_year = models.FloatField(null=True, blank=True)
+    expected_crossing = models.DateField(null=True, blank=True)
+    earliest_crossing = models.DateField(null=True, blank=True)
+    slope_tolerance_pct = models.FloatField()
+    offset_tolerance = models.FloatField()
+    setpoints = models.JSONField(default=list)
+    causes = models.JSONField(default=list)
+    method = models.CharField(max_length=40)
+
+    class Meta:
+        ordering = ("calibration",)
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return self.verdict
+
+
+class StaleSensor(models.Model):
+    """A sensor whose verdicts must be made again: something that they rest on has changed."""
+
+    sensor = models.OneToOneField(
+        Sensor, on_delete=models.CASCADE, primary_key=True, related_name="+"
+    )
+    since = models.DateTimeField()
+    why = models.CharField(max_length=80)
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"sensor {self.sensor_id}: {self.why}"
+
+
+class DueState(ScopedModel):
+    """The day on which a sensor is due, and what decided it."""
+
+    dealer_path: ClassVar[str] = "sensor__dealer"
+
+    class Decided(models.TextChoices):
+        """What made it due on that day."""
+
+        NEVER = "never_calibrated", "never calibrated here"
+        INTERVAL = "interval", "its interval ends"
+        CROSSING = "crossing", "it is expected to leave its tolerance"
+        SEASON = "season", "the season starts"
+
+    sensor = models.OneToOneField(
+        Sensor, on_delete=models.CASCADE, primary_key=True, related_name="due"
+    )
+    due_on = models.DateField(db_index=True)
+    decided_by = models.CharField(max_length=16, choices=Decided.choices)
+    last_calibration = models.ForeignKey(
+        Calibration, on_delete=models.CASCADE, null=True, blank=True, related_name="+"
+    )
+
+    class Meta:
+        ordering = ("due_on", "sensor")
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"{self.sensor_id}: {self.due_on}"

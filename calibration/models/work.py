@@ -1,0 +1,281 @@
+"""What people and the worker have to do: flags, reminders, visits, runs."""
+
+import uuid
+from typing import ClassVar
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+
+from calibration.models.functional import FunctionalTest
+from calibration.models.record import Calibration
+from fleet.models import Customer, Dealer, Machine, ScopedModel, Sensor
+
+USER = settings.AUTH_USER_MODEL
+
+
+class DriftFlag(ScopedModel):
+    """Something that somebody has to look at; one per record and kind."""
+
+    dealer_path: ClassVar[str] = "sensor__dealer"
+    for_reviewers: ClassVar[bool] = True
+
+    class Kind(models.TextChoices):
+        """What is wrong."""
+
+        SLOPE = "slope", "slope"
+        OFFSET = "offset", "offset"
+        FIT = "fit", "points off the line"
+        FUNCTIONAL = "functional", "functional test"
+        REFERENCE = "reference", "reference"
+        LOT = "lot", "lot"
+        OVERDUE = "overdue", "overdue"
+
+    class Level(models.TextChoices):
+        """How bad it is."""
+
+        WATCH = "watch", "watch"
+        BEYOND = "beyond", "beyond"
+
+    class Status(models.TextChoices):
+        """What has been done about it."""
+
+        OPEN = "open", "open"
+        ACKNOWLEDGED = "acknowledged", "acknowledged"
+        CLOSED = "closed", "closed"
+
+    sensor = models.ForeignKey(Sensor, on_delete=models.PROTECT, related_name="flags")
+    calibration = models.ForeignKey(
+        Calibration, on_delete=models.CASCADE, null=True, blank=True, related_name="flags"
+    )
+    functional_test = models.ForeignKey(
+        FunctionalTest, on_delete=models.CASCADE, null=True, blank=True, related_name="flags"
+    )
+    kind = models.CharField(max_length=12, choices=Kind.choices)
+    level = models.CharField(max_length=8, choices=Level.choices)
+    magnitude = models.FloatField(
+        help_text="Slope: %; offset: % of rated load; functional: %; overdue: days."
+    )
+    tolerance = models.FloatField()
+    p_out = models.FloatField(null=True, blank=True)
+    causes = models.JSONField(default=list)
+    status = models.CharField(max_length=12, choices=Status.choices, default=Status.OPEN)
+    opened_at = models.DateTimeField()
+    acknowledged_at = models.DateTimeField(null=True, blank=True)
+    acknowledged_by = models.ForeignKey(
+        USER, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    closed_at = models.DateTimeField(null=True, blank=True)
+    closed_by = models.ForeignKey(
+        USER, on_delete=models.PROTECT, null=True, blank=True, related_name="+",
+        help_text="Empty on a closed flag: a later scan found it gone.",
+    )
+    close_reason = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ("-opened_at", "-pk")
+        indexes = [
+            # The open list, worst first, however many flags were ever closed.
+            models.Index(
+                fields=["level", "-p_out", "-id"], name="flag_open_worst_first",
+                condition=~Q(status="closed"),
+            ),
+        ]
+        constraints = [
+            models.UniqueConstraint(
+                "calibration", "kind", name="flag_once_per_calibration",
+                condition=Q(calibration__isnull=False),
+            ),
+            models.UniqueConstraint(
+                "functional_test", "kind", name="flag_once_per_functional_test",
+                condition=Q(functional_test__isnull=False),
+            ),
+            models.UniqueConstraint(
+                "sensor", "kind", name="flag_once_without_record",
+                condition=Q(calibration__isnull=True, functional_test__isnull=True),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"{self.kind} {self.level}"
+
+
+class Visit(ScopedModel):
+    """A planned drive to one customer for everything that is due there."""
+
+    dealer_path: ClassVar[str] = "customer__dealer"
+
+    class Status(models.TextChoices):
+        """How far it is."""
+
+        PLANNED = "planned", "planned"
+        CONFIRMED = "confirmed", "confirmed"
+        DONE = "done", "done"
+        CANCELLED = "cancelled", "cancelled"
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="visits")
+    season = models.SmallIntegerField()
+    planned_on = models.DateField(db_index=True)
+    due_on = models.DateField(help_text="The earliest due day of its sensors.")
+    technician = models.ForeignKey(
+        USER, on_delete=models.PROTECT, null=True, blank=True, related_name="visits"
+    )
+    status = models.CharField(max_length=10, choices=Status.choices, default=Status.PLANNED)
+    note = models.CharField(max_length=200, blank=True)
+    updated_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ("planned_on", "pk")
+        constraints = [
+            models.UniqueConstraint(
+                "customer", "season", name="visit_open_once",
+                condition=Q(status__in=["planned", "confirmed"]),
+                violation_error_message="This customer already has an open visit this season.",
+            )
+        ]
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"{self.customer} on {self.planned_on}"
+
+
+class VisitLine(models.Model):
+    """One machine of a visit."""
+
+    visit = models.ForeignKey(Visit, on_delete=models.CASCADE, related_name="lines")
+    machine = models.ForeignKey(Machine, on_delete=models.PROTECT, related_name="visit_lines")
+    due_on = models.DateField()
+    sensors = models.PositiveSmallIntegerField(help_text="How many of its sensors are due.")
+    done = models.BooleanField(default=False)
+
+    class Meta:
+        ordering = ("visit", "due_on", "machine")
+        constraints = [
+            models.UniqueConstraint("visit", "machine", name="visit_line_once_per_machine")
+        ]
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"{self.machine}: {self.sensors}"
+
+
+class Reminder(ScopedModel):
+    """A sensor that has to be calibrated again, until it is."""
+
+    dealer_path: ClassVar[str] = "sensor__dealer"
+
+    class Status(models.TextChoices):
+        """How far it is."""
+
+        OPEN = "open", "open"
+        DONE = "done", "done"
+        CANCELLED = "cancelled", "cancelled"
+
+    sensor = models.ForeignKey(Sensor, on_delete=models.CASCADE, related_name="reminders")
+    due_on = models.DateField()
+    why = models.CharField(max_length=16)
+    status = models.CharField(max_length=10, choices=Status.choices, default=Status.OPEN)
+    created_at = models.DateTimeField()
+    last_told_on = models.DateField(null=True, blank=True)
+    done_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ("due_on", "pk")
+        constraints = [
+            models.UniqueConstraint(
+                "sensor", name="reminder_open_once", condition=Q(status="open")
+            )
+        ]
+        indexes = [
+            models.Index(
+                fields=["due_on", "id"], name="reminder_open_due", condition=Q(status="open")
+            )
+        ]
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"{self.sensor_id}: {self.due_on}"
+
+
+class Digest(ScopedModel):
+    """One e-mail to one dealer on one day: claimed with a lease, sent, marked."""
+
+    dealer_path: ClassVar[str] = "dealer"
+
+    dealer = models.ForeignKey(Dealer, on_delete=models.CASCADE, related_name="digests")
+    day = models.DateField()
+    recipients = models.JSONField(default=list)
+    subject = models.CharField(max_length=200)
+    body = models.TextField()
+    attempts = models.PositiveSmallIntegerField(default=0)
+    claimed_until = models.DateTimeField(null=True, blank=True)
+    sent_at = models.DateTimeField(null=True, blank=True)
+    last_error = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        ordering = ("-day", "dealer")
+        constraints = [
+            models.UniqueConstraint("dealer", "day", name="digest_once_per_dealer_and_day")
+        ]
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return self.subject
+
+
+class ScanRun(ScopedModel):
+    """One drift scan of the worker."""
+
+    dealer_path: ClassVar[str] = "*"
+    for_reviewers: ClassVar[bool] = True
+
+    started_at = models.DateTimeField()
+    finished_at = models.DateTimeField(null=True, blank=True)
+    full = models.BooleanField(default=False)
+    sensors = models.PositiveIntegerField(default=0, help_text="How many the fleet has.")
+    judged = models.PositiveIntegerField(default=0)
+    flags_opened = models.PositiveIntegerField(default=0)
+    flags_closed = models.PositiveIntegerField(default=0)
+    failed = models.JSONField(default=list, help_text="Sensors that could not be judged, and why.")
+
+    class Meta:
+        ordering = ("-started_at", "-pk")
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"scan of {self.started_at:%Y-%m-%d %H:%M}"
+
+
+class ImportRun(ScopedModel):
+    """An uploaded record file: tried first, then committed."""
+
+    dealer_path: ClassVar[str] = "dealer"
+
+    class Status(models.TextChoices):
+        """How far it is."""
+
+        TRIED = "tried", "tried, nothing stored yet"
+        COMMITTED = "committed", "committed"
+        REFUSED = "refused", "the file was refused"
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    dealer = models.ForeignKey(Dealer, on_delete=models.CASCADE, related_name="imports")
+    file_name = models.CharField(max_length=200)
+    content = models.BinaryField()
+    content_digest = models.CharField(max_length=64)
+    status = models.CharField(max_length=10, choices=Status.choices)
+    result = models.JSONField(default=dict)
+    created_at = models.DateTimeField()
+    created_by = models.ForeignKey(
+        USER, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    committed_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ("-created_at", "-pk")
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return self.file_name

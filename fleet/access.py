@@ -1,0 +1,76 @@
+"""Who may do what: the one place that decides.
+
+`scope_of` says whose rows a person sees; `RIGHTS` says which verbs each role has on each resource.
+Everything that a route, an admin page or a document offers is looked up here.
+"""
+
+from collections.abc import Mapping
+
+from django.contrib.auth.base_user import AbstractBaseUser
+from django.contrib.auth.models import AnonymousUser
+
+from fleet.models import Membership, Role, User
+from fleet.scope import Scope
+
+T, M, W, A = Role.TECHNICIAN, Role.SERVICE_MANAGER, Role.WARRANTY_REVIEWER, Role.ADMINISTRATOR
+_ALL = frozenset({T, M, W, A})
+_DEALER = frozenset({T, M, A})
+_MANAGERS = frozenset({M, A})
+_ADMINISTRATORS = frozenset({A})
+
+# resource -> verb -> roles. Verbs: read, create, edit, remove, decide (acknowledge, close, commit).
+RIGHTS: Mapping[str, Mapping[str, frozenset[Role]]] = {
+    "dealers": {"read": _ALL, "create": _ADMINISTRATORS, "edit": _ADMINISTRATORS},
+    "users": {"read": _MANAGERS, "create": _MANAGERS, "edit": _MANAGERS},
+    "memberships": {
+        "read": _MANAGERS, "create": _MANAGERS, "edit": _MANAGERS, "remove": _MANAGERS,
+    },
+    "customers": {"read": _ALL, "create": _MANAGERS, "edit": _MANAGERS},
+    "machine-models": {"read": _ALL, "create": _ADMINISTRATORS, "edit": _ADMINISTRATORS},
+    "machines": {"read": _ALL, "create": _DEALER, "edit": _MANAGERS},
+    "sensor-models": {"read": _ALL, "create": _ADMINISTRATORS, "edit": _ADMINISTRATORS},
+    "sensors": {"read": _ALL, "create": _DEALER, "edit": _DEALER},
+    "installations": {"read": _ALL, "create": _DEALER, "edit": _DEALER},
+    "references": {"read": _ALL, "create": _MANAGERS, "edit": _MANAGERS},
+    "policies": {"read": _ALL, "create": _MANAGERS, "edit": _MANAGERS},
+    "calibrations": {"read": _ALL, "create": _DEALER},
+    "functional-tests": {"read": _ALL, "create": _DEALER},
+    "flags": {"read": _ALL, "decide": _DEALER},
+    "reminders": {"read": _DEALER},
+    "visits": {"read": _DEALER, "create": _MANAGERS, "edit": _MANAGERS},
+    "scans": {"read": _ALL, "create": _ADMINISTRATORS},
+    "imports": {"read": _MANAGERS, "create": _MANAGERS, "decide": _MANAGERS},
+    "tokens": {"read": _ALL, "create": _ALL, "remove": _ALL},
+}
+
+Person = AbstractBaseUser | AnonymousUser
+
+
+def scope_of(person: Person) -> Scope:
+    """Return whose rows a person may see; nobody's, where nobody is signed in."""
+    if not isinstance(person, User) or not person.is_active:
+        return Scope()
+    rows = list(Membership.objects.filter(user=person).values_list("role", "dealer_id"))
+    return Scope(
+        user_id=person.pk,
+        serves=frozenset(dealer for role, dealer in rows if role == T),
+        manages=frozenset(dealer for role, dealer in rows if role == M),
+        reviews=any(role == W for role, _ in rows),
+        administers=person.is_superuser or any(role == A for role, _ in rows),
+    )
+
+
+def roles_in(scope: Scope, dealer_id: int | None = None) -> frozenset[Role]:
+    """Return the roles that a caller has at a dealer, or anywhere where none is named."""
+    held = {
+        A: scope.administers,
+        W: scope.reviews,
+        M: bool(scope.manages) if dealer_id is None else dealer_id in scope.manages,
+        T: bool(scope.serves) if dealer_id is None else dealer_id in scope.serves,
+    }
+    return frozenset(role for role, has in held.items() if has)
+
+
+def may(scope: Scope, verb: str, resource: str, dealer_id: int | None = None) -> bool:
+    """Whether the caller may do this to a row of this dealer (or to any row at all)."""
+    return bool(RIGHTS[resource].get(verb, frozenset()) & roles_in(scope, dealer_id))

@@ -1,0 +1,24 @@
+"""The app, and the rule that it puts on the database after every migrate."""
+
+from typing import Any
+
+from django.apps import AppConfig
+from django.db import connections
+from django.db.models.signals import post_migrate
+
+
+class FleetConfig(AppConfig):
+    """The register that everything stands on: who and what."""
+
+    name = "fleet"
+    verbose_name = "Register"
+
+    def ready(self) -> None:
+        """Keep installations from overlapping, on every database that is migrated."""
+        post_migrate.connect(_hold_overlaps, sender=self)
+
+
+def _hold_overlaps(using: str, **_: Any) -> None:
+    from fleet import overlaps
+
+    overlaps.install(connections[using])

@@ -1,0 +1,175 @@
+"""Django's settings, made from the environment (README, "Settings")."""
+
+from datetime import timedelta
+
+from celery.schedules import crontab
+
+from fleet.config import env
+
+BASE_DIR = env.BASE_DIR
+DATABASES = {"default": env.database()}
+EMBEDDED = DATABASES["default"]["ENGINE"].endswith("sqlite3")
+
+DEBUG = env.flag("DEBUG", default=False)
+SECRET_KEY = env.secret_key(embedded=EMBEDDED)
+ALLOWED_HOSTS = [host for host in env.text("ALLOWED_HOSTS").split(",") if host] or (
+    ["localhost", "127.0.0.1", "[::1]"] if EMBEDDED or DEBUG else []
+)
+CSRF_TRUSTED_ORIGINS = [
+    f"https://{host.lstrip('.')}" for host in ALLOWED_HOSTS if host not in {"*", "[::1]"}
+]
+
+INSTALLED_APPS = [
+    "fleet",
+    "calibration",
+    "api",
+    "django.contrib.admin",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "whitenoise.runserver_nostatic",
+    "django.contrib.staticfiles",
+    "rest_framework",
+    "knox",
+    "django_filters",
+    "drf_spectacular",
+    "drf_spectacular_sidecar",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "fleet.config.security.ContentSecurityPolicy",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+]
+
+ROOT_URLCONF = "fleet.config.urls"
+WSGI_APPLICATION = "fleet.config.wsgi.application"
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+AUTH_USER_MODEL = "fleet.User"
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": f"django.contrib.auth.password_validation.{name}"}
+    for name in (
+        "UserAttributeSimilarityValidator",
+        "MinimumLengthValidator",
+        "CommonPasswordValidator",
+        "NumericPasswordValidator",
+    )
+]
+LOGIN_URL = "admin:login"
+
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+            ]
+        },
+    }
+]
+
+USE_TZ = True
+TIME_ZONE = "UTC"
+LANGUAGE_CODE = "en"
+STATIC_URL = "static/"
+STATIC_ROOT = BASE_DIR / ".static"
+WHITENOISE_USE_FINDERS = True
+
+# An upload is read in a bounded buffer; a JSON body larger than this is refused with 413.
+DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 2**20
+FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 2**20
+
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_REFERRER_POLICY = "same-origin"
+X_FRAME_OPTIONS = "DENY"
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = "Lax"
+# Behind TLS everything but the embedded desk: cookies never travel in the clear.
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = not (EMBEDDED or DEBUG)
+SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+
+_EMAIL = env.email()
+EMAIL_BACKEND = _EMAIL["EMAIL_BACKEND"]
+EMAIL_HOST = _EMAIL.get("EMAIL_HOST") or "localhost"
+EMAIL_PORT = _EMAIL.get("EMAIL_PORT") or 25
+EMAIL_HOST_USER = _EMAIL.get("EMAIL_HOST_USER") or ""
+EMAIL_HOST_PASSWORD = _EMAIL.get("EMAIL_HOST_PASSWORD") or ""
+EMAIL_USE_TLS = _EMAIL.get("EMAIL_USE_TLS", False)
+EMAIL_USE_SSL = _EMAIL.get("EMAIL_USE_SSL", False)
+EMAIL_FILE_PATH = _EMAIL.get("EMAIL_FILE_PATH") or None
+EMAIL_TIMEOUT = 20
+DEFAULT_FROM_EMAIL = env.text("EMAIL_FROM", "spanbook@localhost")
+
+REDIS_URL = env.redis_url()
+CELERY_BROKER_URL = REDIS_URL or None
+CELERY_RESULT_BACKEND = None
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = True
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": 3600}
+CELERY_TIMEZONE = "UTC"
+CELERY_BEAT_SCHEDULE = {
+    "nightly": {"task": "calibration.tasks.nightly", "schedule": crontab(hour=2, minute=10)},
+    "reminders": {"task": "calibration.tasks.remind", "schedule": crontab(minute=25)},
+}
+
+KNOX_TOKEN_MODEL = "fleet.AccessToken"  # noqa: S105 - a model's name, no password
+REST_KNOX = {
+    "AUTH_HEADER_PREFIX": "Bearer",
+    "TOKEN_TTL": timedelta(days=30),
+    "TOKEN_MODEL": KNOX_TOKEN_MODEL,
+    "TOKEN_LIMIT_PER_USER": None,
+}
+REST_FRAMEWORK = {
+    "DEFAULT_AUTHENTICATION_CLASSES": [
+        "knox.auth.TokenAuthentication",
+        "rest_framework.authentication.SessionAuthentication",
+    ],
+    "DEFAULT_PERMISSION_CLASSES": ["api.permissions.RoleMay"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "DEFAULT_PAGINATION_CLASS": "api.pagination.Pages",
+    "DEFAULT_FILTER_BACKENDS": [
+        "api.filters.Filters",
+        "rest_framework.filters.SearchFilter",
+        "api.filters.Ordering",
+    ],
+    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "EXCEPTION_HANDLER": "api.errors.problem",
+    "DEFAULT_THROTTLE_RATES": {"tokens": "20/min"},
+    "TEST_REQUEST_DEFAULT_FORMAT": "json",
+}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Spanbook",
+    "VERSION": "1",
+    "DESCRIPTION": "Load calibrations of a fleet of seeding machines: records, verdicts, plans.",
+    "OAS_VERSION": "3.1.1",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "SCHEMA_PATH_PREFIX": "/api/v1",
+    "COMPONENT_SPLIT_REQUEST": True,
+    "SWAGGER_UI_DIST": "SIDECAR",
+    "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
+}
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "root": {"handlers": ["console"], "level": "WARNING"},
+}

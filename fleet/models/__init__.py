@@ -1,0 +1,30 @@
+"""The register: who and what."""
+
+from fleet.models.equipment import Installation, Machine, MachineModel, Sensor, SensorModel
+from fleet.models.people import (
+    DEALER_ROLES,
+    AccessToken,
+    Customer,
+    Dealer,
+    Membership,
+    Role,
+    User,
+)
+from fleet.models.scoped import ScopedModel, ScopedQuerySet
+
+__all__ = [
+    "DEALER_ROLES",
+    "AccessToken",
+    "Customer",
+    "Dealer",
+    "Installation",
+    "Machine",
+    "MachineModel",
+    "Membership",
+    "Role",
+    "ScopedModel",
+    "ScopedQuerySet",
+    "Sensor",
+    "SensorModel",
+    "User",
+]

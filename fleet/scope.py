@@ -1,0 +1,50 @@
+"""Whose rows a caller may see: a frozen value, made by `fleet.access` and handed down."""
+
+from dataclasses import dataclass
+from typing import Self
+
+
+@dataclass(frozen=True)
+class Scope:
+    """What one caller may see.
+
+    Attributes
+    ----------
+    user_id
+        The caller; None for the system itself (worker, commands).
+    serves, manages
+        Primary keys of the dealers where the caller is technician, or service manager.
+    reviews
+        A warranty reviewer: technical history everywhere, no customer's contact data.
+    administers
+        An administrator, a superuser or the system: everything.
+    """
+
+    user_id: int | None = None
+    serves: frozenset[int] = frozenset()
+    manages: frozenset[int] = frozenset()
+    reviews: bool = False
+    administers: bool = False
+
+    @classmethod
+    def system(cls) -> Self:
+        """Return the scope of the worker and of the command line."""
+        return cls(administers=True)
+
+    @property
+    def everywhere(self) -> bool:
+        """Whether technical rows of every dealer are visible."""
+        return self.administers or self.reviews
+
+    @property
+    def dealers(self) -> frozenset[int]:
+        """The dealers to which the caller belongs."""
+        return self.serves | self.manages
+
+    def sees_contacts_of(self, dealer_id: int) -> bool:
+        """Whether the contact data of this dealer's customers may be shown."""
+        return self.administers or dealer_id in self.dealers
+
+    def sees_remarks_of(self, dealer_id: int) -> bool:
+        """Whether free text written by this dealer (it may name a former owner) may be shown."""
+        return self.administers or dealer_id in self.dealers
