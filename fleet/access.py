@@ -8,6 +8,7 @@ from collections.abc import Mapping
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.contrib.auth.models import AnonymousUser
+from django.db.models import Q, QuerySet
 
 from fleet.models import Membership, Role, User
 from fleet.scope import Scope
@@ -18,12 +19,16 @@ _DEALER = frozenset({T, M, A})
 _MANAGERS = frozenset({M, A})
 _ADMINISTRATORS = frozenset({A})
 
-# resource -> verb -> roles. Verbs: read, create, edit, remove, decide (acknowledge, close, commit).
+# resource -> verb -> roles. Verbs: read, create, edit, remove, decide (acknowledge, close,
+# commit an import).
 RIGHTS: Mapping[str, Mapping[str, frozenset[Role]]] = {
     "dealers": {"read": _ALL, "create": _ADMINISTRATORS, "edit": _ADMINISTRATORS},
     "users": {"read": _MANAGERS, "create": _MANAGERS, "edit": _MANAGERS},
     "memberships": {
-        "read": _MANAGERS, "create": _MANAGERS, "edit": _MANAGERS, "remove": _MANAGERS,
+        "read": _MANAGERS,
+        "create": _MANAGERS,
+        "edit": _MANAGERS,
+        "remove": _MANAGERS,
     },
     "customers": {"read": _ALL, "create": _MANAGERS, "edit": _MANAGERS},
     "machine-models": {"read": _ALL, "create": _ADMINISTRATORS, "edit": _ADMINISTRATORS},
@@ -74,3 +79,11 @@ def roles_in(scope: Scope, dealer_id: int | None = None) -> frozenset[Role]:
 def may(scope: Scope, verb: str, resource: str, dealer_id: int | None = None) -> bool:
     """Whether the caller may do this to a row of this dealer (or to any row at all)."""
     return bool(RIGHTS[resource].get(verb, frozenset()) & roles_in(scope, dealer_id))
+
+
+def users_visible_to(scope: Scope) -> QuerySet[User]:
+    """Return the people a caller may see: an administrator all, others those of their dealers."""
+    if scope.administers:
+        return User.objects.all()
+    managed = Membership.objects.filter(dealer__in=scope.manages).values("user")
+    return User.objects.filter(Q(pk__in=managed) | Q(pk=scope.user_id))

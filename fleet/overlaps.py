@@ -51,13 +51,18 @@ def _exclusions(connection: BaseDatabaseWrapper) -> None:
 def _triggers(connection: BaseDatabaseWrapper) -> None:
     with connection.cursor() as cursor:
         for name, columns in RULES.items():
-            same = " AND ".join(f"o.{column} = NEW.{column}" for column in columns)
             for event in ("insert", "update"):
-                cursor.execute(
-                    f"CREATE TRIGGER IF NOT EXISTS {name}_{event} BEFORE {event.upper()} "
-                    f"ON {TABLE} WHEN EXISTS (SELECT 1 FROM {TABLE} o WHERE {same} "  # noqa: S608 - our own constants
-                    "AND o.id IS NOT NEW.id "
-                    "AND NEW.installed_on < coalesce(o.removed_on, '9999-12-31') "
-                    "AND o.installed_on < coalesce(NEW.removed_on, '9999-12-31')) "
-                    f"BEGIN SELECT RAISE(ABORT, '{MESSAGE}'); END"
-                )
+                cursor.execute(_trigger(name, columns, event))
+
+
+def _trigger(name: str, columns: tuple[str, ...], event: str) -> str:
+    same = " AND ".join(f"o.{column} = NEW.{column}" for column in columns)
+    clash = (
+        f"SELECT 1 FROM {TABLE} o WHERE {same} AND o.id IS NOT NEW.id "  # noqa: S608 - our own names
+        "AND NEW.installed_on < coalesce(o.removed_on, '9999-12-31') "
+        "AND o.installed_on < coalesce(NEW.removed_on, '9999-12-31')"
+    )
+    return (
+        f"CREATE TRIGGER IF NOT EXISTS {name}_{event} BEFORE {event.upper()} ON {TABLE} "
+        f"WHEN EXISTS ({clash}) BEGIN SELECT RAISE(ABORT, '{MESSAGE}'); END"
+    )

@@ -94,7 +94,11 @@ class Judgement(ScopedModel):
     earliest_crossing = models.DateField(null=True, blank=True)
     slope_tolerance_pct = models.FloatField()
     offset_tolerance = models.FloatField()
-    setpoints = models.JSONField(default=list)
+    worst_error_pct = models.FloatField(
+        null=True,
+        blank=True,
+        help_text="Largest error that the operator felt at a setpoint, in % of the setpoint.",
+    )
     causes = models.JSONField(default=list)
     method = models.CharField(max_length=40)
 

@@ -139,9 +139,7 @@ class CalibrationPoint(models.Model):
     number = models.PositiveSmallIntegerField()
     load = models.FloatField()
     reading = models.FloatField()
-    direction = models.CharField(
-        max_length=4, choices=Direction.choices, default=Direction.UP
-    )
+    direction = models.CharField(max_length=4, choices=Direction.choices, default=Direction.UP)
 
     class Meta:
         ordering = ("calibration", "number")

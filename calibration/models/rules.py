@@ -16,9 +16,13 @@ PROBABILITY = [MinValueValidator(0.0), MaxValueValidator(1.0)]
 
 def check_setpoints(value: object) -> None:
     """Refuse anything but a list of up to ten positive numbers."""
-    good = isinstance(value, list) and len(value) <= 10 and all(
-        isinstance(item, int | float) and not isinstance(item, bool) and 0 < item < 1e9
-        for item in value
+    good = (
+        isinstance(value, list)
+        and len(value) <= 10
+        and all(
+            isinstance(item, int | float) and not isinstance(item, bool) and 0 < item < 1e9
+            for item in value
+        )
     )
     if not good:
         raise ValidationError("Give a list of at most ten loads above zero, like [50, 100].")
@@ -55,7 +59,9 @@ class ReferenceStandard(ScopedModel):
         ordering = ("name", "pk")
         constraints = [
             models.UniqueConstraint(
-                "dealer", "name", name="reference_name_once_per_dealer",
+                "dealer",
+                "name",
+                name="reference_name_once_per_dealer",
                 violation_error_message="This dealer already has a reference of that name.",
             ),
             models.CheckConstraint(
@@ -108,19 +114,24 @@ class TolerancePolicy(ScopedModel):
         verbose_name_plural = "tolerance policies"
         constraints = [
             models.UniqueConstraint(
-                "sensor_model", "dealer", name="policy_once",
+                "sensor_model",
+                "dealer",
+                name="policy_once",
                 condition=Q(sensor_model__isnull=False, dealer__isnull=False),
             ),
             models.UniqueConstraint(
-                "sensor_model", name="policy_once_per_model",
+                "sensor_model",
+                name="policy_once_per_model",
                 condition=Q(sensor_model__isnull=False, dealer__isnull=True),
             ),
             models.UniqueConstraint(
-                "dealer", name="policy_once_per_dealer",
+                "dealer",
+                name="policy_once_per_dealer",
                 condition=Q(sensor_model__isnull=True, dealer__isnull=False),
             ),
             models.UniqueConstraint(
-                models.Value(1), name="policy_once_for_the_site",
+                models.Value(1),
+                name="policy_once_for_the_site",
                 condition=Q(sensor_model__isnull=True, dealer__isnull=True),
             ),
             models.CheckConstraint(

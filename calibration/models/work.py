@@ -67,7 +67,11 @@ class DriftFlag(ScopedModel):
     )
     closed_at = models.DateTimeField(null=True, blank=True)
     closed_by = models.ForeignKey(
-        USER, on_delete=models.PROTECT, null=True, blank=True, related_name="+",
+        USER,
+        on_delete=models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="+",
         help_text="Empty on a closed flag: a later scan found it gone.",
     )
     close_reason = models.CharField(max_length=200, blank=True)
@@ -77,21 +81,28 @@ class DriftFlag(ScopedModel):
         indexes = [
             # The open list, worst first, however many flags were ever closed.
             models.Index(
-                fields=["level", "-p_out", "-id"], name="flag_open_worst_first",
+                fields=["level", "-p_out", "-id"],
+                name="flag_open_worst_first",
                 condition=~Q(status="closed"),
             ),
         ]
         constraints = [
             models.UniqueConstraint(
-                "calibration", "kind", name="flag_once_per_calibration",
+                "calibration",
+                "kind",
+                name="flag_once_per_calibration",
                 condition=Q(calibration__isnull=False),
             ),
             models.UniqueConstraint(
-                "functional_test", "kind", name="flag_once_per_functional_test",
+                "functional_test",
+                "kind",
+                name="flag_once_per_functional_test",
                 condition=Q(functional_test__isnull=False),
             ),
             models.UniqueConstraint(
-                "sensor", "kind", name="flag_once_without_record",
+                "sensor",
+                "kind",
+                name="flag_once_without_record",
                 condition=Q(calibration__isnull=True, functional_test__isnull=True),
             ),
         ]
@@ -130,7 +141,9 @@ class Visit(ScopedModel):
         ordering = ("planned_on", "pk")
         constraints = [
             models.UniqueConstraint(
-                "customer", "season", name="visit_open_once",
+                "customer",
+                "season",
+                name="visit_open_once",
                 condition=Q(status__in=["planned", "confirmed"]),
                 violation_error_message="This customer already has an open visit this season.",
             )

@@ -2,9 +2,12 @@
 
 from datetime import timedelta
 
+import django_stubs_ext
 from celery.schedules import crontab
 
 from fleet.config import env
+
+django_stubs_ext.monkeypatch()  # Django's generic classes may be written as such at run time
 
 BASE_DIR = env.BASE_DIR
 DATABASES = {"default": env.database()}
@@ -137,21 +140,24 @@ REST_KNOX = {
 }
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": [
-        "knox.auth.TokenAuthentication",
+        "api.authentication.Bearer",
         "rest_framework.authentication.SessionAuthentication",
     ],
     "DEFAULT_PERMISSION_CLASSES": ["api.permissions.RoleMay"],
+    "DEFAULT_CONTENT_NEGOTIATION_CLASS": "api.rendering.Negotiation",
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
-    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "DEFAULT_PARSER_CLASSES": ["api.parsing.Json"],
     "DEFAULT_PAGINATION_CLASS": "api.pagination.Pages",
     "DEFAULT_FILTER_BACKENDS": [
         "api.filters.Filters",
-        "rest_framework.filters.SearchFilter",
+        "api.filters.Search",
         "api.filters.Ordering",
     ],
-    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_SCHEMA_CLASS": "api.schema.Schema",
+    "DEFAULT_METADATA_CLASS": None,
     "EXCEPTION_HANDLER": "api.errors.problem",
     "DEFAULT_THROTTLE_RATES": {"tokens": "20/min"},
+    "LIST_SERIALIZER_ERRORS_AS_DICT": True,
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
 }
 SPECTACULAR_SETTINGS = {
@@ -160,6 +166,7 @@ SPECTACULAR_SETTINGS = {
     "DESCRIPTION": "Load calibrations of a fleet of seeding machines: records, verdicts, plans.",
     "OAS_VERSION": "3.1.1",
     "SERVE_INCLUDE_SCHEMA": False,
+    "SERVE_PERMISSIONS": ["rest_framework.permissions.AllowAny"],
     "SCHEMA_PATH_PREFIX": "/api/v1",
     "COMPONENT_SPLIT_REQUEST": True,
     "SWAGGER_UI_DIST": "SIDECAR",

@@ -61,7 +61,8 @@ class Machine(ScopedModel):
         ordering = ("serial", "pk")
         constraints = [
             models.UniqueConstraint(
-                Upper("serial"), name="machine_serial_once",
+                Upper("serial"),
+                name="machine_serial_once",
                 violation_error_message="A machine with this serial is already registered.",
             )
         ]
@@ -143,15 +144,14 @@ class Sensor(ScopedModel):
     tag_zero_reading = models.FloatField(null=True, blank=True)
     tag_span_reading = models.FloatField(null=True, blank=True)
     tag_span_load = models.FloatField(null=True, blank=True)
-    tag_load_unit = models.CharField(
-        max_length=8, blank=True, choices=units.choices(units.LOAD)
-    )
+    tag_load_unit = models.CharField(max_length=8, blank=True, choices=units.choices(units.LOAD))
 
     class Meta:
         ordering = ("serial", "pk")
         constraints = [
             models.UniqueConstraint(
-                Upper("serial"), name="sensor_serial_once",
+                Upper("serial"),
+                name="sensor_serial_once",
                 violation_error_message="A sensor with this serial is already registered.",
             ),
             models.CheckConstraint(
@@ -195,7 +195,7 @@ class Installation(ScopedModel):
     removed_on = models.DateField(null=True, blank=True)
     start_is_inferred = models.BooleanField(
         default=False,
-        help_text="The first day was taken from the oldest imported record; an older one moves it.",
+        help_text="Taken from the oldest imported record; an older one moves it.",
     )
 
     class Meta:
@@ -207,11 +207,15 @@ class Installation(ScopedModel):
                 violation_error_message="It cannot be removed before it was installed.",
             ),
             models.UniqueConstraint(
-                "sensor", condition=Q(removed_on__isnull=True), name="installation_open_once",
-                violation_error_message="The sensor is installed elsewhere; remove it there first.",
+                "sensor",
+                condition=Q(removed_on__isnull=True),
+                name="installation_open_once",
+                violation_error_message="The sensor sits elsewhere: take it off there first.",
             ),
             models.UniqueConstraint(
-                "machine", "position", condition=Q(removed_on__isnull=True),
+                "machine",
+                "position",
+                condition=Q(removed_on__isnull=True),
                 name="installation_position_open_once",
                 violation_error_message="Another sensor sits at this position; remove it first.",
             ),

@@ -151,7 +151,9 @@ class Customer(ScopedModel):
         ordering = ("name", "pk")
         constraints = [
             models.UniqueConstraint(
-                "dealer", Upper("name"), name="customer_name_once_per_dealer",
+                "dealer",
+                Upper("name"),
+                name="customer_name_once_per_dealer",
                 violation_error_message="This dealer already has a customer of that name.",
             )
         ]

@@ -1,0 +1,120 @@
+"""Flags: open what is wanted, update what differs, close what is gone; safe to repeat."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass, field
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from calibration.models import DriftFlag
+from fleet.errors import Conflict, Invalid, Problem
+
+OPEN, ACKNOWLEDGED, CLOSED = DriftFlag.Status
+_NUMBERS = ("level", "magnitude", "tolerance", "p_out", "causes")
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """A flag that should stand."""
+
+    sensor_id: int
+    kind: str
+    level: str
+    magnitude: float
+    tolerance: float
+    p_out: float | None = None
+    causes: list[dict[str, Any]] = field(default_factory=list)
+    calibration_id: UUID | None = None
+    functional_test_id: UUID | None = None
+
+    @property
+    def key(self) -> tuple[Any, ...]:
+        """What makes it one flag and no other."""
+        record = self.calibration_id or self.functional_test_id
+        return (self.kind, record, None if record else self.sensor_id)
+
+
+@dataclass(frozen=True)
+class FlagChange:
+    """How many flags were opened and closed."""
+
+    opened: int = 0
+    closed: int = 0
+
+    def __add__(self, other: "FlagChange") -> "FlagChange":
+        """Return both together."""
+        return FlagChange(self.opened + other.opened, self.closed + other.closed)
+
+
+def settle(
+    sensor_ids: Sequence[int], kinds: Iterable[str], wanted: Sequence[Wanted], *, now: datetime
+) -> FlagChange:
+    """Make the flags of these kinds on these sensors the wanted ones.
+
+    What a person closed stays closed; what a scan closed opens again when it comes back. Nothing
+    is written where nothing differs.
+    """
+    rows = DriftFlag.objects.filter(sensor_id__in=sensor_ids, kind__in=list(kinds))
+    present = {_key(row): row for row in rows}
+    by_key = {want.key: want for want in wanted}
+    new = [want for key, want in by_key.items() if key not in present]
+    changed, opened, closed = [], len(new), 0
+    for key, row in present.items():
+        was = row.status
+        if _settle_one(row, by_key.get(key), now):
+            changed.append(row)
+            opened += was == CLOSED and row.status == OPEN
+            closed += was != CLOSED and row.status == CLOSED
+    DriftFlag.objects.bulk_create([DriftFlag(opened_at=now, **asdict(want)) for want in new])
+    DriftFlag.objects.bulk_update(
+        changed,
+        [*_NUMBERS, "status", "opened_at", "closed_at", "close_reason"],
+        batch_size=500,
+    )
+    return FlagChange(opened, closed)
+
+
+def _key(row: DriftFlag) -> tuple[Any, ...]:
+    record = row.calibration_id or row.functional_test_id
+    return (row.kind, record, None if record else row.sensor_id)
+
+
+def _settle_one(row: DriftFlag, want: Wanted | None, now: datetime) -> bool:
+    """Bring one row to what is wanted; whether it changed."""
+    closed_by_person = row.status == CLOSED and row.closed_by_id is not None
+    if want is None:
+        if row.status == CLOSED:
+            return False
+        row.status, row.closed_at, row.close_reason = CLOSED, now, "no longer found"
+        return True
+    fixed = ("magnitude", "tolerance") if want.kind == DriftFlag.Kind.OVERDUE else ()
+    before = [getattr(row, name) for name in _NUMBERS] + [row.status]
+    for name in _NUMBERS:
+        if name not in fixed:
+            setattr(row, name, getattr(want, name))
+    if row.status == CLOSED and not closed_by_person:
+        row.status, row.opened_at, row.closed_at, row.close_reason = OPEN, now, None, ""
+    return before != [getattr(row, name) for name in _NUMBERS] + [row.status]
+
+
+def acknowledge(flag: DriftFlag, *, user_id: int | None, now: datetime) -> DriftFlag:
+    """Note that somebody has seen it; on one that is acknowledged already, nothing."""
+    if flag.status == CLOSED:
+        raise Conflict("The flag is closed; it cannot be acknowledged any more.")
+    if flag.status == OPEN:
+        flag.status, flag.acknowledged_at = ACKNOWLEDGED, now
+        flag.acknowledged_by_id = user_id
+        flag.save(update_fields=["status", "acknowledged_at", "acknowledged_by"])
+    return flag
+
+
+def close(flag: DriftFlag, *, user_id: int | None, reason: str, now: datetime) -> DriftFlag:
+    """Close it with a reason; on one that a person closed already, nothing."""
+    reason = reason.strip()
+    if not 3 <= len(reason) <= 200:
+        raise Invalid(Problem("reason", "Say why the flag is closed", "3 to 200 characters"))
+    if flag.status != CLOSED or flag.closed_by_id is None:
+        flag.status, flag.closed_at, flag.close_reason = CLOSED, now, reason
+        flag.closed_by_id = user_id
+        flag.save(update_fields=["status", "closed_at", "closed_by", "close_reason"])
+    return flag

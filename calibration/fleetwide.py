@@ -1,0 +1,55 @@
+"""Questions across the fleet: what a reference touched."""
+
+from typing import Any
+
+from calibration import readout
+from calibration.models import Calibration, DriftFlag, ReferenceStandard
+from fleet.scope import Scope
+
+
+def affected_by(reference: ReferenceStandard, *, scope: Scope) -> dict[str, Any]:
+    """Return every calibration made with a reference, day by day, with its verdict.
+
+    `moved_together` names the days on which all its cells moved by a common amount.
+    """
+    rows = Calibration.objects.visible_to(scope).filter(reference=reference)
+    found = readout.answers(rows.order_by("performed_at", "pk"), scope)
+    flags = DriftFlag.objects.visible_to(scope).filter(
+        calibration__reference=reference, kind=DriftFlag.Kind.REFERENCE
+    )
+    return {
+        "reference": reference.pk,
+        "reference_name": reference.name,
+        "relative_uncertainty_pct": reference.relative_uncertainty_pct,
+        "valid_until": reference.valid_until.isoformat() if reference.valid_until else None,
+        "calibrations": [_row(answer) for answer in found],
+        "moved_together": [
+            {
+                "day": flag.calibration.performed_at.date().isoformat(),
+                "common_slope_change_pct": flag.magnitude,
+                "flag": flag.pk,
+                "status": flag.status,
+            }
+            for flag in flags.select_related("calibration").order_by("calibration__performed_at")
+            if flag.calibration is not None
+        ],
+    }
+
+
+def _row(answer: dict[str, Any]) -> dict[str, Any]:
+    names = (
+        "id",
+        "sensor",
+        "sensor_serial",
+        "machine_serial",
+        "performed_at",
+        "season",
+        "verdict",
+    )
+    against = answer["against_previous"]
+    return {name: answer[name] for name in names} | {
+        "slope_change_pct": against.get("slope_change_pct"),
+        "u_slope_change_pct": against.get("u_slope_change_pct"),
+        "p_out_slope": against.get("p_out_slope"),
+        "causes": answer["causes"],
+    }

@@ -1,0 +1,124 @@
+"""Record a functional test and judge it; the same write path for API, admin and import."""
+
+import uuid
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.db import IntegrityError, transaction
+
+from calibration import digests
+from calibration.drafts import FunctionalDraft, StepDraft
+from calibration.models import FunctionalTest, SetpointStep
+from calibration.validating import check_functional
+from fleet.errors import Conflict, Problem
+from fleet.models import Sensor
+from fleet.registry import require
+from fleet.scope import Scope
+
+__all__ = ["FunctionalDraft", "RecordedTest", "StepDraft", "record_functional_test"]
+
+
+@dataclass(frozen=True)
+class RecordedTest:
+    """A stored functional test, and whether this call stored it."""
+
+    functional_test: FunctionalTest
+    created: bool
+
+
+@transaction.atomic
+def record_functional_test(
+    draft: FunctionalDraft, *, scope: Scope, now: datetime, user_id: int | None = None
+) -> RecordedTest:
+    """Seal and judge one functional test; the same one twice is stored once.
+
+    Raises
+    ------
+    Invalid
+        If it cannot be; every problem is named.
+    Conflict
+        If its id is taken by other content, or what it supersedes is superseded already.
+    Forbidden
+        If the caller may not record for this sensor's dealer.
+    """
+    sensor = Sensor.objects.select_for_update(no_key=True).get(pk=draft.installation.sensor_id)
+    require(scope, "create", "functional-tests", sensor.dealer_id)
+    check_functional(draft, now=now)
+    existing = FunctionalTest.objects.filter(pk=draft.id).first() if draft.id else None
+    if existing:
+        return _already_there(existing, draft)
+    row = _row(draft, sensor)
+    steps = _steps(row, draft)
+    if draft.supersedes and FunctionalTest.objects.filter(supersedes=draft.supersedes).exists():
+        raise Conflict(Problem("supersedes", "That record is superseded already"))
+    number, previous = digests.head(FunctionalTest, sensor.pk)
+    row.recorded_at, row.recorded_by_id, row.chain_number = now, user_id, number + 1
+    row.content_digest = digests.content_digest(row, steps, dealer_code=sensor.dealer.code)
+    row.digest = digests.chained(
+        previous, number=row.chain_number, content=row.content_digest, recorded_at=now, by=user_id
+    )
+    try:
+        row.save(force_insert=True)
+    except IntegrityError as clash:
+        raise _taken() from clash
+    SetpointStep.objects.bulk_create(steps)
+    judge_test(row, steps, now=now)
+    return RecordedTest(row, created=True)
+
+
+def _row(draft: FunctionalDraft, sensor: Sensor) -> FunctionalTest:
+    return FunctionalTest(
+        id=draft.id or uuid.uuid4(),
+        sensor=sensor,
+        dealer_id=sensor.dealer_id,
+        sensor_serial=sensor.serial,
+        installation=draft.installation,
+        machine_serial=draft.installation.machine.serial,
+        position=draft.installation.position,
+        performed_at=draft.performed_at,
+        technician=draft.technician,
+        note=draft.note,
+        load_unit=draft.load_unit,
+        pressure_unit=draft.pressure_unit,
+        supersedes=draft.supersedes,
+        supersede_reason=draft.supersede_reason,
+    )
+
+
+def _steps(row: FunctionalTest, draft: FunctionalDraft) -> list[SetpointStep]:
+    return [
+        SetpointStep(
+            functional_test=row,
+            number=number,
+            commanded=float(step.commanded),
+            displayed_mean=float(step.displayed_mean),
+            displayed_min=_float(step.displayed_min),
+            displayed_max=_float(step.displayed_max),
+            pressure=_float(step.pressure),
+            observed=step.observed,
+        )
+        for number, step in enumerate(draft.steps, start=1)
+    ]
+
+
+def _float(value: float | None) -> float | None:
+    return None if value is None else float(value)
+
+
+def _already_there(existing: FunctionalTest, draft: FunctionalDraft) -> RecordedTest:
+    row = _row(draft, draft.installation.sensor)
+    row.machine_serial, row.position = existing.machine_serial, existing.position
+    content = digests.content_digest(row, _steps(row, draft), dealer_code=existing.dealer.code)
+    if existing.installation_id != draft.installation.pk or content != existing.content_digest:
+        raise _taken()
+    return RecordedTest(existing, created=False)
+
+
+def _taken() -> Conflict:
+    return Conflict(
+        Problem(
+            "id",
+            "This id already names a record with other content",
+            "a new UUID, or the same content again",
+        )
+    )

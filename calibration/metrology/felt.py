@@ -1,0 +1,57 @@
+"""What the operator felt: the true load at each setpoint with last season's numbers in the cab."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.metrology.drift import LineState
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Felt:
+    """True load, its error and the error's uncertainty, sensors by setpoints.
+
+    Attributes
+    ----------
+    true_load, error, u_error : (N, S) arrays [N]
+        ``error = true_load - setpoint``.
+    """
+
+    true_load: Floats
+    error: Floats
+    u_error: Floats
+
+
+def at_setpoints(console: LineState, truth: LineState, setpoints: Floats) -> Felt:
+    """Return the load that really bore on the ground while the cab showed each setpoint.
+
+    Parameters
+    ----------
+    console : LineState
+        The N pairs of numbers in the cab. Numbers that were typed are exact.
+    truth : LineState
+        The N new calibrations, whose uncertainty (the reference's included) is the answer's.
+    setpoints : (N, S) array [N]
+
+    Returns
+    -------
+    Felt
+
+    Notes
+    -----
+    The machine presses until the cab shows the setpoint, so the reading is
+    ``offset_console + slope_console * setpoint``; the new line turns it into the true load.
+    First-order propagation with the covariance of the new slope and offset.
+    """
+    slope, offset = truth.slope[:, None], truth.offset[:, None]
+    moved = console.offset[:, None] - offset
+    true_load = (moved + console.slope[:, None] * setpoints) / slope
+    variance = (
+        truth.u_offset[:, None] ** 2
+        + 2.0 * true_load * truth.covariance[:, None]
+        + (true_load * truth.u_slope[:, None]) ** 2
+    ) / slope**2 + (true_load * truth.reference_pct[:, None] / 100.0) ** 2
+    return Felt(true_load, true_load - setpoints, np.sqrt(np.maximum(variance, 0.0)))

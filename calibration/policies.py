@@ -1,0 +1,105 @@
+"""Which tolerance policy holds for a sensor, and which sensors a changed rule touches."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from calibration.models import ReferenceStandard, StaleSensor, TolerancePolicy
+from fleet import units
+from fleet.models import Sensor, SensorModel
+
+# What a reference is taken to be worth where none is named: the unit's own weight as the support
+# carries it. Common practice, no source; a named reference with a certificate is always better.
+OWN_WEIGHT_PCT = 1.0
+
+
+@dataclass(frozen=True)
+class Rule:
+    """The policy that holds for a sensor, with its setpoints in newtons."""
+
+    slope_tolerance_pct: float
+    offset_tolerance_pct: float
+    flag_probability: float
+    watch_probability: float
+    target_reliability: float
+    default_interval_days: int
+    setpoints_n: tuple[float, ...]
+    load_unit: str
+    policy_id: int | None
+
+
+def _rule(policy: TolerancePolicy) -> Rule:
+    factor = units.LOAD[policy.load_unit]
+    return Rule(
+        slope_tolerance_pct=policy.slope_tolerance_pct,
+        offset_tolerance_pct=policy.offset_tolerance_pct,
+        flag_probability=policy.flag_probability,
+        watch_probability=policy.watch_probability,
+        target_reliability=policy.target_reliability,
+        default_interval_days=policy.default_interval_days,
+        setpoints_n=tuple(value * factor for value in policy.setpoints),
+        load_unit=policy.load_unit,
+        policy_id=policy.pk,
+    )
+
+
+class Rulebook:
+    """All policies at once: dealer and model, then model, then dealer, then site, then default."""
+
+    def __init__(self) -> None:
+        self._rules: Mapping[tuple[int | None, int | None], Rule] = {
+            (policy.sensor_model_id, policy.dealer_id): _rule(policy)
+            for policy in TolerancePolicy.objects.all()
+        }
+        self._default = _rule(TolerancePolicy())
+
+    def rule(self, sensor_model_id: int, dealer_id: int) -> Rule:
+        """Return the rule for sensors of this model at this dealer."""
+        for key in (
+            (sensor_model_id, dealer_id),
+            (sensor_model_id, None),
+            (None, dealer_id),
+            (None, None),
+        ):
+            if key in self._rules:
+                return self._rules[key]
+        return self._default
+
+
+def policy_for(sensor: Sensor) -> Rule:
+    """Return the rule that holds for one sensor."""
+    return Rulebook().rule(sensor.model_id, sensor.dealer_id)
+
+
+def rules_for(sensor_ids: Sequence[int]) -> dict[int, Rule]:
+    """Return the rule of each sensor, by its key, in two queries."""
+    book = Rulebook()
+    rows = Sensor.objects.filter(pk__in=sensor_ids).values_list("pk", "model_id", "dealer_id")
+    return {pk: book.rule(model, dealer) for pk, model, dealer in rows}
+
+
+def mark_stale(sensor_ids: Iterable[int], *, why: str, now: datetime) -> None:
+    """Note that these sensors must be judged again; a note that is there already stays."""
+    StaleSensor.objects.bulk_create(
+        (StaleSensor(sensor_id=pk, since=now, why=why[:80]) for pk in sensor_ids),
+        ignore_conflicts=True,
+        batch_size=2000,
+    )
+
+
+def mark_rule_changed(
+    row: TolerancePolicy | ReferenceStandard | SensorModel, *, now: datetime
+) -> None:
+    """Note every sensor that a changed policy, reference or sensor model touches."""
+    sensors = Sensor.objects.all()
+    if isinstance(row, TolerancePolicy):
+        if row.sensor_model_id:
+            sensors = sensors.filter(model=row.sensor_model_id)
+        if row.dealer_id:
+            sensors = sensors.filter(dealer=row.dealer_id)
+    elif isinstance(row, SensorModel):
+        sensors = sensors.filter(model=row)
+    else:
+        sensors = sensors.filter(calibrations__reference=row).distinct()
+    why = f"{row._meta.verbose_name} {row.pk} changed"
+    mark_stale(sensors.values_list("pk", flat=True), why=why, now=now)

@@ -1,0 +1,24 @@
+"""Rows to the answers that people and programs read, in the units that were typed.
+
+One builder for the API, the admin and the documents: the same digits everywhere. Text that a
+former owner's dealer wrote is left out unless the reader belongs to that dealer.
+"""
+
+from calibration.readout.calibrations import answers, calibration_answer, selected
+from calibration.readout.flags import flag_answer, moment
+from calibration.readout.functional import functional_answer, functional_answers
+from calibration.readout.history import sensor_history
+from calibration.rounding import rounded, with_uncertainty
+
+__all__ = [
+    "answers",
+    "calibration_answer",
+    "flag_answer",
+    "functional_answer",
+    "functional_answers",
+    "moment",
+    "rounded",
+    "selected",
+    "sensor_history",
+    "with_uncertainty",
+]

@@ -1,0 +1,33 @@
+"""Flags and moments as people and programs read them."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+from calibration.models import DriftFlag
+
+
+def moment(value: datetime | None) -> str | None:
+    """Return a moment as ISO 8601 in UTC."""
+    return value.astimezone(UTC).isoformat().replace("+00:00", "Z") if value else None
+
+
+def flag_answer(flag: DriftFlag) -> dict[str, Any]:
+    """Return one flag."""
+    record = flag.calibration_id or flag.functional_test_id
+    return {
+        "id": flag.pk,
+        "sensor": flag.sensor_id,
+        "calibration": str(flag.calibration_id) if flag.calibration_id else None,
+        "functional_test": str(record) if flag.functional_test_id else None,
+        "kind": flag.kind,
+        "level": flag.level,
+        "magnitude": flag.magnitude,
+        "tolerance": flag.tolerance,
+        "p_out": flag.p_out,
+        "causes": flag.causes,
+        "status": flag.status,
+        "opened_at": moment(flag.opened_at),
+        "acknowledged_at": moment(flag.acknowledged_at),
+        "closed_at": moment(flag.closed_at),
+        "close_reason": flag.close_reason,
+    }

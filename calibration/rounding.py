@@ -1,0 +1,35 @@
+"""Numbers for people: rounded to what is known of them, in the units that were typed."""
+
+import math
+
+
+def decimals_for(uncertainty: float | None) -> int | None:
+    """Return how many decimals a value deserves: its uncertainty shown with two digits.
+
+    References
+    ----------
+    JCGM 100:2008, 7.2.6.
+    """
+    if uncertainty is None or not math.isfinite(uncertainty) or uncertainty <= 0:
+        return None
+    return 1 - math.floor(math.log10(uncertainty))
+
+
+def rounded(value: float | None, uncertainty: float | None = None) -> str:
+    """Return a value to the digits that its standard uncertainty leaves standing.
+
+    Without an uncertainty, six significant digits.
+    """
+    if value is None or not math.isfinite(value):
+        return "-"
+    decimals = decimals_for(uncertainty)
+    if decimals is None:
+        return f"{value:.6g}"
+    shown = round(value, decimals)
+    return f"{shown or 0.0:.{max(decimals, 0)}f}"
+
+
+def with_uncertainty(value: float | None, uncertainty: float | None, unit: str = "") -> str:
+    """Return ``value ± u unit``; never a bare number where its uncertainty is known."""
+    spread = "" if decimals_for(uncertainty) is None else f" ± {rounded(uncertainty, uncertainty)}"
+    return f"{rounded(value, uncertainty)}{spread} {unit}".strip()

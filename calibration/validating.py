@@ -1,0 +1,279 @@
+"""The rules that a calibration must meet to be possible at all. Every breach is collected."""
+
+import math
+import unicodedata
+from collections.abc import Iterator, Sequence
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from calibration.drafts import CalibrationDraft, FunctionalDraft, PointDraft, StepDraft
+from calibration.models import Direction, Observed, Reason, Stage
+from fleet import units
+from fleet.errors import Invalid, Problem
+from fleet.models import Installation, Sensor
+
+MOST_POINTS = 500
+CLOCK_SKEW = timedelta(minutes=5)  # a tablet's clock may be a little ahead of ours
+GREATEST_NUMBER = 1e12
+
+
+def check_draft(draft: CalibrationDraft, *, now: datetime) -> None:
+    """Raise Invalid with every reason why a calibration cannot be."""
+    problems = [
+        *choice("reason", draft.reason, Reason.values),
+        *choice("stage", draft.stage, Stage.values),
+        *choice("load_unit", draft.load_unit, units.LOAD),
+        *_reading_unit(draft),
+        *moment("performed_at", draft.performed_at, now=now),
+        *_installed(draft),
+        *_conditions(draft),
+        *text("technician", draft.technician, 80),
+        *text("note", draft.note, 2000, lines=True),
+        *text("supersede_reason", draft.supersede_reason, 200),
+        *_reference(draft),
+        *_supersedes(draft),
+        *_points(draft),
+    ]
+    if problems:
+        raise Invalid(*problems)
+
+
+def installation_at(sensor: Sensor, when: datetime) -> Installation | None:
+    """Return where the sensor sat at that moment; on a day of change, where it came to."""
+    day = when.astimezone(sensor.dealer.zone).date()
+    rows = sensor.installations.select_related("machine").order_by("-installed_on", "-pk")
+    inside = [row for row in rows if row.installed_on <= day and _until(row) >= day]
+    return next((row for row in inside if _until(row) > day), inside[0] if inside else None)
+
+
+def _until(row: Installation) -> date:
+    return row.removed_on or date.max
+
+
+def choice(field: str, value: object, accepted: Any) -> Iterator[Problem]:
+    """Yield a problem where a value is none of the accepted ones."""
+    if value not in accepted:
+        yield Problem(field, "Not one of the known values", ", ".join(accepted), str(value)[:40])
+
+
+def number(field: str, value: object, *, least: float = -GREATEST_NUMBER) -> Iterator[Problem]:
+    """Yield a problem where a value is no finite number of reasonable size."""
+    accepted = "a finite number with a decimal point"
+    try:
+        good = not isinstance(value, bool | str) and math.isfinite(float(value))  # type: ignore[arg-type] # refused below
+    except (TypeError, ValueError, OverflowError):
+        good = False
+    if not good:
+        yield Problem(field, "Not a number that can be used", accepted, str(value)[:40])
+    elif not least <= float(value) <= GREATEST_NUMBER:  # type: ignore[arg-type] # a number, see above
+        yield Problem(field, "Out of reason", f"{least:g} to {GREATEST_NUMBER:g}", str(value)[:40])
+
+
+def text(field: str, value: str, longest: int, *, lines: bool = False) -> Iterator[Problem]:
+    """Yield a problem where a text is too long or holds characters that cannot be shown."""
+    if len(value) > longest:
+        yield Problem(field, "Too long", f"at most {longest} characters", f"{value[:40]}...")
+    allowed = "\n\t\r" if lines else ""
+    for letter in value:
+        if unicodedata.category(letter) in {"Cc", "Cs", "Cn"} and letter not in allowed:
+            yield Problem(
+                field,
+                f"Holds the character U+{ord(letter):04X}",
+                "printable text",
+                value[:40].encode("ascii", "backslashreplace").decode(),
+            )
+            return
+
+
+def moment(field: str, when: datetime, *, now: datetime) -> Iterator[Problem]:
+    """Yield a problem where a moment is in the future or before this trade had sensors."""
+    if when > now + CLOCK_SKEW:
+        yield Problem(field, "In the future", f"not after {now:%Y-%m-%dT%H:%MZ}", when.isoformat())
+    elif when.year < 1950:
+        yield Problem(field, "Too long ago", "a date after 1950", when.isoformat())
+
+
+def _reading_unit(draft: CalibrationDraft) -> Iterator[Problem]:
+    own = draft.sensor.model.reading_unit
+    fitting = [unit for unit in units.READING if units.reading_factor(unit, own) is not None]
+    if draft.reading_unit not in fitting:
+        yield Problem(
+            "reading_unit",
+            f"{draft.sensor.model.name} reads in {own}",
+            ", ".join(fitting),
+            str(draft.reading_unit)[:40],
+        )
+
+
+def _installed(draft: CalibrationDraft) -> Iterator[Problem]:
+    first = draft.sensor.installations.order_by("installed_on").first()
+    day = draft.performed_at.astimezone(draft.sensor.dealer.zone).date()
+    if first and day < first.installed_on:
+        yield Problem(
+            "performed_at",
+            f"Before sensor {draft.sensor.serial} was installed",
+            f"on or after {first.installed_on}",
+            draft.performed_at.isoformat(),
+        )
+
+
+def _conditions(draft: CalibrationDraft) -> Iterator[Problem]:
+    if draft.temperature_c is not None:
+        yield from number("conditions.temperature_c", draft.temperature_c)
+        if not list(number("", draft.temperature_c)) and not -60 <= draft.temperature_c <= 80:
+            yield Problem(
+                "conditions.temperature_c", "Out of reason", "-60 to 80", str(draft.temperature_c)
+            )
+    if draft.pressure_unit:
+        yield from choice("conditions.pressure_unit", draft.pressure_unit, units.PRESSURE)
+    if draft.hydraulic_pressure is not None:
+        yield from number("conditions.hydraulic_pressure", draft.hydraulic_pressure, least=0.0)
+        if not draft.pressure_unit:
+            yield Problem(
+                "conditions.pressure_unit", "Missing beside a pressure", ", ".join(units.PRESSURE)
+            )
+
+
+def _reference(draft: CalibrationDraft) -> Iterator[Problem]:
+    if draft.reference and draft.reference.dealer_id != draft.sensor.dealer_id:
+        yield Problem(
+            "reference", "Not known at this dealer", "one of the dealer's references, or none"
+        )
+
+
+def _supersedes(draft: CalibrationDraft) -> Iterator[Problem]:
+    if draft.supersedes and draft.supersedes.sensor_id != draft.sensor.pk:
+        yield Problem("supersedes", "Not a record of this sensor", "an id of the same sensor")
+    if draft.supersedes and not draft.supersede_reason.strip():
+        yield Problem("supersede_reason", "Missing", "why the earlier record is superseded")
+    if draft.supersede_reason and not draft.supersedes:
+        yield Problem("supersedes", "Missing beside a reason", "the id of the earlier record")
+
+
+def _points(draft: CalibrationDraft) -> Iterator[Problem]:
+    points = draft.points
+    if len(points) > MOST_POINTS:
+        yield Problem("points", "Too many", f"at most {MOST_POINTS}", str(len(points)))
+        return
+    problems = [
+        problem
+        for i, point in enumerate(points)
+        for problem in (
+            *number(f"points.{i}.load", point.load),
+            *number(f"points.{i}.reading", point.reading),
+            *choice(f"points.{i}.direction", point.direction, Direction.values),
+        )
+    ]
+    yield from problems
+    if not problems:
+        yield from _range(draft)
+        yield from _span(draft, points)
+
+
+def _range(draft: CalibrationDraft) -> Iterator[Problem]:
+    """Readings lie within what the converter can give."""
+    model = draft.sensor.model
+    if draft.reading_unit not in units.READING:
+        return
+    factor = units.reading_factor(draft.reading_unit, model.reading_unit)
+    if factor is None:
+        return
+    low = -math.inf if model.reading_min is None else model.reading_min
+    high = math.inf if model.reading_max is None else model.reading_max
+    for i, point in enumerate(draft.points):
+        if not low <= point.reading * factor <= high:
+            yield Problem(
+                f"points.{i}.reading",
+                "Off the converter's range",
+                f"{low:g} to {high:g} {model.reading_unit}",
+                f"{point.reading:g} {draft.reading_unit}",
+            )
+
+
+def _span(draft: CalibrationDraft, points: Sequence[PointDraft]) -> Iterator[Problem]:
+    """Two distinct loads; readings that change with load, in the direction they should."""
+    loads = {float(point.load) for point in points}
+    if len(loads) < 2:
+        yield Problem(
+            "points",
+            f"A line needs two distinct loads, {len(loads)} given",
+            "a zero and a span at least",
+        )
+        return
+    low = min(points, key=lambda point: point.load)
+    high = max(points, key=lambda point: point.load)
+    rise = high.reading - low.reading
+    nominal = draft.sensor.model.nominal_slope
+    shown = f"{low.reading:g} at {low.load:g}, {high.reading:g} at {high.load:g}"
+    if rise == 0:
+        yield Problem(
+            "points",
+            "The reading does not change with the load",
+            "readings that differ between zero and span",
+            shown,
+        )
+    elif nominal and (rise > 0) != (nominal > 0):
+        way = "rise" if nominal > 0 else "fall"
+        yield Problem(
+            "points",
+            f"Readings of {draft.sensor.model.name} {way} with load, these do not: the points may "
+            "be swapped, or the signal wires reversed",
+            f"a span reading {'above' if nominal > 0 else 'below'} the zero reading",
+            shown,
+        )
+
+
+def check_functional(draft: FunctionalDraft, *, now: datetime) -> None:
+    """Raise Invalid with every reason why a functional test cannot be."""
+    problems = [
+        *choice("load_unit", draft.load_unit, units.LOAD),
+        *choice("pressure_unit", draft.pressure_unit, units.PRESSURE),
+        *moment("performed_at", draft.performed_at, now=now),
+        *_inside(draft),
+        *text("technician", draft.technician, 80),
+        *text("note", draft.note, 2000, lines=True),
+        *text("supersede_reason", draft.supersede_reason, 200),
+        *_supersedes_test(draft),
+        *_steps(draft.steps),
+    ]
+    if problems:
+        raise Invalid(*problems)
+
+
+def _inside(draft: FunctionalDraft) -> Iterator[Problem]:
+    place = draft.installation
+    day = draft.performed_at.astimezone(place.sensor.dealer.zone).date()
+    if not place.installed_on <= day <= _until(place):
+        until = f" and not after {place.removed_on}" if place.removed_on else ""
+        yield Problem(
+            "performed_at",
+            "The sensor was not installed there on that day",
+            f"on or after {place.installed_on}{until}",
+            draft.performed_at.isoformat(),
+        )
+
+
+def _supersedes_test(draft: FunctionalDraft) -> Iterator[Problem]:
+    if draft.supersedes and draft.supersedes.sensor_id != draft.installation.sensor_id:
+        yield Problem("supersedes", "Not a record of this sensor", "an id of the same sensor")
+    if bool(draft.supersedes) != bool(draft.supersede_reason.strip()):
+        yield Problem("supersede_reason", "A superseded record and the reason belong together")
+
+
+def _steps(steps: Sequence[StepDraft]) -> Iterator[Problem]:
+    if not 2 <= len(steps) <= 50:
+        yield Problem(
+            "steps", "A functional test has two or more setpoints", "2 to 50", str(len(steps))
+        )
+        return
+    for i, step in enumerate(steps):
+        yield from choice(f"steps.{i}.observed", step.observed, Observed.values)
+        yield from number(f"steps.{i}.commanded", step.commanded, least=0.0)
+        yield from number(f"steps.{i}.displayed_mean", step.displayed_mean)
+        for name in ("displayed_min", "displayed_max"):
+            if getattr(step, name) is not None:
+                yield from number(f"steps.{i}.{name}", getattr(step, name))
+        if step.pressure is not None:
+            yield from number(f"steps.{i}.pressure", step.pressure, least=0.0)
+    if len({float(step.commanded) for step in steps if not list(number("", step.commanded))}) < 2:
+        yield Problem("steps", "The setpoints are all the same", "two different loads at least")

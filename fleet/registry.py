@@ -1,0 +1,200 @@
+"""Services of the register: enter customers and machines, install, move and remove sensors.
+
+Each is one transaction, keyword-only, and says in `fleet.errors` what is wrong.
+"""
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any, TypeVar
+
+from django.core.exceptions import ValidationError
+from django.db import DatabaseError, IntegrityError, models, transaction
+from django.db.models import Q
+
+from fleet import access, overlaps
+from fleet.errors import Conflict, Forbidden, Invalid, Problem
+from fleet.models import Customer, Dealer, Installation, Machine, MachineModel, Sensor, SensorModel
+from fleet.scope import Scope
+
+Row = TypeVar("Row", bound=models.Model)
+
+
+def require(scope: Scope, verb: str, resource: str, dealer_id: int | None = None) -> None:
+    """Raise Forbidden where the caller may not do this to this dealer's rows."""
+    if not access.may(scope, verb, resource, dealer_id):
+        raise Forbidden(f"Your role does not allow to {verb} {resource.replace('-', ' ')} here.")
+
+
+def clean_and_save(row: Row) -> Row:
+    """Validate a row and save it.
+
+    Raises
+    ------
+    Invalid
+        For values that cannot be; every one of them is named.
+    Conflict
+        Where another row already holds what must be unique.
+    """
+    try:
+        with transaction.atomic():
+            row.full_clean(validate_unique=False, validate_constraints=False)
+            row.full_clean()
+            row.save()
+    except ValidationError as wrong:
+        raise _translated(wrong, row) from wrong
+    except (IntegrityError, DatabaseError) as clash:
+        if _is_overlap(clash):
+            raise Conflict(
+                Problem(
+                    "installed_on",
+                    "That sensor or that position is taken for part of this time",
+                    "days that do not overlap",
+                )
+            ) from clash
+        if isinstance(clash, IntegrityError):
+            raise Conflict("Another row already holds these values.") from clash
+        raise
+    return row
+
+
+def _is_overlap(clash: DatabaseError) -> bool:
+    text = str(clash)
+    return overlaps.MESSAGE in text or any(rule in text for rule in overlaps.RULES)
+
+
+def _translated(wrong: ValidationError, row: models.Model) -> Invalid | Conflict:
+    """Turn Django's messages into problems that name the field, the value and what is accepted."""
+    problems, taken = [], False
+    for field, errors in wrong.error_dict.items():
+        name = "" if field == "__all__" else field
+        value = getattr(row, field, "") if name else ""
+        shown = "" if isinstance(value, models.Model) or value is None else str(value)[:80]
+        for error in errors:
+            taken |= error.code in {"unique", "unique_together"}
+            reason = " ".join(error.messages).rstrip(".")
+            problems.append(Problem(name, reason, value=shown))
+    return Conflict(*problems) if taken else Invalid(*problems)
+
+
+def edit(row: Row, *, scope: Scope, **changes: Any) -> Row:
+    """Change fields of a row of the register, and save it."""
+    if isinstance(row, Sensor):
+        _serial_stays(row, changes)
+    for name, value in changes.items():
+        setattr(row, name, value)
+    return clean_and_save(row)
+
+
+def _serial_stays(sensor: Sensor, changes: Mapping[str, Any]) -> None:
+    """A serial with records is fixed: its history is sealed under that name."""
+    serial = changes.get("serial", sensor.serial)
+    if serial == sensor.serial:
+        return
+    if sensor.calibrations.exists() or sensor.functionaltests.exists():
+        raise Conflict(
+            Problem(
+                "serial", "The sensor has sealed records under its serial", sensor.serial, serial
+            )
+        )
+
+
+def register_customer(
+    *, scope: Scope, dealer: Dealer, name: str, email: str = "", phone: str = ""
+) -> Customer:
+    """Enter a customer of a dealer."""
+    require(scope, "create", "customers", dealer.pk)
+    return clean_and_save(Customer(dealer=dealer, name=name, email=email, phone=phone))
+
+
+def register_machine(
+    *, scope: Scope, customer: Customer, model: MachineModel, serial: str, name: str = ""
+) -> Machine:
+    """Enter a customer's machine."""
+    require(scope, "create", "machines", customer.dealer_id)
+    return clean_and_save(Machine(customer=customer, model=model, serial=serial, name=name))
+
+
+def register_sensor(
+    *,
+    scope: Scope,
+    dealer: Dealer,
+    serial: str,
+    model: SensorModel,
+    lot: str = "",
+    tag: Mapping[str, Any] | None = None,
+) -> Sensor:
+    """Enter a sensor, with the numbers on its tag where it has one."""
+    require(scope, "create", "sensors", dealer.pk)
+    numbers = {f"tag_{name}": value for name, value in (tag or {}).items()}
+    return clean_and_save(Sensor(dealer=dealer, serial=serial, model=model, lot=lot, **numbers))
+
+
+@transaction.atomic
+def install_sensor(
+    *,
+    scope: Scope,
+    sensor: Sensor,
+    machine: Machine,
+    position: str,
+    installed_on: date,
+    start_is_inferred: bool = False,
+) -> Installation:
+    """Put a sensor at a position of a machine; it comes under the machine's dealer."""
+    dealer_id = machine.customer.dealer_id
+    require(scope, "create", "installations", dealer_id)
+    Sensor.objects.select_for_update().get(pk=sensor.pk)
+    installation = clean_and_save(
+        Installation(
+            sensor=sensor,
+            machine=machine,
+            position=position,
+            installed_on=installed_on,
+            start_is_inferred=start_is_inferred,
+        )
+    )
+    if sensor.dealer_id != dealer_id:
+        sensor.dealer_id = dealer_id
+        sensor.save(update_fields=["dealer"])
+    return installation
+
+
+def remove_sensor(*, scope: Scope, installation: Installation, removed_on: date) -> Installation:
+    """Take a sensor off its machine."""
+    require(scope, "edit", "installations", installation.sensor.dealer_id)
+    if installation.removed_on is not None and installation.removed_on != removed_on:
+        raise Conflict(
+            Problem("removed_on", f"It was already removed on {installation.removed_on}")
+        )
+    installation.removed_on = removed_on
+    return clean_and_save(installation)
+
+
+@transaction.atomic
+def replace_sensor(
+    *, scope: Scope, installation: Installation, sensor: Sensor, on: date
+) -> Installation:
+    """Take a sensor off and put another one in its place, on one day."""
+    remove_sensor(scope=scope, installation=installation, removed_on=on)
+    return install_sensor(
+        scope=scope,
+        sensor=sensor,
+        machine=installation.machine,
+        position=installation.position,
+        installed_on=on,
+    )
+
+
+@transaction.atomic
+def transfer_machine(*, scope: Scope, machine: Machine, customer: Customer) -> Machine:
+    """Resell a machine: it and the sensors on it come under the new owner's dealer.
+
+    Both the seller and the buyer must be the caller's to edit.
+    """
+    require(scope, "edit", "machines", machine.customer.dealer_id)
+    require(scope, "edit", "machines", customer.dealer_id)
+    machine.customer = customer
+    clean_and_save(machine)
+    on_it = Q(installations__machine=machine, installations__removed_on__isnull=True)
+    ids = list(Sensor.objects.filter(on_it).values_list("pk", flat=True))
+    Sensor.objects.filter(pk__in=ids).update(dealer_id=customer.dealer_id)
+    return machine

@@ -1,0 +1,182 @@
+"""What every test may use: two dealers with their people, machines and sensors."""
+
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from typing import Any
+
+import pytest
+from django.db import connection
+
+from calibration import records, sealing
+from calibration.models import ReferenceStandard
+from fleet import registry
+from fleet.access import scope_of
+from fleet.models import (
+    Customer,
+    Dealer,
+    Installation,
+    Machine,
+    MachineModel,
+    Membership,
+    Role,
+    Sensor,
+    SensorModel,
+    User,
+)
+from fleet.scope import Scope
+
+NOW = datetime(2026, 4, 10, 12, 0, tzinfo=UTC)
+SYSTEM = Scope.system()
+PASSWORD = "long-enough-for-a-test"
+
+
+@pytest.fixture(autouse=True)
+def _quick_passwords(settings):
+    """Hash passwords quickly: what is tested is never how slow Argon2 is."""
+    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+
+
+@pytest.fixture(autouse=True)
+def _flushable(request, monkeypatch):
+    """Let a transactional test empty sealed tables afterwards; flush puts the seals on again."""
+    marker = request.node.get_closest_marker("django_db")
+    transactional = marker is not None and marker.kwargs.get("transaction")
+    if not transactional and "transactional_db" not in request.fixturenames:
+        return
+    original = type(connection.ops).execute_sql_flush
+
+    def unsealed(ops: Any, sql_list: list[str]) -> Any:
+        with connection.cursor() as cursor:
+            for name in sorted(sealing.present(connection)):
+                table = name.rsplit("_no_", 1)[0]
+                where = f" ON {table}" if connection.vendor == "postgresql" else ""
+                cursor.execute(f"DROP TRIGGER {name}{where}")
+        return original(ops, sql_list)
+
+    monkeypatch.setattr(type(connection.ops), "execute_sql_flush", unsealed)
+
+
+@dataclass
+class World:
+    """Two dealers, A in the north and B in the south, who must never see one another."""
+
+    dealers: dict[str, Dealer]
+    users: dict[str, User]
+    customers: dict[str, Customer]
+    machines: dict[str, Machine]
+    sensors: dict[str, Sensor]
+    installations: dict[str, Installation]
+    references: dict[str, ReferenceStandard]
+    machine_model: MachineModel
+    sensor_model: SensorModel
+    scopes: dict[str, Scope] = field(default_factory=dict)
+
+    def draft(self, which: str = "A1", **changes: Any) -> records.CalibrationDraft:
+        """Return a sound calibration draft of one of the sensors."""
+        values: dict[str, Any] = {
+            "sensor": self.sensors[which],
+            "performed_at": datetime(2026, 3, 10, 9, 0, tzinfo=UTC),
+            "load_unit": "daN",
+            "reading_unit": "count",
+            "points": (records.PointDraft(0, 20000), records.PointDraft(100, 30000)),
+        }
+        return records.CalibrationDraft(**(values | changes))
+
+    def season(self, which: str, year: int, **changes: Any) -> records.Recorded:
+        """Record a sound calibration of a sensor in March of a year."""
+        when = datetime(year, 3, 10, 9, 0, tzinfo=UTC)
+        draft = self.draft(which, **({"performed_at": when} | changes))
+        return records.record_calibration(draft, scope=SYSTEM, now=max(NOW, when))
+
+
+@pytest.fixture
+def world(db: None) -> World:
+    """Return two dealers with one user per role, two machines each, two sensors a machine."""
+    return build_world()
+
+
+def build_world() -> World:
+    """Make the world; for fixtures that manage the database themselves."""
+    planter = MachineModel.objects.create(name="Ackerfurche 8", kind="planter", rows=8)
+    cell = SensorModel.objects.create(
+        name="LC-500",
+        rated_load=200.0,
+        load_unit="daN",
+        reading_unit="count",
+        reading_min=0.0,
+        reading_max=65535.0,
+        nominal_slope=100.0,
+        nominal_offset=20000.0,
+    )
+    dealers = {
+        "A": Dealer.objects.create(
+            code="NORTH",
+            name="Nordfeld Service",
+            timezone="Europe/Warsaw",
+            load_unit="daN",
+            season_start="03-20",
+            email="desk@north.example",
+        ),
+        "B": Dealer.objects.create(
+            code="SOUTH",
+            name="Campo Sul",
+            timezone="America/Sao_Paulo",
+            load_unit="kgf",
+            season_start="10-01",
+            email="desk@south.example",
+        ),
+    }
+    world = World(dealers, {}, {}, {}, {}, {}, {}, planter, cell)
+    for letter, dealer in dealers.items():
+        _people(world, letter, dealer)
+        _fleet(world, letter, dealer)
+    for name, role in (("reviewer", Role.WARRANTY_REVIEWER), ("admin", Role.ADMINISTRATOR)):
+        world.users[name] = _user(name)
+        Membership.objects.create(user=world.users[name], role=role)
+    world.scopes = {name: scope_of(user) for name, user in world.users.items()}
+    return world
+
+
+def _user(name: str) -> User:
+    return User.objects.create_user(
+        name, f"{name}@people.example", PASSWORD, is_staff=True, first_name=name.title()
+    )
+
+
+def _people(world: World, letter: str, dealer: Dealer) -> None:
+    for name, role in (("tech", Role.TECHNICIAN), ("manager", Role.SERVICE_MANAGER)):
+        user = world.users[f"{name}{letter}"] = _user(f"{name}{letter}")
+        Membership.objects.create(user=user, dealer=dealer, role=role)
+
+
+def _fleet(world: World, letter: str, dealer: Dealer) -> None:
+    world.references[letter] = ReferenceStandard.objects.create(
+        dealer=dealer, name="scale 1", kind="scale", relative_uncertainty_pct=0.5
+    )
+    for number in (1, 2):
+        name = f"{letter}{number}"
+        customer = world.customers[name] = registry.register_customer(
+            scope=SYSTEM,
+            dealer=dealer,
+            name=f"Farm {name}",
+            email=f"{name.lower()}@farm.example",
+            phone=f"+48 555 {name}",
+        )
+        machine = world.machines[name] = registry.register_machine(
+            scope=SYSTEM, customer=customer, model=world.machine_model, serial=f"M-{name}"
+        )
+        for position, suffix in (("row 1", ""), ("row 8", "b")):
+            sensor = world.sensors[name + suffix] = registry.register_sensor(
+                scope=SYSTEM,
+                dealer=dealer,
+                serial=f"S-{name}{suffix}",
+                model=world.sensor_model,
+                lot="L1",
+            )
+            world.installations[name + suffix] = registry.install_sensor(
+                scope=SYSTEM,
+                sensor=sensor,
+                machine=machine,
+                position=position,
+                installed_on=date(2020, 1, 1),
+            )
