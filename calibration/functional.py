@@ -6,10 +6,10 @@ from datetime import datetime
 
 from django.db import IntegrityError, transaction
 
-from calibration import digests
+from calibration import digests, proving
 from calibration.drafts import FunctionalDraft, StepDraft
 from calibration.models import FunctionalTest, SetpointStep
-from calibration.validating import check_functional
+from calibration.validating_tests import check_functional
 from fleet.errors import Conflict, Problem
 from fleet.models import Sensor
 from fleet.registry import require
@@ -62,7 +62,7 @@ def record_functional_test(
     except IntegrityError as clash:
         raise _taken() from clash
     SetpointStep.objects.bulk_create(steps)
-    judge_test(row, steps, now=now)
+    proving.judge_tests([sensor.pk], now=now)
     return RecordedTest(row, created=True)
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.db import transaction
 
-from calibration import judging, overdue
+from calibration import judging, overdue, proving
 from calibration.judging import Judged
 from calibration.models import ScanRun, StaleSensor
 from calibration.policies import mark_stale
@@ -81,6 +81,7 @@ def _judge_some(sensor_ids: Sequence[int], failed: dict[int, str], *, now: datet
             # The marks go first: one that is set while we judge waits for us and stays.
             StaleSensor.objects.filter(sensor_id__in=sensor_ids).delete()
             judged = judging.judge(sensor_ids, now=now)
+            judged += Judged(flags=proving.judge_tests(sensor_ids, now=now))
             mark_stale(judged.touched, why="a sibling was judged anew", now=now)
     except (ValueError, ArithmeticError) as wrong:
         if len(sensor_ids) == 1:

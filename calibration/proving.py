@@ -1,0 +1,123 @@
+"""Judges functional tests: rows to arrays, through the core, and what differs back to rows."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import numpy as np
+from django.db import transaction
+from numpy.typing import NDArray
+
+from calibration import flags
+from calibration.flags import FlagChange, Wanted
+from calibration.metrology import functional
+from calibration.metrology.functional import FunctionalJudgement, Steps
+from calibration.models import DriftFlag, FunctionalTest, FunctionalVerdict, Observed
+from calibration.policies import Rule, Rulebook
+from fleet import units
+
+Floats = NDArray[np.float64]
+
+KIND = DriftFlag.Kind.FUNCTIONAL
+_SEEN = {
+    Observed.STEADY: functional.STEADY,
+    Observed.BOUNCING: functional.BOUNCING,
+    Observed.LIFTING: functional.LIFTING,
+}
+_COLUMNS = ("commanded", "displayed_mean", "displayed_min", "displayed_max")
+
+
+@transaction.atomic
+def judge_tests(sensor_ids: Sequence[int], *, now: datetime) -> FlagChange:
+    """Judge every functional test of these sensors and store what follows, where it differs."""
+    tests = list(
+        FunctionalTest.objects.filter(sensor_id__in=sensor_ids, superseded_by__isnull=True)
+        .select_related("sensor__model")
+        .prefetch_related("steps")
+        .order_by("sensor_id", "performed_at", "pk")
+    )
+    if not tests:
+        return flags.settle(sensor_ids, [KIND], [], now=now)
+    book = Rulebook()
+    rules = [book.rule(test.sensor.model_id, test.sensor.dealer_id) for test in tests]
+    steps = _steps(tests)
+    rated = [
+        test.sensor.model.rated_load * units.LOAD[test.sensor.model.load_unit] for test in tests
+    ]
+    tolerance = functional.setpoint_tolerance(
+        steps.commanded,
+        np.array([rule.slope_tolerance_pct for rule in rules]),
+        np.array([rule.offset_tolerance_pct / 100.0 for rule in rules]) * np.array(rated),
+    )
+    result = functional.judge(steps, np.where(np.isnan(tolerance), 1.0, tolerance))
+    _write(tests, result)
+    return flags.settle(sensor_ids, [KIND], _wanted(tests, result, rules), now=now)
+
+
+def _steps(tests: Sequence[FunctionalTest]) -> Steps:
+    """(M, p) arrays in newtons and kilopascals, NaN where a test has fewer steps or no value."""
+    width = max(len(test.steps.all()) for test in tests)
+    tables = {name: np.full((len(tests), width), np.nan) for name in (*_COLUMNS, "pressure")}
+    observed = np.zeros((len(tests), width), dtype=np.int64)
+    for i, test in enumerate(tests):
+        load, pressure = units.LOAD[test.load_unit], units.PRESSURE[test.pressure_unit]
+        for j, step in enumerate(test.steps.all()):
+            for name, table in tables.items():
+                value = getattr(step, name)
+                factor = pressure if name == "pressure" else load
+                table[i, j] = np.nan if value is None else value * factor
+            observed[i, j] = _SEEN[Observed(step.observed)]
+    return Steps(observed=observed, **tables)
+
+
+def _write(tests: Sequence[FunctionalTest], result: FunctionalJudgement) -> None:
+    rows = [
+        FunctionalVerdict(
+            functional_test_id=test.pk,
+            verdict="pass" if passed else "fail",
+            worst_error_pct=worst,
+            findings=functional.findings_of(found),
+            method=functional.METHOD,
+        )
+        for test, passed, worst, found in zip(
+            tests,
+            result.passed.tolist(),
+            result.worst_error_pct.tolist(),
+            result.findings,
+            strict=True,
+        )
+    ]
+    names = ("verdict", "worst_error_pct", "findings", "method")
+    stored = {
+        row.pk: row
+        for row in FunctionalVerdict.objects.filter(functional_test__in=[row.pk for row in rows])
+    }
+    differing = [
+        row
+        for row in rows
+        if row.pk not in stored
+        or any(getattr(row, name) != getattr(stored[row.pk], name) for name in names)
+    ]
+    FunctionalVerdict.objects.bulk_create(
+        differing, update_conflicts=True, unique_fields=["functional_test"], update_fields=names
+    )
+
+
+def _wanted(
+    tests: Sequence[FunctionalTest], result: FunctionalJudgement, rules: Sequence[Rule]
+) -> list[Wanted]:
+    """A flag on each failed test, its findings as the causes (certain: they were seen)."""
+    return [
+        Wanted(
+            sensor_id=tests[i].sensor_id,
+            functional_test_id=tests[i].pk,
+            kind=str(KIND),
+            level=str(DriftFlag.Level.BEYOND),
+            magnitude=float(result.worst_error_pct[i]),
+            tolerance=rules[i].slope_tolerance_pct,
+            causes=[
+                {"code": found["code"], "probability": 1.0, "says": found["says"], "check": ""}
+                for found in functional.findings_of(result.findings[i])
+            ],
+        )
+        for i in np.flatnonzero(~result.passed).tolist()
+    ]
