@@ -6,10 +6,11 @@ from datetime import timedelta
 from typing import Any
 
 import numpy as np
+from django.db.models import Q
 from numpy.typing import NDArray
 
 from calibration.arrays import EPOCH, History
-from calibration.models import Fit, Judgement
+from calibration.models import Fit, Judgement, Verdict
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -87,6 +88,35 @@ def read_neighbours(history: History, index: Ints) -> dict[int, list[tuple[float
         )
         for i in index.tolist()
     }
+
+
+def read_touched(history: History) -> frozenset[int]:
+    """Read which other sensors' causes rest on these calibrations; one query."""
+    machines = history.extras["machine"]
+    same_machine = np.unique(machines[~np.isnan(machines)]).astype(int).tolist()
+    named = history.reference != -1
+    days = np.floor(history.day[named]).astype(int).tolist()
+    pairs = set(zip(history.reference[named].tolist(), days, strict=True))
+    rows = (
+        Judgement.objects.exclude(verdict=Verdict.WITHIN)
+        .exclude(calibration__sensor_id__in=np.unique(history.sensor).tolist())
+        .filter(
+            Q(calibration__installation__machine__in=same_machine)
+            | Q(calibration__reference__in={reference for reference, _ in pairs})
+        )
+        .values_list(
+            "calibration__sensor_id",
+            "calibration__installation__machine_id",
+            "calibration__reference_id",
+            "calibration__performed_at",
+        )
+    )
+    on_machines = set(same_machine)
+    return frozenset(
+        sensor
+        for sensor, machine, reference, moment in rows
+        if machine in on_machines or (reference, (moment - EPOCH).days) in pairs
+    )
 
 
 def _last_of_each(

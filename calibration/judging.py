@@ -14,7 +14,7 @@ from django.db import models, transaction
 from numpy.typing import NDArray
 
 from calibration import arrays, due, flags, weighing
-from calibration.company import read_company
+from calibration.company import read_company, read_touched
 from calibration.flags import FlagChange
 from calibration.metrology import fit
 from calibration.models import Fit, Judgement
@@ -56,7 +56,8 @@ class Judged:
 def judge(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
     """Judge the whole history of these sensors and store what follows, where it differs.
 
-    `touched` names other sensors whose verdicts rest on these (they shared a reference and a day).
+    `touched` names other sensors whose causes rest on these, where anything changed: those that
+    surprised on a day with the same reference, or on the same machine.
     """
     # A post to one of these waits until we are done, and we for it: nobody judges half a history.
     locked = Sensor.objects.filter(pk__in=sensor_ids).order_by("pk")
@@ -67,15 +68,15 @@ def judge(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
         written = due.refresh(sensor_ids, now=now).changed
         return Judged(len(sensor_ids), change, written)
     lines = fit.fit_lines(history.points, history.reference_pct)
-    written = _write(Fit, _fit_rows(history, lines), sensor_ids)
+    changed = _write(Fit, _fit_rows(history, lines), sensor_ids)
     case = weighing.Case(history, lines, Rulebook())
     company = read_company(case.history, np.flatnonzero(case.level))
     verdicts = weighing.weigh(case, company)
-    changed = _write(Judgement, verdicts.judgements, sensor_ids)
-    written += changed
+    changed += _write(Judgement, verdicts.judgements, sensor_ids)
     change = flags.settle(sensor_ids, JUDGED_KINDS, verdicts.flags, now=now)
-    written += due.refresh(sensor_ids, now=now).changed
-    return Judged(len(sensor_ids), change, written, verdicts.touched if changed else frozenset())
+    written = changed + due.refresh(sensor_ids, now=now).changed
+    touched = read_touched(history) if changed else frozenset()
+    return Judged(len(sensor_ids), change, written, touched)
 
 
 def _fit_rows(history: arrays.History, lines: fit.Lines) -> list[Fit]:

@@ -4,9 +4,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from django.db.models import Q
+
 from calibration.models import ReferenceStandard, StaleSensor, TolerancePolicy
 from fleet import units
-from fleet.models import Sensor, SensorModel
+from fleet.models import Dealer, Sensor, SensorModel
 
 # What a reference is taken to be worth where none is named: the unit's own weight as the support
 # carries it. Common practice, no source; a named reference with a certificate is always better.
@@ -88,9 +90,9 @@ def mark_stale(sensor_ids: Iterable[int], *, why: str, now: datetime) -> None:
 
 
 def mark_rule_changed(
-    row: TolerancePolicy | ReferenceStandard | SensorModel, *, now: datetime
+    row: TolerancePolicy | ReferenceStandard | SensorModel | Dealer, *, now: datetime
 ) -> None:
-    """Note every sensor that a changed policy, reference or sensor model touches."""
+    """Note every sensor that a changed policy, reference, model or dealer's calendar touches."""
     sensors = Sensor.objects.all()
     if isinstance(row, TolerancePolicy):
         if row.sensor_model_id:
@@ -99,6 +101,8 @@ def mark_rule_changed(
             sensors = sensors.filter(dealer=row.dealer_id)
     elif isinstance(row, SensorModel):
         sensors = sensors.filter(model=row)
+    elif isinstance(row, Dealer):
+        sensors = sensors.filter(Q(dealer=row) | Q(calibrations__dealer=row)).distinct()
     else:
         sensors = sensors.filter(calibrations__reference=row).distinct()
     why = f"{row._meta.verbose_name} {row.pk} changed"

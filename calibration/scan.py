@@ -7,7 +7,7 @@ from typing import Any
 
 from django.db import transaction
 
-from calibration import judging, overdue, proving
+from calibration import due, judging, overdue, proving
 from calibration.judging import Judged
 from calibration.models import ScanRun, StaleSensor
 from calibration.policies import mark_stale
@@ -33,6 +33,7 @@ def run_scan(*, full: bool = False, now: datetime, progress: Progress | None = N
         todo = sorted(set(_marked()) - failed.keys())
         if not todo:
             break
+    due.refresh(due.out_of_step(), now=now)
     change = total.flags + overdue.settle_overdue(now=now)
     run.judged, run.failed = len(seen - failed.keys()), _named(failed)
     run.flags_opened, run.flags_closed = change.opened, change.closed

@@ -44,15 +44,12 @@ class Common:
         The others moved together, by more than chance and by more than half the tolerance.
     leads : (K,) array of bool
         The first calibration of its day and reference in these data.
-    touched : frozenset
-        Sensors elsewhere whose verdicts rest on these calibrations.
     """
 
     change_pct: Floats
     u_change_pct: Floats
     significant: Bools
     leads: Bools
-    touched: frozenset[int]
 
     def explains(self, change: Change, tolerance_pct: Floats, watch: Floats) -> Bools:
         """Where the slope's change is within tolerance once the common part is taken off."""
@@ -83,7 +80,7 @@ def common_changes(history: History, change: Change, level: Ints, siblings: Sibl
     tolerance = 1.5  # % of slope: half of the usual tolerance; below it nobody is misled
     with np.errstate(invalid="ignore"):
         significant = (np.abs(middle) > tolerance) & (np.abs(middle) > 3.0 * u_middle)
-    return Common(middle, u_middle, significant, leads, frozenset(siblings.sensor.tolist()))
+    return Common(middle, u_middle, significant, leads)
 
 
 def _groups(reference: Ints, day: Ints) -> dict[tuple[int, int], Ints]:

@@ -108,11 +108,10 @@ class Case:
 
 @dataclass(frozen=True)
 class Weighed:
-    """Judgements of the calibrations that take part, the flags they ask for, whom they touch."""
+    """Judgements of the calibrations that take part, and the flags they ask for."""
 
     judgements: list[Judgement]
     flags: list[Wanted]
-    touched: frozenset[int]
 
 
 def weigh(case: Case, company: Company) -> Weighed:
@@ -127,7 +126,6 @@ def weigh(case: Case, company: Company) -> Weighed:
     return Weighed(
         judgements=_judgements(case, causes),
         flags=_line_flags(case, causes) + _scatter_flags(case) + _reference_flags(case, common),
-        touched=common.touched,
     )
 
 

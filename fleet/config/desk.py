@@ -32,6 +32,7 @@ class Desk(AdminSite):
     site_header = "Spanbook"
     site_title = "Spanbook"
     index_title = "Today"
+    site_url = None
     empty_value_display = "-"
 
     def has_permission(self, request: HttpRequest) -> bool:

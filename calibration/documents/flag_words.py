@@ -1,0 +1,17 @@
+"""A flag in one sentence, for paper."""
+
+from calibration.models import DriftFlag
+
+Kind = DriftFlag.Kind
+_SAYS = {
+    Kind.SLOPE: "slope changed by {size} %, tolerance {limit} %",
+    Kind.OFFSET: "offset changed by {size} % of rated load, tolerance {limit} %",
+    Kind.FUNCTIONAL: "functional test off by {size} %, tolerance {limit} %",
+    Kind.OVERDUE: "{size} days past its due day",
+}
+
+
+def flag_words(kind: str, magnitude: float, tolerance: float) -> str:
+    """Return what is wrong and how far."""
+    says = _SAYS.get(Kind(kind), "{kind}: {size}, limit {limit}")
+    return says.format(size=f"{magnitude:.3g}", limit=f"{tolerance:.3g}", kind=Kind(kind).label)

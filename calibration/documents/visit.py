@@ -1,0 +1,191 @@
+"""The visit sheet: one customer's machines, last season's numbers, what to expect, what to do."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from calibration import policies
+from calibration.documents.expected import Tolerance
+from calibration.documents.flag_words import flag_words
+from calibration.documents.latest import latest_answers
+from calibration.documents.procedure import CAUTIONS, STEPS
+from calibration.documents.visit_numbers import BASIS, expected_numbers, last_numbers, tag_numbers
+from calibration.documents.wording import DUE_BECAUSE, dealer_facts, local_day, natural
+from calibration.models import DriftFlag, DueState
+from calibration.policies import Rule
+from fleet import seasons, units
+from fleet.errors import NotFound
+from fleet.models import Customer, Dealer, Installation, Machine
+from fleet.scope import Scope
+
+FAR = date.max
+
+
+@dataclass(frozen=True)
+class _Facts:
+    """Everything that the sheet needs, read at once; keyed by sensor."""
+
+    dealer: Dealer
+    today: date
+    last: Mapping[int, dict[str, Any]]
+    rules: Mapping[int, Rule]
+    due: Mapping[int, DueState]
+    flags: Mapping[int, list[DriftFlag]]
+
+
+def visit_sheet_data(customer: Customer, *, scope: Scope, now: datetime) -> dict[str, Any]:
+    """Return the visit sheet of one customer as JSON values.
+
+    The number of queries does not depend on how many machines and sensors there are.
+    """
+    row = (
+        Customer.objects.visible_to(scope).select_related("dealer").filter(pk=customer.pk).first()
+    )
+    if row is None:
+        raise NotFound("There is no such customer.")
+    machines = list(Machine.objects.visible_to(scope).filter(customer=row).select_related("model"))
+    installed = list(
+        Installation.objects.visible_to(scope)
+        .filter(machine__customer=row, removed_on__isnull=True)
+        .select_related("sensor__model", "sensor__dealer")
+    )
+    facts = _read(row.dealer, [place.sensor_id for place in installed], scope, now)
+    season = seasons.season_of(facts.today, row.dealer.season_start)
+    return {
+        "issued_at": now.isoformat(),
+        "issued_on": facts.today.isoformat(),
+        "season": season,
+        "season_starts": seasons.starts_on(season, row.dealer.season_start).isoformat(),
+        "dealer": dealer_facts(row.dealer),
+        "customer": _customer(row, scope),
+        "machines": _machines(machines, installed, facts),
+        "basis": BASIS,
+        "cautions": list(CAUTIONS),
+        "steps": list(STEPS),
+    }
+
+
+def _customer(customer: Customer, scope: Scope) -> dict[str, Any]:
+    facts = {"id": customer.pk, "name": customer.name}
+    if scope.sees_contacts_of(customer.dealer_id):
+        facts |= {"email": customer.email, "phone": customer.phone}
+    return facts
+
+
+def _read(dealer: Dealer, sensor_ids: Sequence[int], scope: Scope, now: datetime) -> _Facts:
+    last = latest_answers(sensor_ids, scope)
+    flags = defaultdict(list)
+    standing = (
+        DriftFlag.objects.visible_to(scope)
+        .filter(sensor_id__in=sensor_ids)
+        .exclude(status=DriftFlag.Status.CLOSED)
+        .select_related("calibration", "functional_test")
+    )
+    for flag in sorted(standing, key=lambda one: (_moment(one), one.pk), reverse=True):
+        flags[flag.sensor_id].append(flag)
+    due = DueState.objects.visible_to(scope).filter(sensor_id__in=sensor_ids)
+    return _Facts(
+        dealer=dealer,
+        today=now.astimezone(dealer.zone).date(),
+        last=last,
+        rules=policies.rules_for(sensor_ids),
+        due={state.sensor_id: state for state in due},
+        flags=flags,
+    )
+
+
+def _machines(
+    machines: Iterable[Machine], installed: Iterable[Installation], facts: _Facts
+) -> list[dict[str, Any]]:
+    places = defaultdict(list)
+    for place in installed:
+        places[place.machine_id].append(place)
+    sheets = [_machine(machine, places[machine.pk], facts) for machine in machines]
+    return sorted(sheets, key=lambda one: (one["due_on"] or FAR.isoformat(), one["serial"]))
+
+
+def _machine(machine: Machine, places: list[Installation], facts: _Facts) -> dict[str, Any]:
+    positions = [
+        _position(place, facts) for place in sorted(places, key=lambda one: natural(one.position))
+    ]
+    due = min((one["due_on"] for one in positions if one["due_on"]), default=None)
+    return {
+        "id": machine.pk,
+        "serial": machine.serial,
+        "name": machine.name,
+        "model": machine.model.name,
+        "kind": machine.model.get_kind_display(),
+        "due_on": due,
+        "due": _standing(due, facts),
+        "positions": positions,
+    }
+
+
+def _standing(due_on: str | None, facts: _Facts) -> str:
+    """Say in one word how a due day stands to today; empty where none is known."""
+    if due_on is None:
+        return ""
+    if due_on < facts.today.isoformat():
+        return "overdue"
+    announced = facts.today + timedelta(days=facts.dealer.reminder_lead_days)
+    return "due" if due_on <= announced.isoformat() else "later"
+
+
+def _position(place: Installation, facts: _Facts) -> dict[str, Any]:
+    sensor, rule = place.sensor, facts.rules[place.sensor_id]
+    due, last = facts.due.get(sensor.pk), facts.last.get(sensor.pk)
+    due_on = due.due_on.isoformat() if due else None
+    answer: dict[str, Any] = {
+        "position": place.position,
+        "installed_on": place.installed_on.isoformat(),
+        "sensor": {
+            "id": sensor.pk,
+            "serial": sensor.serial,
+            "model": sensor.model.name,
+            "lot": sensor.lot,
+            "tag": tag_numbers(sensor),
+        },
+        "due_on": due_on,
+        "due": _standing(due_on, facts),
+        "due_because": DUE_BECAUSE[due.decided_by] if due else "",
+        "last": None,
+        "expected": None,
+        "flags": [_flag(flag, facts.dealer) for flag in facts.flags.get(sensor.pk, ())],
+    }
+    if last is not None:
+        answer["last"] = last_numbers(
+            last,
+            day=local_day(datetime.fromisoformat(last["performed_at"]), facts.dealer),
+            season_start=facts.dealer.season_start,
+            here=place.installed_on,
+        )
+        answer["expected"] = expected_numbers(last, _tolerance(place, rule, last["load_unit"]))
+    return answer
+
+
+def _tolerance(place: Installation, rule: Rule, load_unit: str) -> Tolerance:
+    model = place.sensor.model
+    rated = model.rated_load * units.LOAD[model.load_unit] / units.LOAD[load_unit]
+    return Tolerance(
+        slope=rule.slope_tolerance_pct / 100.0, offset=rule.offset_tolerance_pct / 100.0 * rated
+    )
+
+
+def _moment(flag: DriftFlag) -> datetime:
+    """Return when what it is about was measured; when it was opened, where nothing was."""
+    record = flag.calibration or flag.functional_test
+    return record.performed_at if record else flag.opened_at
+
+
+def _flag(flag: DriftFlag, dealer: Dealer) -> dict[str, Any]:
+    return {
+        "id": flag.pk,
+        "kind": flag.kind,
+        "level": flag.level,
+        "status": flag.status,
+        "on": local_day(_moment(flag), dealer),
+        "says": flag_words(flag.kind, flag.magnitude, flag.tolerance),
+        "likely": flag.causes[0] if flag.causes else None,
+    }

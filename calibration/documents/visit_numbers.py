@@ -1,0 +1,112 @@
+"""The numbers of one position on a visit sheet: the tag's, last time's, and the expected ones."""
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+from calibration.documents.expected import (
+    Line,
+    Range,
+    Tolerance,
+    offset_range,
+    reading_range,
+    slope_range,
+)
+from calibration.documents.wording import quantity, typed
+from calibration.rounding import rounded
+from fleet import seasons
+from fleet.models import Sensor
+
+MOST_LOADS = 4
+BASIS = (
+    "last numbers, give or take the tolerance and twice the uncertainty of a repeated "
+    "calibration, added in quadrature; with the same reference"
+)
+
+
+def tag_numbers(sensor: Sensor) -> dict[str, Any] | None:
+    """Return the numbers on the tag of a new cell; None where it had none."""
+    if sensor.tag_span_load is None:
+        return None
+    return {
+        "zero_reading": sensor.tag_zero_reading,
+        "span_reading": sensor.tag_span_reading,
+        "span_load": sensor.tag_span_load,
+        "load_unit": sensor.tag_load_unit,
+        "reading_unit": sensor.model.reading_unit,
+        "text": (
+            f"{typed(sensor.tag_zero_reading)} at 0, {typed(sensor.tag_span_reading)} at "
+            f"{typed(sensor.tag_span_load)} {sensor.tag_load_unit}"
+        ),
+    }
+
+
+def last_numbers(
+    last: Mapping[str, Any], *, day: str, season_start: str, here: date
+) -> dict[str, Any]:
+    """Return last time's numbers in the units that were typed."""
+    fit = last["fit"]
+    slope_unit = f"{last['reading_unit']}/{last['load_unit']}"
+    return {
+        "calibration": str(last["id"]),
+        "performed_on": day,
+        "season": seasons.season_of(date.fromisoformat(day), season_start),
+        "reason": last["reason"],
+        "stage": last["stage"],
+        "verdict": last["verdict"],
+        "load_unit": last["load_unit"],
+        "reading_unit": last["reading_unit"],
+        "slope": quantity(fit["slope"], fit["u_slope"], slope_unit) if fit else None,
+        "offset": quantity(fit["offset"], fit["u_offset"], last["reading_unit"]) if fit else None,
+        "points": [
+            {"load": point["load"], "reading": point["reading"], "direction": point["direction"]}
+            for point in last["points"]
+        ],
+        "elsewhere": day < here.isoformat(),
+    }
+
+
+def expected_numbers(last: Mapping[str, Any], tolerance: Tolerance) -> dict[str, Any] | None:
+    """Return where the new slope, offset and readings at last time's loads should lie."""
+    fit, reading_unit = last["fit"], last["reading_unit"]
+    if not fit:
+        return None
+    line = Line(
+        slope=fit["slope"],
+        offset=fit["offset"],
+        u_slope=fit["u_slope_random"],
+        u_offset=fit["u_offset"],
+        covariance=fit["covariance"],
+    )
+    return {
+        "slope": _band(slope_range(line, tolerance), f"{reading_unit}/{last['load_unit']}"),
+        "offset": _band(offset_range(line, tolerance), reading_unit),
+        "readings": [
+            {
+                "load": load,
+                "load_unit": last["load_unit"],
+                "text": typed(load),
+                **_band(reading_range(line, tolerance, load), reading_unit),
+            }
+            for load in _loads(last)
+        ],
+    }
+
+
+def _loads(last: Mapping[str, Any]) -> list[float]:
+    """Return the lowest and the highest loads of last time, at most a handful between them."""
+    loads = sorted({point["load"] for point in last["points"]})
+    if len(loads) <= MOST_LOADS:
+        return loads
+    step = (len(loads) - 1) / (MOST_LOADS - 1)
+    return [loads[round(number * step)] for number in range(MOST_LOADS)]
+
+
+def _band(found: Range, unit: str) -> dict[str, Any]:
+    return {
+        "from": found.low,
+        "to": found.high,
+        "unit": unit,
+        "low": rounded(found.low, found.u),
+        "high": rounded(found.high, found.u),
+    }

@@ -1,0 +1,120 @@
+"""The commands `scan`, `plan_visits` and `send_reminders`: output, exit codes, help."""
+
+import io
+import json
+from datetime import UTC, datetime
+
+import pytest
+import time_machine
+from django.core import mail
+from django.core.management import call_command
+from django.core.management.base import CommandError
+
+from calibration import scan
+from calibration.models import DriftFlag, Visit
+from calibration.records import PointDraft
+from fleet.models import Membership
+
+NOON = datetime(2027, 2, 1, 12, 0, tzinfo=UTC)
+KEYS = {"sensors", "judged", "flags_opened", "flags_closed", "seconds", "failed"}
+
+
+@pytest.fixture(autouse=True)
+def frozen():
+    """Stop the clock."""
+    with time_machine.travel(NOON, tick=False):
+        yield
+
+
+def run(*arguments):
+    """Return what a command prints, and its exit code (0, 1 or 2) with the message."""
+    out = io.StringIO()
+    try:
+        call_command(*arguments, stdout=out)
+    except CommandError as failed:
+        return out.getvalue(), failed.returncode, str(failed)
+    return out.getvalue(), 0, ""
+
+
+def test_scan_prints_exactly_the_object_of_the_contract(world):
+    text, code, _ = run("scan", "--json")
+    result = json.loads(text)
+    assert (result.keys(), code) == (KEYS, 0)
+    assert (result["sensors"], result["failed"]) == (8, [])
+
+
+def test_scan_full_judges_everybody_and_finding_drift_is_no_failure(world):
+    world.season("A1", 2025)
+    world.season("A1", 2026, points=(PointDraft(0, 20000), PointDraft(100, 31000)))
+    text, code, _ = run("scan", "--full", "--json")
+    assert (json.loads(text)["judged"], code) == (8, 0)
+    assert DriftFlag.objects.filter(kind="slope", level="beyond").exists()
+    assert "8 of 8 sensors judged in" in run("scan", "--full")[0]
+
+
+def test_a_sensor_that_cannot_be_judged_is_named_and_ends_with_1(world, monkeypatch):
+    judge, broken = scan.judging.judge, world.sensors["A1"].pk
+
+    def judge_but_one(sensor_ids, *, now):
+        if broken in sensor_ids:
+            raise ValueError("its points make no line")
+        return judge(sensor_ids, now=now)
+
+    monkeypatch.setattr(scan.judging, "judge", judge_but_one)
+    text, code, message = run("scan", "--full", "--json")
+    assert code == 1
+    assert json.loads(text)["failed"] == [{"sensor": "S-A1", "reason": "its points make no line"}]
+    assert "S-A1: its points make no line" in message
+
+
+def test_plan_visits_says_what_it_planned(world):
+    text, code, _ = run("plan_visits", "--dealer", "NORTH", "--json")
+    assert json.loads(text) == {"planned": 2, "moved": 0, "cancelled": 0, "unplanned": []}
+    assert code == 0
+    assert run("plan_visits")[0] == "2 visits planned, 0 moved, 0 cancelled.\n"
+    assert Visit.objects.count() == 4
+
+
+def test_whoever_cannot_be_visited_is_named_and_ends_with_1(world):
+    Membership.objects.filter(role="technician").delete()
+    text, code, message = run("plan_visits", "--dealer=SOUTH", "--json")
+    assert code == 1
+    assert [each["customer"] for each in json.loads(text)["unplanned"]] == ["Farm B1", "Farm B2"]
+    assert "SOUTH / Farm B1: the dealer has no active technician" in message
+
+
+def test_send_reminders_says_whom_it_told(world):
+    run("plan_visits")
+    text, code, _ = run("send_reminders", "--json")
+    assert json.loads(text) == {"sent": 2, "already": 0, "failed": []}
+    assert code == 0
+    assert run("send_reminders")[0] == "0 digests sent, 2 already sent today.\n"
+    assert len(mail.outbox) == 2
+
+
+def test_whoever_cannot_be_told_is_named_and_ends_with_1(world):
+    run("plan_visits")
+    world.dealers["A"].email = "nobody"
+    world.dealers["A"].save()
+    text, code, message = run("send_reminders", "--dealer", "NORTH", "--json")
+    assert code == 1
+    assert json.loads(text)["failed"][0]["dealer"] == "NORTH"
+    assert "NORTH: nobody to write to" in message
+
+
+@pytest.mark.parametrize("command", ["plan_visits", "send_reminders"])
+def test_an_unknown_dealer_is_a_wrong_call(world, command):
+    _, code, message = run(command, "--dealer", "WEST")
+    assert code == 2
+    assert "'WEST'" in message
+    assert "Accepted: NORTH, SOUTH" in message
+
+
+@pytest.mark.parametrize("command", ["scan", "plan_visits", "send_reminders", "worker"])
+def test_the_help_has_an_example_and_names_the_exit_codes(command, capsys):
+    with pytest.raises(SystemExit) as ended:
+        call_command(command, "--help")
+    text = capsys.readouterr().out
+    assert ended.value.code == 0
+    assert f"python manage.py {command}" in text
+    assert "2 for a wrong call" in " ".join(text.split())

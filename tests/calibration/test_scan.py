@@ -1,0 +1,165 @@
+"""The scan: judges what changed and nobody else; twice in a row it changes nothing."""
+
+import random
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from calibration import judging, policies, records
+from calibration.models import (
+    Calibration,
+    DriftFlag,
+    DueState,
+    Fit,
+    Judgement,
+    ScanRun,
+    StaleSensor,
+    TolerancePolicy,
+)
+from calibration.records import PointDraft
+from calibration.scan import run_scan, scan_result
+from tests.conftest import NOW, SYSTEM
+
+
+def rows():
+    """Return all derived rows, as plain tuples."""
+    models = (Fit, Judgement, DueState)
+    found = {model.__name__: sorted(map(str, model.objects.values_list())) for model in models}
+    flags = DriftFlag.objects.exclude(status="closed")
+    names = ("calibration_id", "kind", "level", "magnitude", "p_out", "causes", "status")
+    return found | {"flags": sorted(map(str, flags.values_list(*names)))}
+
+
+def random_history(world, seed, count=40):
+    rng = random.Random(seed)
+    names = sorted(world.sensors)
+    for _ in range(count):
+        when = datetime(
+            rng.choice([2022, 2023, 2024, 2025, 2026]), 3, rng.randint(1, 28), 9, tzinfo=UTC
+        )
+        zero, span = 20000 + rng.gauss(0, 150), 10000 * (1 + rng.gauss(0, 0.03))
+        which = rng.choice(names)
+        reference = world.references[which[0]] if rng.random() < 0.7 else None
+        records.record_calibration(
+            world.draft(
+                which,
+                performed_at=when,
+                reference=reference,
+                reason=rng.choice(["seasonal"] * 8 + ["repair"]),
+                points=(PointDraft(0, zero), PointDraft(100, zero + span)),
+            ),
+            scope=SYSTEM,
+            now=NOW,
+        )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_full_scan_gives_the_rows_of_the_incremental_ones(world, seed):
+    random_history(world, seed)
+    run_scan(now=NOW)
+    incremental = rows()
+    Fit.objects.all().delete()
+    Judgement.objects.all().delete()
+    DueState.objects.all().delete()
+    DriftFlag.objects.all().delete()
+    run_scan(full=True, now=NOW)
+    assert rows() == incremental
+    assert incremental["flags"]
+
+
+def test_a_second_scan_changes_nothing(world):
+    random_history(world, 9)
+    run_scan(full=True, now=NOW)
+    before = rows()
+    again = run_scan(full=True, now=NOW + timedelta(hours=1))
+    assert rows() == before
+    assert (again.flags_opened, again.flags_closed) == (0, 0)
+    assert judging.judge([world.sensors["A1"].pk], now=NOW).rows_written == 0
+
+
+def test_the_nightly_scan_judges_what_changed_and_nobody_else(world):
+    random_history(world, 3)
+    run_scan(now=NOW)
+    assert run_scan(now=NOW).judged == 0
+    policies.mark_stale([world.sensors["A1"].pk], why="test", now=NOW)
+    assert run_scan(now=NOW).judged == 1
+    assert not StaleSensor.objects.exists()
+
+
+def test_a_tighter_policy_flags_after_the_next_scan(world):
+    world.season("A1", 2025)
+    world.season("A1", 2026, points=(PointDraft(0, 20000), PointDraft(100, 30200)))
+    assert not DriftFlag.objects.filter(level="beyond", kind="slope").exists()
+    run_scan(now=NOW)
+    policy = TolerancePolicy.objects.create(
+        sensor_model=world.sensor_model, slope_tolerance_pct=0.5, setpoints=[50], load_unit="daN"
+    )
+    policies.mark_rule_changed(policy, now=NOW)
+    assert run_scan(now=NOW).flags_opened == 1
+    assert DriftFlag.objects.get(kind="slope").level == "beyond"
+
+
+def test_one_sensor_that_cannot_be_judged_is_reported_and_the_others_are_judged(
+    world, monkeypatch
+):
+    random_history(world, 5)
+    poisoned = world.sensors["A2"].pk
+    original = judging.judge
+
+    def judge(sensor_ids, *, now):
+        if poisoned in sensor_ids:
+            raise ValueError("poison")
+        return original(sensor_ids, now=now)
+
+    monkeypatch.setattr(judging, "judge", judge)
+    run = run_scan(full=True, now=NOW)
+    assert [item["sensor"] for item in run.failed] == ["S-A2"]
+    assert run.judged == run.sensors - 1
+    assert set(scan_result(run)) == {
+        "sensors", "judged", "flags_opened", "flags_closed", "seconds", "failed",
+    }  # fmt: skip
+
+
+def test_overdue_sensors_are_flagged_once_and_cleared_by_a_calibration(world):
+    world.season("A1", 2024)
+    run_scan(full=True, now=NOW)
+    flag = DriftFlag.objects.get(sensor=world.sensors["A1"], kind="overdue")
+    assert flag.status == "open"
+    run_scan(full=True, now=NOW + timedelta(days=1))
+    assert DriftFlag.objects.filter(sensor=world.sensors["A1"], kind="overdue").count() == 1
+    world.season("A1", 2026)
+    run_scan(now=NOW + timedelta(days=1))
+    flag.refresh_from_db()
+    assert flag.status == "closed"
+
+
+def test_a_reference_that_moved_is_named_and_its_cells_are_not_blamed(world):
+    """Four cells calibrated with one scale on one day, all 5 % off."""
+    cells = ["A1", "A1b", "A2", "A2b"]
+    reference = world.references["A"]
+    for which in cells:
+        world.season(which, 2025, reference=reference)
+    for which in cells:
+        world.season(
+            which, 2026, reference=reference, points=(PointDraft(0, 20000), PointDraft(100, 30500))
+        )
+    run_scan(now=NOW)
+    flags = DriftFlag.objects.filter(calibration__reference=reference).exclude(status="closed")
+    assert flags.filter(kind="reference").count() == 1
+    assert not flags.filter(kind="slope", level="beyond").exists()
+    tops = {flag.causes[0]["code"] for flag in flags}
+    assert tops == {"common_reference"}
+
+
+def test_what_a_person_closed_stays_closed(world):
+    from calibration import flags
+
+    world.season("A1", 2025)
+    world.season("A1", 2026, points=(PointDraft(0, 20000), PointDraft(100, 30500)))
+    flag = DriftFlag.objects.get(kind="slope")
+    flags.close(flag, user_id=world.users["managerA"].pk, reason="cell replaced", now=NOW)
+    run_scan(full=True, now=NOW)
+    flag.refresh_from_db()
+    assert flag.status == "closed"
+    assert Calibration.objects.count() == 2
+    assert ScanRun.objects.count() == 1
