@@ -1,0 +1,226 @@
+"""The records' answers as the OpenAPI description shows them; `calibration.readout` makes them."""
+
+from typing import Any
+
+from rest_framework import serializers
+
+from calibration.models import Direction, DriftFlag, Observed, Reason, Stage, Verdict
+from fleet import units
+
+LOADS, PRESSURES, READINGS = list(units.LOAD), list(units.PRESSURE), list(units.READING)
+
+
+def _maybe() -> serializers.FloatField:
+    return serializers.FloatField(allow_null=True)
+
+
+class CauseAnswer(serializers.Serializer[Any]):
+    """Something that may have gone wrong, and the check that would tell."""
+
+    code = serializers.CharField()
+    probability = serializers.FloatField()
+    says = serializers.CharField()
+    check = serializers.CharField()
+
+
+class FlagAnswer(serializers.Serializer[Any]):
+    """A flag."""
+
+    id = serializers.IntegerField()
+    sensor = serializers.IntegerField()
+    sensor_serial = serializers.CharField(required=False)
+    calibration = serializers.UUIDField(allow_null=True)
+    functional_test = serializers.UUIDField(allow_null=True)
+    kind = serializers.ChoiceField(choices=DriftFlag.Kind.values)
+    level = serializers.ChoiceField(choices=DriftFlag.Level.values)
+    magnitude = serializers.FloatField()
+    tolerance = serializers.FloatField()
+    p_out = _maybe()
+    causes = CauseAnswer(many=True)
+    status = serializers.ChoiceField(choices=DriftFlag.Status.values)
+    opened_at = serializers.DateTimeField()
+    acknowledged_at = serializers.DateTimeField(allow_null=True)
+    closed_at = serializers.DateTimeField(allow_null=True)
+    close_reason = serializers.CharField()
+
+
+class PointAnswer(serializers.Serializer[Any]):
+    """A load and the reading at it, as typed."""
+
+    load = serializers.FloatField()
+    reading = serializers.FloatField()
+    direction = serializers.ChoiceField(choices=Direction.values)
+
+
+class ConditionsAnswer(serializers.Serializer[Any]):
+    """The conditions, as typed."""
+
+    temperature_c = _maybe()
+    hydraulic_pressure = _maybe()
+    pressure_unit = serializers.CharField()
+
+
+class FitAnswer(serializers.Serializer[Any]):
+    """The line through the points, in the units that were entered."""
+
+    slope = serializers.FloatField()
+    offset = serializers.FloatField()
+    u_slope = serializers.FloatField()
+    u_offset = serializers.FloatField()
+    covariance = serializers.FloatField()
+    residual_sd = _maybe()
+    birge_ratio = _maybe()
+    degrees_of_freedom = serializers.IntegerField()
+    reference_uncertainty_pct = serializers.FloatField()
+    load_unit = serializers.ChoiceField(choices=LOADS)
+    reading_unit = serializers.ChoiceField(choices=READINGS)
+
+
+class FeltAnswer(serializers.Serializer[Any]):
+    """The true load at a setpoint with the old numbers in the console."""
+
+    setpoint = serializers.FloatField()
+    true_load = serializers.FloatField()
+    error = serializers.FloatField()
+    u_error = serializers.FloatField()
+    error_pct = serializers.FloatField()
+
+
+class AgainstAnswer(serializers.Serializer[Any]):
+    """The change since another calibration; an empty object where there is none."""
+
+    calibration = serializers.UUIDField(required=False)
+    performed_at = serializers.DateTimeField(required=False)
+    slope_change_pct = serializers.FloatField(required=False)
+    u_slope_change_pct = serializers.FloatField(required=False)
+    offset_change = serializers.FloatField(required=False)
+    u_offset_change = serializers.FloatField(required=False)
+    en_slope = serializers.FloatField(required=False)
+    en_offset = serializers.FloatField(required=False)
+    p_out_slope = serializers.FloatField(required=False)
+    p_out_offset = serializers.FloatField(required=False)
+    setpoints = FeltAnswer(many=True, required=False)
+
+
+class TrendAnswer(serializers.Serializer[Any]):
+    """Where the slope is going; nulls where there are too few seasons."""
+
+    slope_pct_per_year = _maybe()
+    expected_crossing = serializers.DateField(allow_null=True)
+    earliest_crossing = serializers.DateField(allow_null=True)
+
+
+class ToleranceAnswer(serializers.Serializer[Any]):
+    """What it was judged by."""
+
+    slope_pct = serializers.FloatField(required=False)
+    offset = serializers.FloatField(required=False)
+    load_unit = serializers.ChoiceField(choices=LOADS, required=False)
+
+
+class MethodAnswer(serializers.Serializer[Any]):
+    """Name and version of the methods that made the numbers."""
+
+    fit = serializers.CharField(allow_null=True)
+    judgement = serializers.CharField(allow_null=True)
+
+
+class CalibrationAnswer(serializers.Serializer[Any]):
+    """A calibration and everything that follows from it."""
+
+    id = serializers.UUIDField()
+    sensor = serializers.IntegerField()
+    sensor_serial = serializers.CharField()
+    sensor_model = serializers.IntegerField()
+    sensor_model_name = serializers.CharField()
+    installation = serializers.IntegerField(allow_null=True)
+    machine_serial = serializers.CharField()
+    position = serializers.CharField()
+    performed_at = serializers.DateTimeField()
+    reason = serializers.ChoiceField(choices=Reason.values)
+    stage = serializers.ChoiceField(choices=Stage.values)
+    reference = serializers.IntegerField(allow_null=True)
+    reference_name = serializers.CharField()
+    technician = serializers.CharField()
+    load_unit = serializers.ChoiceField(choices=LOADS)
+    reading_unit = serializers.ChoiceField(choices=READINGS)
+    points = PointAnswer(many=True)
+    conditions = ConditionsAnswer()
+    note = serializers.CharField()
+    supersedes = serializers.UUIDField(allow_null=True)
+    supersede_reason = serializers.CharField()
+    superseded_by = serializers.UUIDField(allow_null=True)
+    recorded_at = serializers.DateTimeField()
+    fit = FitAnswer()
+    against_previous = AgainstAnswer()
+    against_first = AgainstAnswer()
+    trend = TrendAnswer()
+    season = serializers.IntegerField(allow_null=True)
+    segment = serializers.IntegerField(allow_null=True)
+    verdict = serializers.ChoiceField(choices=Verdict.values, allow_null=True)
+    causes = CauseAnswer(many=True)
+    tolerance = ToleranceAnswer()
+    flags = FlagAnswer(many=True)
+    next_due = serializers.DateField(allow_null=True)
+    method = MethodAnswer()
+    content_digest = serializers.CharField()
+    digest = serializers.CharField(allow_null=True)
+    stored = serializers.BooleanField(help_text="False: only checked.")
+
+
+class StepAnswer(serializers.Serializer[Any]):
+    """One setpoint, as typed."""
+
+    commanded = serializers.FloatField()
+    displayed_mean = serializers.FloatField()
+    displayed_min = _maybe()
+    displayed_max = _maybe()
+    pressure = _maybe()
+    observed = serializers.ChoiceField(choices=Observed.values)
+
+
+class FunctionalAnswer(serializers.Serializer[Any]):
+    """A functional test and what follows from it."""
+
+    id = serializers.UUIDField()
+    sensor = serializers.IntegerField()
+    sensor_serial = serializers.CharField()
+    installation = serializers.IntegerField()
+    machine_serial = serializers.CharField()
+    position = serializers.CharField()
+    performed_at = serializers.DateTimeField()
+    technician = serializers.CharField()
+    note = serializers.CharField()
+    load_unit = serializers.ChoiceField(choices=LOADS)
+    pressure_unit = serializers.ChoiceField(choices=PRESSURES)
+    steps = StepAnswer(many=True)
+    verdict = serializers.ChoiceField(choices=["pass", "fail"], allow_null=True)
+    worst_error_pct = _maybe()
+    findings = serializers.ListField()
+    method = serializers.CharField(allow_null=True)
+    flags = FlagAnswer(many=True)
+    supersedes = serializers.UUIDField(allow_null=True)
+    supersede_reason = serializers.CharField()
+    superseded_by = serializers.UUIDField(allow_null=True)
+    recorded_at = serializers.DateTimeField()
+    content_digest = serializers.CharField()
+    digest = serializers.CharField()
+
+
+class ItemAnswer(serializers.Serializer[Any]):
+    """What became of one record of a batch."""
+
+    index = serializers.IntegerField()
+    id = serializers.UUIDField(allow_null=True)
+    status = serializers.IntegerField(help_text="The status that the record alone would have got.")
+    calibration = CalibrationAnswer(required=False)
+    problem = serializers.DictField(required=False)
+
+
+class BatchAnswer(serializers.Serializer[Any]):
+    """What became of every record of a batch, in its order."""
+
+    stored = serializers.IntegerField()
+    already_there = serializers.IntegerField()
+    refused = serializers.IntegerField()
+    results = ItemAnswer(many=True)

@@ -1,0 +1,68 @@
+"""A batch of calibrations: each checked and recorded by itself, with the status of its own."""
+
+from collections.abc import Callable, Iterable, Sequence
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from api.drafts import CalibrationInput, calibration_draft
+from api.errors import describe
+from api.inputs import checked
+from api.scoping import is_uuid
+from calibration.records import CalibrationDraft, Recorded, record_many
+from fleet.errors import DomainError, Invalid, Problem
+from fleet.scope import Scope
+
+MOST = 1000
+Answers = Callable[[Iterable[UUID]], Sequence[dict[str, Any]]]
+Outcome = Recorded | DomainError
+
+
+def record_batch(
+    data: Any, *, scope: Scope, now: datetime, answers_of: Answers
+) -> list[dict[str, Any]]:
+    """Record what can be recorded, and return what became of each, in the order given."""
+    items = _items(data)
+    memo: dict[Any, Any] = {}
+    outcomes: dict[int, Outcome] = {}
+    drafts: dict[int, CalibrationDraft] = {}
+    for index, item in enumerate(items):
+        try:
+            values = checked(CalibrationInput, item, scope=scope, memo=memo)
+            drafts[index] = calibration_draft(values)
+        except DomainError as refused:
+            outcomes[index] = refused
+    recorded = record_many(list(drafts.values()), scope=scope, now=now, user_id=scope.user_id)
+    outcomes |= dict(zip(drafts, recorded, strict=True))
+    done = [found.calibration.pk for found in outcomes.values() if isinstance(found, Recorded)]
+    answers = {answer["id"]: answer for answer in answers_of(done)}
+    return [_said(index, item, outcomes[index], answers) for index, item in enumerate(items)]
+
+
+def _items(data: Any) -> list[Any]:
+    items = data.get("records") if isinstance(data, dict) else data
+    if not isinstance(items, list):
+        accepted = 'a list of calibrations, or {"records": [...]}'
+        raise Invalid(Problem("", "Not a batch", accepted))
+    if len(items) > MOST:
+        accepted = f"at most {MOST} at once"
+        raise Invalid(Problem("", "Too many records", accepted, str(len(items))))
+    return items
+
+
+def _said(
+    index: int, item: Any, outcome: Outcome, answers: dict[str, dict[str, Any]]
+) -> dict[str, Any]:
+    if isinstance(outcome, Recorded):
+        key = str(outcome.calibration.pk)
+        status = 201 if outcome.created else 200
+        return {"index": index, "id": key, "status": status, "calibration": answers[key]}
+    given = item.get("id") if isinstance(item, dict) else None
+    details = describe(outcome)
+    assert details is not None
+    return {
+        "index": index,
+        "id": given if is_uuid(given) else None,
+        "status": int(details.status),
+        "problem": details.document(),
+    }

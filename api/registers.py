@@ -1,0 +1,216 @@
+"""What resources share: scoped rows, rights, input, output; one method each to bend."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import datetime
+from itertools import islice
+from typing import Any, ClassVar, cast
+
+from django.db import transaction
+from django.db.models import Model, QuerySet
+from django.http.response import HttpResponseBase
+from django.utils import timezone
+from rest_framework import viewsets
+from rest_framework.renderers import BaseRenderer, JSONRenderer
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.serializers import Serializer
+
+from api.conditions import Filter
+from api.downloads import export
+from api.inputs import Input, checked
+from api.permissions import require
+from api.rendering import EXPORTS, Ready
+from api.scoping import candidates, owner_of, reading, scope_for
+from fleet import registry
+from fleet.access import may
+from fleet.errors import DomainError, Invalid, NotFound, Problem
+from fleet.models import Dealer
+from fleet.scope import Scope
+
+CHUNK = 250  # rows of an export that are in memory at once
+
+
+class Resource(viewsets.GenericViewSet[Any]):
+    """A list of rows that the caller may see, and each of them.
+
+    `verbs` gives further actions their verb, or their (resource, verb); `formats` the forms that
+    an action can be had in beside JSON, `bare` the actions that cannot be had as JSON; `columns`
+    what an export holds (all fields of the serializer, where it is not given).
+    """
+
+    resource: ClassVar[str]
+    model: ClassVar[type[Model]]
+    related: ClassVar[tuple[str, ...]] = ()
+    filters: ClassVar[Mapping[str, Filter]] = {}
+    orderings: ClassVar[Mapping[str, str]] = {}
+    order: ClassVar[tuple[str, ...]] = ()
+    verbs: ClassVar[Mapping[str, str | tuple[str, str]]] = {}
+    formats: ClassVar[Mapping[str, Sequence[type[Ready]]]] = {}
+    bare: ClassVar[tuple[str, ...]] = ()
+    columns: ClassVar[tuple[str, ...]] = ()
+
+    @property
+    def scope(self) -> Scope:
+        """The caller's scope; nobody's while the OpenAPI description is made."""
+        if getattr(self, "swagger_fake_view", False):
+            return Scope()
+        return scope_for(self.request)
+
+    @property
+    def now(self) -> datetime:
+        """The moment of this request."""
+        return timezone.now()
+
+    # ── Rows ──────────────────────────────────────────────────────────────────
+    def get_queryset(self) -> QuerySet[Any]:
+        """Return the rows that the caller may see and read."""
+        rows = self.visible(reading(self.scope, self.resource))
+        return rows.select_related(*self.related) if self.related else rows
+
+    def visible(self, scope: Scope) -> QuerySet[Any]:
+        """Return the rows within a scope."""
+        rows: QuerySet[Any] = self.model.objects.visible_to(scope)  # type: ignore[attr-defined] # a ScopedModel
+        return rows
+
+    def get_object(self) -> Any:
+        """Return the row of the address; absent and invisible are the same 404."""
+        rows = candidates(self.get_queryset(), "", self.kwargs["pk"])
+        if not rows:
+            raise NotFound("There is nothing at this address, or not for you.")
+        self.check_object_permissions(self.request, rows[0])
+        return rows[0]
+
+    # ── Answers ───────────────────────────────────────────────────────────────
+    def list(self, request: Request) -> HttpResponseBase:
+        """Show the rows that the caller may see, a page at a time; or export them all."""
+        rows = self.filter_queryset(self.get_queryset())
+        form = str(request.accepted_renderer.format)
+        if form != "json":
+            columns = self.columns or tuple(cast(Serializer[Any], self.get_serializer()).fields)
+            return export(self.everything(rows), columns, form, self.resource)
+        page = self.paginate_queryset(rows)
+        assert page is not None
+        return self.get_paginated_response(self.answers(page))
+
+    def retrieve(self, request: Request, pk: str) -> Response:
+        """Show one row."""
+        return Response(self.shown(self.get_object()))
+
+    def everything(self, rows: QuerySet[Any]) -> Iterator[Mapping[str, Any]]:
+        """Yield the answer of every row, reading some at a time."""
+        keys = rows.values_list("pk", flat=True).iterator(chunk_size=2000)
+        while some := tuple(islice(keys, CHUNK)):
+            found = {row.pk: row for row in self.get_queryset().filter(pk__in=some)}
+            yield from self.answers([found[key] for key in some if key in found])
+
+    def answers(self, rows: Sequence[Any]) -> Sequence[Any]:
+        """Return rows as the answer shows them, with a fixed number of queries."""
+        shown: Sequence[Any] = self.get_serializer(rows, many=True).data
+        return shown
+
+    def shown(self, row: Any) -> Any:
+        """Return a row as the answer shows it."""
+        return self.answers([row])[0]
+
+    def created(self, row: Model) -> Response:
+        """Answer a new row with its address."""
+        here = self.request.build_absolute_uri(self.request.path)
+        return Response(self.shown(row), 201, headers={"Location": f"{here}{row.pk}/"})
+
+    def get_renderers(self) -> Sequence[BaseRenderer]:  # type: ignore[override] # a list is one
+        """Return JSON, and the forms of this action."""
+        action = self.action or ""
+        more = EXPORTS if action == "list" else self.formats.get(action, ())
+        return [*([] if action in self.bare else [JSONRenderer()]), *(form() for form in more)]
+
+    # ── Input ─────────────────────────────────────────────────────────────────
+    def get_serializer_context(self) -> dict[str, Any]:
+        """Return what serializers may ask for."""
+        return {**super().get_serializer_context(), "scope": self.scope}
+
+    def checked(self, kind: type[Input], *, partial: bool = False) -> dict[str, Any]:
+        """Return the values that were sent; raise every problem with them."""
+        return checked(kind, self.request.data, scope=self.scope, partial=partial)
+
+
+class Creating(Resource):
+    """Rows that may be entered."""
+
+    input: ClassVar[type[Input]]
+
+    def create(self, request: Request) -> Response:
+        """Enter a row."""
+        values = self.checked(self.input)
+        with transaction.atomic():
+            row = self.enter(values)
+        return self.created(row)
+
+    def enter(self, values: dict[str, Any]) -> Any:
+        """Store a new row (a service of the register, where there is one)."""
+        row = self.model(**values)
+        require(self.scope, "create", self.resource, self.model, owner_of(row))
+        return registry.clean_and_save(row)
+
+
+class Editing(Resource):
+    """Rows that may be changed."""
+
+    input: ClassVar[type[Input]]
+    fixed: ClassVar[Mapping[str, str]] = {}
+
+    def update(self, request: Request, pk: str) -> Response:
+        """Replace the values of a row."""
+        return self._edited(partial=False)
+
+    def partial_update(self, request: Request, pk: str) -> Response:
+        """Change some values of a row."""
+        return self._edited(partial=True)
+
+    def _edited(self, *, partial: bool) -> Response:
+        row = self.get_object()
+        values = self.checked(self.input, partial=partial)
+        _stay(row, values, self.fixed)
+        with transaction.atomic():
+            changed = self.change(row, values)
+        return Response(self.shown(changed))
+
+    def change(self, row: Any, values: dict[str, Any]) -> Any:
+        """Store the changed row."""
+        return registry.edit(row, scope=self.scope, **values)
+
+
+class Register(Creating, Editing):
+    """Rows that may be entered and changed."""
+
+
+def _stay(row: Model, values: Mapping[str, Any], fixed: Mapping[str, str]) -> None:
+    """Refuse to change what stays as it was entered, and say what to do instead."""
+    problems = [
+        Problem(name, "This stays as it was entered", instead, str(values[name])[:80])
+        for name, instead in fixed.items()
+        if name in values and values[name] != getattr(row, name)
+    ]
+    if problems:
+        raise Invalid(*problems)
+
+
+def dealer_or_own(values: dict[str, Any], scope: Scope, resource: str) -> dict[str, Any]:
+    """Return the values with a dealer: the caller's own, where none was named and there is one."""
+    if "dealer" in values:
+        return values
+    own = [pk for pk in scope.dealers if may(scope, "create", resource, pk)]
+    if scope.administers or len(own) != 1:
+        raise Invalid(Problem("dealer", "Say for which dealer", "the id or code of a dealer"))
+    return values | {"dealer": Dealer.objects.visible_to(scope).get(pk=own[0])}
+
+
+@contextmanager
+def placed(places: Mapping[str, str]) -> Iterator[None]:
+    """Give the problems of a service the places that the client knows."""
+    try:
+        yield
+    except DomainError as wrong:
+        problems = [replace(p, field=places.get(p.field, p.field)) for p in wrong.problems]
+        raise type(wrong)(*problems) from wrong

@@ -1,0 +1,146 @@
+"""Calibrations: recorded one by one or in batches, checked, shown, printed, exported."""
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+from uuid import UUID
+
+from django.db.models import QuerySet
+from django.http import HttpResponse
+from drf_spectacular.utils import extend_schema
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.answers import BatchAnswer, CalibrationAnswer
+from api.batches import record_batch
+from api.conditions import Filter, Moment, OneOf, Whether, Whole
+from api.downloads import download
+from api.drafts import CalibrationInput, calibration_draft
+from api.refs import ref_filter
+from api.registers import Resource
+from api.rendering import Pdf
+from calibration import documents, readout, records
+from calibration.models import Calibration, Reason, ReferenceStandard, Stage, Verdict
+from fleet.models import Customer, Dealer, Machine, Sensor, SensorModel
+
+_COLUMNS = (
+    "id", "sensor_serial", "sensor_model_name", "machine_serial", "position", "performed_at",
+    "reason", "stage", "reference_name", "technician", "conditions.temperature_c",
+    "conditions.hydraulic_pressure", "conditions.pressure_unit", "points", "fit.load_unit",
+    "fit.reading_unit", "fit.slope", "fit.u_slope", "fit.offset", "fit.u_offset", "season",
+    "verdict", "against_previous.slope_change_pct", "against_previous.u_slope_change_pct",
+    "against_previous.offset_change", "against_previous.u_offset_change",
+    "against_previous.p_out_slope", "against_previous.p_out_offset", "next_due", "supersedes",
+    "superseded_by", "note", "digest",
+)  # fmt: skip
+BATCH = {
+    "oneOf": [
+        {"type": "array", "items": {"$ref": "#/components/schemas/CalibrationInputRequest"}},
+        {
+            "type": "object",
+            "required": ["records"],
+            "properties": {
+                "records": {
+                    "type": "array",
+                    "items": {"$ref": "#/components/schemas/CalibrationInputRequest"},
+                }
+            },
+        },
+    ]
+}
+
+
+class CalibrationViews(Resource):
+    """Calibrations are sealed: recorded, never edited; a correction supersedes."""
+
+    resource = "calibrations"
+    model = Calibration
+    serializer_class = CalibrationAnswer
+    input = CalibrationInput
+    filters = {
+        "sensor": ref_filter("sensor", Sensor),
+        "sensor_serial": Filter("sensor__serial"),
+        "sensor_model": ref_filter("sensor__model", SensorModel),
+        "lot": Filter("sensor__lot"),
+        "machine": ref_filter("installation__machine", Machine),
+        "machine_serial": Filter("machine_serial"),
+        "customer": ref_filter("installation__machine__customer", Customer),
+        "dealer": ref_filter("sensor__dealer", Dealer),
+        "reference": ref_filter("reference", ReferenceStandard),
+        "reason": OneOf("reason", tuple(Reason.values)),
+        "stage": OneOf("stage", tuple(Stage.values)),
+        "verdict": OneOf("judgement__verdict", tuple(Verdict.values)),
+        "season": Whole("judgement__season"),
+        "superseded": Whether("superseded_by__isnull", inverted=True),
+        "performed_after": Moment("performed_at__gte"),
+        "performed_before": Moment("performed_at__lt"),
+    }
+    search_fields = ("sensor__serial", "machine_serial", "position", "sensor__lot")
+    orderings = {
+        "performed_at": "performed_at", "recorded_at": "recorded_at",
+        "sensor_serial": "sensor_serial", "id": "pk",
+    }  # fmt: skip
+    order = ("-performed_at",)
+    verbs = {"check": "create", "batch": "create", "certificate": "read"}
+    formats = {"certificate": (Pdf,)}
+    bare = ("certificate",)
+    columns = _COLUMNS
+
+    def get_queryset(self) -> QuerySet[Calibration]:
+        """Return the calibrations with all that an answer reads."""
+        return readout.selected(super().get_queryset())
+
+    def answers(self, rows: Sequence[Calibration]) -> Sequence[dict[str, Any]]:
+        """Return calibrations with everything that follows from them."""
+        return readout.answers(rows, self.scope)
+
+    def shown(self, row: Calibration) -> Any:
+        """Return a calibration with everything that follows from it, freshly read."""
+        return readout.calibration_answer(row, self.scope)
+
+    @extend_schema(responses={201: CalibrationAnswer, 200: CalibrationAnswer})
+    def create(self, request: Request) -> Response:
+        """Record a calibration: 201 when it was stored, 200 when it was there already."""
+        draft = calibration_draft(self.checked(CalibrationInput))
+        recorded = records.record_calibration(
+            draft, scope=self.scope, now=self.now, user_id=self.scope.user_id
+        )
+        if recorded.created:
+            return self.created(recorded.calibration)
+        return Response(self.shown(recorded.calibration))
+
+    @extend_schema(request=CalibrationInput, responses={200: CalibrationAnswer})
+    @action(detail=False, methods=["post"])
+    def check(self, request: Request) -> Response:
+        """Judge a calibration without storing it."""
+        draft = calibration_draft(self.checked(CalibrationInput))
+        return Response(records.check_calibration(draft, scope=self.scope, now=self.now))
+
+    @extend_schema(
+        request={"application/json": BATCH}, responses={200: BatchAnswer, 207: BatchAnswer}
+    )
+    @action(detail=False, methods=["post"])
+    def batch(self, request: Request) -> Response:
+        """Record up to 1,000 calibrations; each has its own status, 207 where one was refused."""
+        results = record_batch(request.data, scope=self.scope, now=self.now, answers_of=self._read)
+        refused = sum(item["status"] >= 400 for item in results)
+        stored = sum(item["status"] == 201 for item in results)
+        body = {
+            "stored": stored,
+            "already_there": len(results) - refused - stored,
+            "refused": refused,
+            "results": results,
+        }
+        return Response(body, 207 if refused else 200)
+
+    @extend_schema(responses={(200, "application/pdf"): bytes})
+    @action(detail=True)
+    def certificate(self, request: Request, pk: str) -> HttpResponse:
+        """Return the certificate as PDF."""
+        row = self.get_object()
+        link = request.build_absolute_uri(f"/api/v1/calibrations/{row.pk}/")
+        content = documents.certificate(row, scope=self.scope, now=self.now, link=link)
+        return download(content, Pdf, f"certificate-{row.pk}")
+
+    def _read(self, keys: Iterable[UUID]) -> Sequence[dict[str, Any]]:
+        return self.answers(list(self.get_queryset().filter(pk__in=tuple(keys))))

@@ -1,0 +1,107 @@
+"""Customers, their contact data for those who may see it, and their visit sheet."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from django.db.models import Q
+from django.http import HttpResponse
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.conditions import Contains, Filter
+from api.downloads import download
+from api.inputs import Input, Text
+from api.refs import beside, ref, ref_filter
+from api.registers import Register, dealer_or_own
+from api.rendering import Pdf
+from fleet import registry
+from fleet.models import Customer, Dealer
+from fleet.scope import Scope
+
+CONTACTS = ("email", "phone")
+
+
+class CustomerInput(Input):
+    """What is said of a customer."""
+
+    echoed = ("id",)
+
+    dealer = ref(Dealer, required=False)
+    name = Text(max_length=120)
+    email = serializers.EmailField(required=False, allow_blank=True, max_length=254)
+    phone = Text(required=False, allow_blank=True, max_length=40)
+
+
+class CustomerSerializer(serializers.ModelSerializer[Customer]):
+    """A customer; contact data only for those who may see it."""
+
+    dealer_code = beside("dealer.code")
+    email = serializers.EmailField(required=False, help_text="Absent where it may not be seen.")
+    phone = serializers.CharField(required=False, help_text="Absent where it may not be seen.")
+
+    class Meta:
+        model = Customer
+        fields = ("id", "dealer", "dealer_code", "name", *CONTACTS)
+
+    def to_representation(self, instance: Customer) -> dict[str, Any]:
+        """Return the customer as this caller may see it."""
+        shown = super().to_representation(instance)
+        if not self.context["scope"].sees_contacts_of(instance.dealer_id):
+            for name in CONTACTS:
+                del shown[name]
+        return shown
+
+
+@dataclass(frozen=True)
+class Contact(Contains):
+    """Contact data that holds a text, among the customers whose contact data may be seen."""
+
+    def condition(self, text: str, scope: Scope) -> Q:
+        """Return the condition for one value."""
+        theirs = Q() if scope.administers else Q(dealer__in=scope.dealers)
+        return theirs & super().condition(text, scope)
+
+
+class CustomerViews(Register):
+    """Customers of the caller's dealers."""
+
+    resource = "customers"
+    model = Customer
+    related = ("dealer",)
+    input = CustomerInput
+    serializer_class = CustomerSerializer
+    filters = {
+        "dealer": ref_filter("dealer", Dealer),
+        "dealer_code": Filter("dealer__code"),
+        "name": Filter("name"),
+        "email": Contact("email"),
+        "phone": Contact("phone"),
+    }
+    search_fields = ("name",)
+    orderings = {"name": "name", "id": "pk"}
+    order = ("name",)
+    fixed = {"dealer": "the dealer as it is; enter the customer anew at the other dealer"}
+    # The sheet names who must be visited: those who may see visits may see it.
+    verbs = {"visit_sheet": ("visits", "read")}
+    formats = {"visit_sheet": (Pdf,)}
+
+    def enter(self, values: dict[str, Any]) -> Customer:
+        """Enter a customer."""
+        return registry.register_customer(
+            scope=self.scope, **dealer_or_own(values, self.scope, "customers")
+        )
+
+    @extend_schema(responses={(200, "application/json"): dict, (200, "application/pdf"): bytes})
+    @action(detail=True, url_path="visit-sheet")
+    def visit_sheet(self, request: Request, pk: str) -> Response | HttpResponse:
+        """Last season's numbers of every machine and sensor, as JSON or to print."""
+        from calibration import documents
+
+        customer = self.get_object()
+        if request.accepted_renderer.format == Pdf.format:
+            content = documents.visit_sheet(customer, scope=self.scope, now=self.now)
+            return download(content, Pdf, f"visit-sheet-{customer.pk}")
+        return Response(documents.visit_sheet_data(customer, scope=self.scope, now=self.now))

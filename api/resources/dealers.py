@@ -1,0 +1,62 @@
+"""Dealers: their calendar, units and address."""
+
+from typing import Any
+
+from rest_framework import serializers
+
+from api.conditions import Contains, Filter
+from api.inputs import Input, Text, Whole
+from api.registers import Register
+from calibration.policies import mark_stale
+from fleet import units
+from fleet.models import Dealer, Sensor
+
+
+class DealerInput(Input):
+    """What is said of a dealer."""
+
+    echoed = ("id",)
+
+    code = Text(max_length=32, help_text="Letters, digits, - and _.")
+    name = Text(max_length=120)
+    email = serializers.EmailField(required=False, allow_blank=True, max_length=254)
+    timezone = Text(required=False, max_length=64, help_text="IANA name, like Europe/Warsaw.")
+    load_unit = serializers.ChoiceField(choices=list(units.LOAD), required=False)
+    pressure_unit = serializers.ChoiceField(choices=list(units.PRESSURE), required=False)
+    season_start = Text(required=False, max_length=5, help_text="Start of seeding: MM-DD.")
+    reminder_lead_days = Whole(required=False, min_value=0, max_value=365)
+
+
+class DealerSerializer(serializers.ModelSerializer[Dealer]):
+    """A dealer as the answer shows it."""
+
+    class Meta:
+        model = Dealer
+        fields = (
+            "id", "code", "name", "email", "timezone", "load_unit", "pressure_unit",
+            "season_start", "reminder_lead_days",
+        )  # fmt: skip
+
+
+class DealerViews(Register):
+    """Dealers: administrators enter and edit them, everybody sees their own."""
+
+    resource = "dealers"
+    model = Dealer
+    input = DealerInput
+    serializer_class = DealerSerializer
+    filters = {"code": Filter("code"), "name": Contains("name")}
+    search_fields = ("code", "name")
+    orderings = {"code": "code", "name": "name", "id": "pk"}
+    order = ("code",)
+    fixed = {"code": "the code as it is: sealed records name it"}
+
+    def change(self, row: Dealer, values: dict[str, Any]) -> Dealer:
+        """Store the changed dealer; another calendar makes other seasons."""
+        calendar = (row.season_start, row.timezone)
+        changed: Dealer = super().change(row, values)
+        if (changed.season_start, changed.timezone) != calendar:
+            sensors = Sensor.objects.visible_to(self.scope).filter(dealer=changed)
+            ids = sensors.values_list("pk", flat=True)
+            mark_stale(ids, why="the dealer's calendar changed", now=self.now)
+        return changed

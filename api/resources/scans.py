@@ -1,0 +1,98 @@
+"""Scans of the fleet: the worker's runs, and starting one."""
+
+import logging
+from typing import Any
+
+from django.conf import settings
+from drf_spectacular.utils import extend_schema
+from kombu.exceptions import OperationalError
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.conditions import Moment, Whether
+from api.errors import Unavailable
+from api.inputs import Input
+from api.registers import Resource
+from calibration import scan, tasks
+from calibration.models import ScanRun
+
+logger = logging.getLogger(__name__)
+
+
+class ScanInput(Input):
+    """What is scanned: what changed since the last scan, or everybody."""
+
+    full = serializers.BooleanField(required=False)
+
+
+class FailedSerializer(serializers.Serializer[Any]):
+    """A sensor that could not be judged."""
+
+    sensor = serializers.CharField()
+    reason = serializers.CharField()
+
+
+class ScanSerializer(serializers.ModelSerializer[ScanRun]):
+    """A scan as the answer shows it."""
+
+    seconds = serializers.SerializerMethodField()
+    failed = FailedSerializer(many=True)
+
+    class Meta:
+        model = ScanRun
+        fields = (
+            "id", "started_at", "finished_at", "full", "sensors", "judged", "flags_opened",
+            "flags_closed", "seconds", "failed",
+        )  # fmt: skip
+
+    def get_seconds(self, run: ScanRun) -> float | None:
+        """Return how long it took; nothing while it runs."""
+        seconds: float | None = scan.scan_result(run)["seconds"]
+        return seconds
+
+    def to_representation(self, instance: ScanRun) -> dict[str, Any]:
+        """Return the scan; which sensors failed is told to those who may see every dealer's."""
+        shown = super().to_representation(instance)
+        if not self.context["scope"].everywhere:
+            shown["failed"] = []
+        return shown
+
+
+class QueuedSerializer(serializers.Serializer[Any]):
+    """The worker was told."""
+
+    queued = serializers.BooleanField()
+    full = serializers.BooleanField()
+
+
+class ScanViews(Resource):
+    """Runs of the drift scan."""
+
+    resource = "scans"
+    model = ScanRun
+    serializer_class = ScanSerializer
+    input = ScanInput
+    filters = {
+        "full": Whether("full"),
+        "finished": Whether("finished_at__isnull", inverted=True),
+        "started_after": Moment("started_at__gte"),
+        "started_before": Moment("started_at__lt"),
+    }
+    orderings = {"started_at": "started_at", "id": "pk"}
+    order = ("-started_at",)
+
+    @extend_schema(responses={201: ScanSerializer, 202: QueuedSerializer})
+    def create(self, request: Request) -> Response:
+        """Scan: at once where there is no worker (201), else by the worker (202)."""
+        full = bool(self.checked(ScanInput).get("full"))
+        if not settings.REDIS_URL:
+            return self.created(scan.run_scan(full=full, now=self.now))
+        try:
+            tasks.scan.delay(full=full)
+        except OperationalError as away:
+            logger.exception("the broker does not answer")
+            raise Unavailable(
+                "The worker cannot be reached; the nightly scan will do it."
+            ) from away
+        return Response({"queued": True, "full": full}, 202)

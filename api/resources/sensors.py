@@ -1,0 +1,148 @@
+"""Sensors: their tag, their history, and the dossier that proves it."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from django.http import HttpResponse
+from drf_spectacular.utils import extend_schema, extend_schema_field
+from rest_framework import serializers
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.conditions import Filter, Whether
+from api.downloads import download
+from api.inputs import Input, Number, Text
+from api.refs import beside, ref, ref_filter, seated
+from api.registers import Register, dealer_or_own, placed
+from api.rendering import Zip
+from calibration.policies import mark_stale
+from fleet import registry, units
+from fleet.models import Customer, Dealer, Machine, Sensor, SensorModel
+
+TAG = ("zero_reading", "span_reading", "span_load", "load_unit")
+PLACES = {f"tag_{name}": f"tag.{name}" for name in TAG}
+JUDGED_BY = {"model", *PLACES}
+
+
+class TagInput(Input):
+    """The numbers on a new cell's tag, all four."""
+
+    zero_reading = Number()
+    span_reading = Number()
+    span_load = Number(min_value=1e-9, max_value=1e9)
+    load_unit = serializers.ChoiceField(choices=list(units.LOAD))
+
+
+class SensorInput(Input):
+    """What is said of a sensor."""
+
+    echoed = ("id", "machine", "machine_serial", "position", "next_due")
+
+    serial = Text(max_length=40, trim_whitespace=False)
+    model = ref(SensorModel)
+    dealer = ref(Dealer, required=False)
+    lot = Text(required=False, allow_blank=True, max_length=40)
+    tag = TagInput(required=False, allow_null=True)
+
+
+class SensorSerializer(serializers.ModelSerializer[Sensor]):
+    """A sensor as the answer shows it."""
+
+    model_name = beside("model.name")
+    dealer_code = beside("dealer.code")
+    tag = serializers.SerializerMethodField()
+    next_due = serializers.DateField(source="due.due_on", allow_null=True, default=None)
+
+    class Meta:
+        model = Sensor
+        fields = (
+            "id", "serial", "model", "model_name", "dealer", "dealer_code", "lot", "tag",
+            "next_due",
+        )  # fmt: skip
+
+    @extend_schema_field(TagInput(allow_null=True))
+    def get_tag(self, sensor: Sensor) -> dict[str, Any] | None:
+        """Return the tag; none where the sensor has none."""
+        if sensor.tag_span_load is None:
+            return None
+        return {name: getattr(sensor, f"tag_{name}") for name in TAG}
+
+
+class SensorViews(Register):
+    """Sensors of the caller's dealers."""
+
+    resource = "sensors"
+    model = Sensor
+    related = ("model", "dealer", "due")
+    input = SensorInput
+    serializer_class = SensorSerializer
+    filters = {
+        "dealer": ref_filter("dealer", Dealer),
+        "dealer_code": Filter("dealer__code"),
+        "model": ref_filter("model", SensorModel),
+        "model_name": Filter("model__name"),
+        "serial": Filter("serial"),
+        "lot": Filter("lot"),
+        "machine": seated("installations__machine", Machine),
+        "machine_serial": seated("installations__machine", Machine),
+        "customer": seated("installations__machine__customer", Customer),
+        "has_tag": Whether("tag_span_load__isnull", inverted=True),
+    }
+    search_fields = ("serial", "lot", "model__name")
+    orderings = {
+        "serial": "serial", "lot": "lot", "model_name": "model__name",
+        "next_due": "due__due_on", "id": "pk",
+    }  # fmt: skip
+    order = ("serial",)
+    fixed = {"dealer": "installing the sensor, or reselling its machine, moves it"}
+    verbs = {"history": "read", "dossier": "read"}
+    formats = {"dossier": (Zip,)}
+    bare = ("dossier",)
+
+    def enter(self, values: dict[str, Any]) -> Sensor:
+        """Enter a sensor."""
+        with placed(PLACES):
+            return registry.register_sensor(
+                scope=self.scope, **dealer_or_own(values, self.scope, "sensors")
+            )
+
+    def change(self, row: Sensor, values: dict[str, Any]) -> Sensor:
+        """Store the changed sensor; the verdicts that rest on it are made again."""
+        changes = _columns(values)
+        touched = {
+            name for name in JUDGED_BY & set(changes) if changes[name] != getattr(row, name)
+        }
+        with placed(PLACES):
+            changed: Sensor = super().change(row, changes)
+        if touched:
+            mark_stale([changed.pk], why="its model or tag changed", now=self.now)
+        return changed
+
+    @extend_schema(responses=dict)
+    @action(detail=True)
+    def history(self, request: Request, pk: str) -> Response:
+        """A sensor's whole life: installations, calibrations, tests, seasons, flags, due day."""
+        from calibration import readout
+
+        return Response(readout.sensor_history(self.get_object(), self.scope))
+
+    @extend_schema(responses={(200, "application/zip"): bytes})
+    @action(detail=True)
+    def dossier(self, request: Request, pk: str) -> HttpResponse:
+        """A ZIP of PDF, CSV, JSON and digests: the sensor's life with its proof."""
+        from calibration import documents
+
+        sensor = self.get_object()
+        content = documents.dossier(sensor, scope=self.scope, now=self.now)
+        return download(content, Zip, f"dossier-{sensor.pk}")
+
+
+def _columns(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the values with the tag as the four columns that keep it."""
+    changes = dict(values)
+    if "tag" in changes:
+        none = {"zero_reading": None, "span_reading": None, "span_load": None, "load_unit": ""}
+        tag = changes.pop("tag") or none
+        changes |= {f"tag_{name}": tag[name] for name in TAG}
+    return changes

@@ -1,0 +1,134 @@
+"""Visits: the plan of drives to customers, and as a calendar."""
+
+from collections.abc import Iterator
+from typing import Any
+
+from django.db.models import QuerySet
+from django.http import HttpResponse
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.request import Request
+
+from api.calendars import calendar_of
+from api.conditions import Day, Filter, OneOf, Whole
+from api.downloads import download
+from api.inputs import Day as DayInput
+from api.inputs import Input, Text
+from api.inputs import Whole as WholeInput
+from api.permissions import require
+from api.refs import beside, ref, ref_filter
+from api.registers import Register
+from api.rendering import Calendar
+from api.scoping import owner_of
+from calibration.due import due_machines
+from calibration.models import Visit, VisitLine
+from fleet import registry, seasons
+from fleet.models import Customer, Dealer, Installation, User
+
+OPEN = (Visit.Status.PLANNED, Visit.Status.CONFIRMED)
+
+
+class VisitInput(Input):
+    """A visit: to whom, when, by whom."""
+
+    echoed = ("id", "dealer", "dealer_code", "updated_at", "lines")
+
+    customer = ref(Customer, "dealer")
+    planned_on = DayInput()
+    season = WholeInput(required=False, min_value=1900, max_value=2200)
+    due_on = DayInput(required=False)
+    technician = ref(User, required=False, allow_null=True)
+    status = serializers.ChoiceField(choices=Visit.Status.values, required=False)
+    note = Text(required=False, allow_blank=True, max_length=200)
+
+
+class LineSerializer(serializers.ModelSerializer[VisitLine]):
+    """One machine of a visit."""
+
+    machine_serial = beside("machine.serial")
+
+    class Meta:
+        model = VisitLine
+        fields = ("machine", "machine_serial", "due_on", "sensors", "done")
+
+
+class VisitSerializer(serializers.ModelSerializer[Visit]):
+    """A visit as the answer shows it."""
+
+    customer_name = beside("customer.name")
+    dealer = serializers.IntegerField(source="customer.dealer_id", read_only=True)
+    dealer_code = beside("customer.dealer.code")
+    technician_username = beside("technician.username", nullable=True)
+    lines = LineSerializer(many=True)
+
+    class Meta:
+        model = Visit
+        fields = (
+            "id", "customer", "customer_name", "dealer", "dealer_code", "season", "planned_on",
+            "due_on", "technician", "technician_username", "status", "note", "updated_at",
+            "lines",
+        )  # fmt: skip
+
+
+class VisitViews(Register):
+    """Visits of the caller's dealers."""
+
+    resource = "visits"
+    model = Visit
+    related = ("customer__dealer", "technician")
+    input = VisitInput
+    serializer_class = VisitSerializer
+    filters = {
+        "customer": ref_filter("customer", Customer),
+        "customer_name": Filter("customer__name"),
+        "dealer": ref_filter("customer__dealer", Dealer),
+        "technician": ref_filter("technician", User),
+        "status": OneOf("status", tuple(Visit.Status.values)),
+        "season": Whole("season"),
+        "planned_after": Day("planned_on__gte"),
+        "planned_before": Day("planned_on__lt"),
+    }
+    search_fields = ("customer__name", "note")
+    orderings = {
+        "planned_on": "planned_on", "due_on": "due_on", "customer_name": "customer__name",
+        "id": "pk",
+    }  # fmt: skip
+    order = ("planned_on",)
+    fixed = {"customer": "the customer as it is; make another visit"}
+    verbs = {"calendar": "read"}
+    formats = {"calendar": (Calendar,)}
+    bare = ("calendar",)
+
+    def get_queryset(self) -> QuerySet[Visit]:
+        """Return the visits with their machines."""
+        return super().get_queryset().prefetch_related("lines__machine")
+
+    def enter(self, values: dict[str, Any]) -> Visit:
+        """Plan a visit by hand; its machines are those of the customer that are due."""
+        customer, day = values["customer"], values["planned_on"]
+        values.setdefault("season", seasons.season_of(day, customer.dealer.season_start))
+        values.setdefault("due_on", day)
+        visit = Visit(updated_at=self.now, **values)
+        require(self.scope, "create", self.resource, Visit, owner_of(visit))
+        registry.clean_and_save(visit)
+        places = Installation.objects.visible_to(self.scope).filter(machine__customer=customer)
+        for need in due_machines(places, now=self.now).values():
+            visit.lines.create(
+                machine_id=need.machine_id, due_on=need.due_on, sensors=need.sensors
+            )
+        return visit
+
+    def change(self, row: Visit, values: dict[str, Any]) -> Visit:
+        """Store the changed visit."""
+        changed: Visit = super().change(row, values | {"updated_at": self.now})
+        return changed
+
+    @extend_schema(responses={(200, "text/calendar"): bytes})
+    def calendar(self, request: Request) -> HttpResponse:
+        """Return the open visits as a calendar to subscribe to."""
+        host = request.get_host().partition(":")[0]
+        return download(calendar_of(self._open(), host=host), Calendar, "visits")
+
+    def _open(self) -> Iterator[Visit]:
+        rows = self.get_queryset().filter(status__in=OPEN).order_by("planned_on", "pk")
+        yield from rows.iterator(chunk_size=500)

@@ -1,0 +1,117 @@
+"""The OpenAPI description: inputs, and every error that an operation may answer."""
+
+from typing import Any
+
+from drf_spectacular.extensions import OpenApiSerializerFieldExtension
+from drf_spectacular.openapi import AutoSchema
+from rest_framework import serializers
+from rest_framework.renderers import JSONRenderer
+
+from api.errors import MEDIA_TYPE
+from api.inputs import Input, Ref
+from api.rendering import EXPORTS
+
+SAYS = {
+    "400": "The request cannot be read, or a parameter of the address is not known.",
+    "401": "Nobody is signed in, or the credentials are not accepted.",
+    "403": "The caller may see it and may not do this.",
+    "404": "It does not exist, or not for this caller.",
+    "405": "This address does not know the method.",
+    "406": "There is no such format of it.",
+    "409": "It contradicts what is recorded.",
+    "413": "The body is too large.",
+    "415": "The body has a type that is not read.",
+    "422": "The input cannot be right; each problem has its place.",
+    "429": "Too many attempts; Retry-After says when to go on.",
+}
+
+
+class WrongSerializer(serializers.Serializer[Any]):
+    """One thing that is wrong."""
+
+    pointer = serializers.CharField(help_text="JSON pointer (RFC 6901) to the bad value.")
+    reason = serializers.CharField()
+    accepted = serializers.CharField(help_text="What would be accepted.")
+    value = serializers.CharField(help_text="What was given, shortened.")
+
+
+class ProblemSerializer(serializers.Serializer[Any]):
+    """A problem document (RFC 9457)."""
+
+    type = serializers.CharField()
+    title = serializers.CharField()
+    status = serializers.IntegerField()
+    detail = serializers.CharField()
+    code = serializers.CharField(help_text="Stable; for programs.")
+    errors = WrongSerializer(many=True)  # type: ignore[assignment] # the member's name in the answer
+
+
+class RefSchema(OpenApiSerializerFieldExtension):  # type: ignore[no-untyped-call] # the library's hook
+    """A reference to another row: its id or its readable key."""
+
+    target_class = "api.inputs.Ref"
+
+    def map_serializer_field(self, auto_schema: Any, direction: Any) -> dict[str, Any]:
+        """Return the field's schema."""
+        field: Ref = self.target
+        if not field.key:
+            return {"type": ["string", "integer"], "description": f"The {field.noun}'s id."}
+        said = f"The {field.noun}'s id, or its {field.key} as a string."
+        return {"type": ["string", "integer"], "description": said}
+
+
+class Schema(AutoSchema):
+    """Takes a view's `input` for what it reads, and declares problems for every operation."""
+
+    def get_request_serializer(self) -> Any:
+        """Return the view's input."""
+        given = super().get_request_serializer()
+        own = getattr(self.view, "input", None)
+        action = getattr(self.view, "action", "")
+        usual = own is not None and action in {"create", "update", "partial_update"}
+        return own if usual else given
+
+    def _map_basic_serializer(self, serializer: Any, direction: Any) -> dict[str, Any]:
+        """Add the readable keys that may be given in place of an id."""
+        schema: dict[str, Any] = super()._map_basic_serializer(serializer, direction)  # type: ignore[no-untyped-call] # the library's
+        if not isinstance(serializer, Input) or direction != "request":
+            return schema
+        either = []
+        for name, field in serializer.fields.items():
+            if isinstance(field, Ref) and field.key:
+                beside = f"{name}_{field.key}"
+                schema["properties"][beside] = {"type": "string", "description": f"Or: {name}."}
+                if name in schema.get("required", ()):
+                    schema["required"].remove(name)
+                    either.append({"anyOf": [{"required": [name]}, {"required": [beside]}]})
+        return schema | ({"allOf": either} if either else {})
+
+    def _get_response_bodies(self, direction: Any = "response") -> dict[str, Any]:
+        bodies: dict[str, Any] = super()._get_response_bodies(direction)
+        if getattr(self.view, "action", "") == "list":
+            table = {"schema": {"type": "string"}}
+            bodies["200"]["content"] |= {str(form.media_type): table for form in EXPORTS}
+        for status in self._problems():
+            body = self._get_response_for_code(  # type: ignore[no-untyped-call] # the library's
+                ProblemSerializer, status, [MEDIA_TYPE], direction
+            )
+            bodies.setdefault(status, body | {"description": SAYS[status]})
+        return bodies
+
+    def map_renderers(self, attribute: str) -> list[Any]:
+        """Return JSON; other forms are declared where they are made."""
+        if attribute == "media_type":
+            return [JSONRenderer.media_type]
+        formats: list[Any] = super().map_renderers(attribute)
+        return formats
+
+    def _problems(self) -> list[str]:
+        """Return the statuses of the problems that this operation may answer."""
+        statuses = ["400", "401", "403", "404", "405", "406"]
+        if self.method in {"POST", "PUT", "PATCH", "DELETE"}:
+            statuses += ["409"]
+        if self.method in {"POST", "PUT", "PATCH"}:
+            statuses += ["413", "415", "422"]
+        if getattr(self.view, "resource", "") == "tokens" and self.method == "POST":
+            statuses += ["429"]
+        return statuses
