@@ -1,0 +1,263 @@
+"""Rows to records: the rows of one `record_id` come together, wherever they stand."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from operator import itemgetter
+from typing import Any, NamedTuple
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from calibration.importing import reasons, values
+from calibration.importing.header import Sheet
+from calibration.importing.reasons import RowReason
+from calibration.importing.source import Cell, refuse
+from calibration.importing.values import Refused, shown
+from calibration.record_file import record_uuid
+from calibration.records import PointDraft, resolve_moment
+from fleet.errors import Invalid
+from fleet.models import Dealer
+
+MAX_RECORDS = 400_000
+MAX_POINTS = 1_000  # more than a calibration may have: it is refused, and does not fill the memory
+CACHED = frozenset(values.READERS) - {"performed_at", "note", "supersedes"}
+
+
+class Said(NamedTuple):
+    """What a record's rows say of the whole record; the columns of the file, typed."""
+
+    customer: str
+    machine: str
+    machine_model: str
+    position: str
+    sensor: str
+    sensor_model: str
+    lot: str
+    performed_at: datetime | None
+    technician: str
+    reason: str
+    stage: str
+    reference: str
+    load_unit: str
+    reading_unit: str
+    temperature_c: float | None
+    hydraulic_pressure: float | None
+    pressure_unit: str
+    note: str
+    supersedes: str
+    supersede_reason: str
+    installed_on: date | None
+    removed_on: date | None
+    tag_zero_reading: float | None
+    tag_span_reading: float | None
+    tag_span_load: float | None
+    tag_load_unit: str
+
+
+@dataclass(slots=True, eq=False)
+class FileRecord:
+    """One calibration as the file gives it.
+
+    Attributes
+    ----------
+    key
+        The record's UUID.
+    name
+        The `record_id` as it stands in the file.
+    rows
+        Every row that says something of it.
+    points, point_rows
+        The points that can be read, and their rows.
+    reasons
+        Why it cannot be stored; empty while nothing speaks against it.
+    """
+
+    key: UUID
+    name: str
+    said: Said
+    rows: list[int] = field(default_factory=list)
+    points: list[PointDraft] = field(default_factory=list)
+    point_rows: list[int] = field(default_factory=list)
+    reasons: list[RowReason] = field(default_factory=list)
+
+    @property
+    def unreadable(self) -> set[str]:
+        """The columns that hold something else than they should."""
+        return {reason.column for reason in self.reasons}
+
+    def refuse(
+        self, column: str, reason: str, accepted: str = "", *, value: str = "", row: int = 0
+    ) -> None:
+        """Add a reason to refuse it."""
+        why = reasons.said(reason, accepted)
+        self.reasons.append(RowReason(row or self.rows[0], self.name, column, value[:80], why))
+
+
+class _Draft:
+    """A record while its rows are still coming in: raw cells, and what they were read as."""
+
+    __slots__ = ("raw", "read", "record")
+
+    def __init__(self, raw: list[Cell], read: list[Any], record: FileRecord) -> None:
+        self.raw, self.read, self.record = raw, read, record
+
+
+class Reader:
+    """Reads a sheet's rows into records."""
+
+    def __init__(self, sheet: Sheet, dealer: Dealer) -> None:
+        self.sheet, self.code, self.zone = sheet, dealer.code, dealer.zone
+        self.columns = [name for name in values.READERS if name in sheet.place]
+        self._pick: Callable[[Sequence[Cell]], tuple[Cell, ...]] = itemgetter(
+            *(sheet.place[name] for name in self.columns)
+        )
+        self._cache: dict[tuple[str, Cell], Any] = {}
+        self._drafts: dict[UUID, _Draft] = {}
+        self._nameless: list[FileRecord] = []
+        self._reasons = 0
+
+    def records(self) -> list[FileRecord]:
+        """Return every record of the file in order of appearance, good and bad.
+
+        Raises
+        ------
+        Malformed
+            Where the file cannot be read to its end.
+        """
+        for number, cells in self.sheet.rows():
+            self._take(number, cells)
+            if len(self._drafts) + len(self._nameless) > MAX_RECORDS:
+                raise refuse(
+                    f"row {number}",
+                    f"The file has more than {MAX_RECORDS:,} records",
+                    "several smaller files",
+                )
+        found = [*self._nameless]
+        for draft in self._drafts.values():
+            self._finish(draft)
+            found.append(draft.record)
+        self._drafts.clear()
+        return found
+
+    def _take(self, number: int, cells: list[Cell]) -> None:
+        cell = cells[self.sheet.place["record_id"]]
+        try:
+            name = values.RECORD_ID(cell)
+            if not name:
+                raise Refused("It is blank", "a UUID, or any text that names the record")  # noqa: TRY301 - one place builds the record that says so
+        except Refused as wrong:
+            nameless = FileRecord(UUID(int=number), shown(cell)[:80], _nothing(), [number])
+            nameless.refuse("record_id", wrong.reason, wrong.accepted, value=shown(cell))
+            self._nameless.append(nameless)
+            self._count(nameless, 0)
+            return
+        key = record_uuid(name, dealer_code=self.code)
+        raw = self._pick(cells)
+        draft = self._drafts.get(key)
+        if draft is None:
+            draft = self._drafts[key] = self._begin(key, name, number, raw)
+        before = len(draft.record.reasons)
+        draft.record.rows.append(number)
+        if draft.raw != list(raw):
+            self._merge(draft, number, raw)
+        self._point(draft.record, number, cells)
+        self._count(draft.record, before)
+
+    def _begin(self, key: UUID, name: str, number: int, raw: Sequence[Cell]) -> _Draft:
+        blank = [""] * len(raw)
+        read: list[Any] = [None] * len(raw)
+        return _Draft(list(blank), read, FileRecord(key, name, _nothing(), []))
+
+    def _merge(self, draft: _Draft, number: int, raw: Sequence[Cell]) -> None:
+        """Take over what a row says of its record; a blank cell says what the others say."""
+        for at, cell in enumerate(raw):
+            if cell in ("", draft.raw[at]):
+                continue
+            column = self.columns[at]
+            try:
+                value = self._value(column, cell)
+            except Refused as wrong:
+                draft.record.refuse(
+                    column, wrong.reason, wrong.accepted, value=shown(cell), row=number
+                )
+                continue
+            if draft.raw[at] == "":
+                draft.raw[at], draft.read[at] = cell, value
+            elif draft.read[at] != value:
+                draft.record.refuse(
+                    column,
+                    f"Another row of the same record says {shown(draft.raw[at])[:80]!r}",
+                    "the same in every row of a record, or blank",
+                    value=shown(cell),
+                    row=number,
+                )
+
+    def _value(self, column: str, cell: Cell) -> Any:
+        if column not in CACHED:
+            return self._dated(cell) if column == "performed_at" else values.READERS[column](cell)
+        # The type is part of the key: 1.0 and True are one key otherwise.
+        key = (column + type(cell).__name__, cell)
+        if key not in self._cache:
+            if len(self._cache) > 100_000:
+                self._cache.clear()
+            self._cache[key] = values.READERS[column](cell)
+        return self._cache[key]
+
+    def _dated(self, cell: Cell) -> datetime:
+        return _moment(values.moment(cell), self.zone)
+
+    def _point(self, record: FileRecord, number: int, cells: list[Cell]) -> None:
+        place = self.sheet.place
+        read: dict[str, Any] = {}
+        for column in ("load", "reading", "direction"):
+            cell = cells[place[column]]
+            try:
+                value = values.DIRECTION(cell) if column == "direction" else values.number(cell)
+                if value is None:
+                    raise Refused("It is blank", values.NUMBER)  # noqa: TRY301 - answered below like the rest
+            except Refused as wrong:
+                record.refuse(column, wrong.reason, wrong.accepted, value=shown(cell), row=number)
+            else:
+                read[column] = value
+        if len(read) == 3 and len(record.points) <= MAX_POINTS:
+            record.points.append(
+                PointDraft(read["load"], read["reading"], read["direction"] or "up")
+            )
+            record.point_rows.append(number)
+
+    def _finish(self, draft: _Draft) -> None:
+        record = draft.record
+        before = len(record.reasons)
+        by_column = dict(zip(self.columns, draft.read, strict=True))
+        read: dict[str, Any] = {
+            name: blank if by_column.get(name) is None else by_column[name]
+            for name, blank in _BLANK.items()
+        }
+        for column, accepted in values.NEEDED.items():
+            if not read[column] and column not in record.unreadable:
+                record.refuse(column, "It is blank", accepted)
+        for column, default in values.DEFAULTS.items():
+            read[column] = read[column] or default
+        record.said = Said(**read)
+        self._count(record, before)
+
+    def _count(self, record: FileRecord, before: int) -> None:
+        self._reasons += len(record.reasons) - before
+        reasons.bounded(self._reasons, record.reasons[-3:])
+
+
+# A column that nothing was said in: no text, or no value.
+_TEXTS = frozenset(name for name, kind in Said.__annotations__.items() if kind is str)
+_BLANK: dict[str, Any] = {name: "" if name in _TEXTS else None for name in values.READERS}
+
+
+def _nothing() -> Said:
+    return Said(**_BLANK)
+
+
+def _moment(written: str, zone: ZoneInfo) -> datetime:
+    try:
+        return resolve_moment(written, zone)
+    except Invalid as wrong:
+        problem = wrong.problems[0]
+        raise Refused(problem.reason, problem.accepted) from wrong
