@@ -103,8 +103,8 @@ def fit_lines(points: Points, reference_pct: Floats | float = 0.0) -> Lines:
     Raises
     ------
     ValueError
-        If lengths disagree, a value is not finite, an uncertainty is negative, or a calibration
-        has fewer than two distinct loads.
+        If lengths disagree, a value is not finite, an uncertainty is negative or missing for
+        some points of a calibration only, or a calibration has fewer than two distinct loads.
 
     Notes
     -----
@@ -240,7 +240,10 @@ def _check(points: Points) -> None:
         raise ValueError("u_load, u_reading: an uncertainty is not negative")
     if (points.counts < 2).any():
         raise ValueError("counts: a line needs at least two points")
-    starts = _Groups(points.counts).starts
+    groups = _Groups(points.counts)
+    starts, u = groups.starts, points.u_load + points.u_reading
+    if ((u == 0) & (groups.spread(groups.total(u)) > 0)).any():
+        raise ValueError("u_load, u_reading: give every point of a calibration one, or none")
     if (
         np.maximum.reduceat(points.load, starts) == np.minimum.reduceat(points.load, starts)
     ).any():
