@@ -10,21 +10,21 @@ from calibration.models import Visit
 PRODUCT = "-//Spanbook//visits//EN"
 
 
-def calendar_of(visits: Iterable[Visit], *, host: str) -> bytes:
+def calendar_of(visits: Iterable[Visit]) -> bytes:
     """Return the visits as an iCalendar file."""
     calendar = icalendar.Calendar()
     calendar.add("prodid", PRODUCT)
     calendar.add("version", "2.0")
     calendar.add("x-wr-calname", "Visits")
     for visit in visits:
-        calendar.add_component(_event(visit, host))
+        calendar.add_component(_event(visit))
     return bytes(calendar.to_ical())
 
 
-def _event(visit: Visit, host: str) -> icalendar.Event:
+def _event(visit: Visit) -> icalendar.Event:
     confirmed = visit.status == Visit.Status.CONFIRMED
     event = icalendar.Event()
-    event.add("uid", f"visit-{visit.pk}@{host}")
+    event.add("uid", f"visit-{visit.pk}")
     event.add("dtstamp", visit.updated_at)
     event.add("last-modified", visit.updated_at)
     event.add("dtstart", visit.planned_on)

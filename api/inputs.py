@@ -7,6 +7,7 @@ from itertools import islice
 from typing import Any, cast
 from uuid import UUID
 
+from django.http import QueryDict
 from rest_framework import serializers
 from rest_framework.exceptions import ErrorDetail, ValidationError
 from rest_framework.settings import api_settings
@@ -177,6 +178,8 @@ def checked(
     Invalid
         With every problem: its place, its reason, what would be accepted and what was given.
     """
+    if isinstance(data, QueryDict):  # a form: each name once, the last one counts
+        data = data.dict()
     broken = list(islice(unkeepable(data), MOST_PROBLEMS))
     if broken:
         raise Invalid(*broken)

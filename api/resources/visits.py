@@ -126,8 +126,7 @@ class VisitViews(Register):
     @extend_schema(responses={(200, "text/calendar"): bytes})
     def calendar(self, request: Request) -> HttpResponse:
         """Return the open visits as a calendar to subscribe to."""
-        host = request.get_host().partition(":")[0]
-        return download(calendar_of(self._open(), host=host), Calendar, "visits")
+        return download(calendar_of(self._open()), Calendar, "visits")
 
     def _open(self) -> Iterator[Visit]:
         rows = self.get_queryset().filter(status__in=OPEN).order_by("planned_on", "pk")

@@ -22,27 +22,23 @@ class Registering(Naming):
                 self.record.refuse(blank, "It is blank", "machine and position, or neither")
         if machine is None or sensor is None or not said.position or said.performed_at is None:
             return
-        claim = Claim(
-            machine.pk,
-            said.position,
-            said.performed_at.astimezone(self.dealer.zone).date(),
-            said.installed_on,
-            said.removed_on,
-            said.reason in REPLACES,
+        day = said.performed_at.astimezone(self.dealer.zone).date()
+        replaces = said.reason in REPLACES
+        self._place(
+            sensor,
+            machine,
+            Claim(machine.pk, said.position, day, said.installed_on, said.removed_on, replaces),
         )
-        there = self.register.installations_at(machine, said.position)
+
+    def _place(self, sensor: Sensor, machine: Machine, claim: Claim) -> None:
+        own = self.register.installations_of(sensor)
+        there = self.register.installations_at(machine, claim.position)
         others = [row for row in there if row.sensor_id != sensor.pk]
         try:
-            self._put(
-                sensor,
-                machine,
-                claim,
-                place(claim, own=self.register.installations_of(sensor), there=others),
-            )
+            self._put(sensor, machine, claim, place(claim, own=own, there=others))
         except Unplaceable as wrong:
-            self.record.refuse(
-                wrong.column, wrong.reason, wrong.accepted, value=str(getattr(said, wrong.column))
-            )
+            value = str(getattr(self.said, wrong.column))
+            self.record.refuse(wrong.column, wrong.reason, wrong.accepted, value=value)
 
     def _machine(self) -> Machine | None:
         said = self.said

@@ -98,7 +98,7 @@ class _Draft:
 
     __slots__ = ("raw", "read", "record")
 
-    def __init__(self, raw: list[Cell], read: list[Any], record: FileRecord) -> None:
+    def __init__(self, raw: tuple[Cell, ...], read: list[Any], record: FileRecord) -> None:
         self.raw, self.read, self.record = raw, read, record
 
 
@@ -111,8 +111,9 @@ class Reader:
         self._pick: Callable[[Sequence[Cell]], tuple[Cell, ...]] = itemgetter(
             *(sheet.place[name] for name in self.columns)
         )
-        self._cache: dict[tuple[str, Cell], Any] = {}
+        self._cache: dict[tuple[str, Cell], tuple[Cell, Any]] = {}
         self._drafts: dict[UUID, _Draft] = {}
+        self._named: dict[str, _Draft] = {}  # the cell as it stands, to find its record fast
         self._nameless: list[FileRecord] = []
         self._reasons = 0
 
@@ -137,74 +138,85 @@ class Reader:
             self._finish(draft)
             found.append(draft.record)
         self._drafts.clear()
+        self._named.clear()
         return found
 
     def _take(self, number: int, cells: list[Cell]) -> None:
-        cell = cells[self.sheet.place["record_id"]]
+        draft = self._draft(number, cells[self.sheet.place["record_id"]])
+        if draft is None:
+            return
+        raw = self._pick(cells)
+        before = len(draft.record.reasons)
+        draft.record.rows.append(number)
+        if draft.raw != raw:
+            self._merge(draft, number, raw)
+        self._point(draft.record, number, cells)
+        self._count(draft.record, before)
+
+    def _draft(self, number: int, cell: Cell) -> _Draft | None:
+        """Return the record that a cell names, a new one where it is named first."""
+        if isinstance(cell, str) and cell in self._named:
+            return self._named[cell]
         try:
-            name = values.RECORD_ID(cell)
-            if not name:
-                raise Refused("It is blank", "a UUID, or any text that names the record")  # noqa: TRY301 - one place builds the record that says so
+            name = values.record_id(cell)
         except Refused as wrong:
             nameless = FileRecord(UUID(int=number), shown(cell)[:80], _nothing(), [number])
             nameless.refuse("record_id", wrong.reason, wrong.accepted, value=shown(cell))
             self._nameless.append(nameless)
             self._count(nameless, 0)
-            return
+            return None
         key = record_uuid(name, dealer_code=self.code)
-        raw = self._pick(cells)
         draft = self._drafts.get(key)
         if draft is None:
-            draft = self._drafts[key] = self._begin(key, name, number, raw)
-        before = len(draft.record.reasons)
-        draft.record.rows.append(number)
-        if draft.raw != list(raw):
-            self._merge(draft, number, raw)
-        self._point(draft.record, number, cells)
-        self._count(draft.record, before)
+            draft = self._drafts[key] = self._begin(FileRecord(key, name, _nothing(), []))
+        if isinstance(cell, str):
+            self._named[cell] = draft
+        return draft
 
-    def _begin(self, key: UUID, name: str, number: int, raw: Sequence[Cell]) -> _Draft:
-        blank = [""] * len(raw)
-        read: list[Any] = [None] * len(raw)
-        return _Draft(list(blank), read, FileRecord(key, name, _nothing(), []))
+    def _begin(self, record: FileRecord) -> _Draft:
+        width = len(self.columns)
+        return _Draft(("",) * width, [None] * width, record)
 
     def _merge(self, draft: _Draft, number: int, raw: Sequence[Cell]) -> None:
         """Take over what a row says of its record; a blank cell says what the others say."""
+        kept = list(draft.raw)
         for at, cell in enumerate(raw):
-            if cell in ("", draft.raw[at]):
+            if cell in ("", kept[at]):
                 continue
             column = self.columns[at]
             try:
-                value = self._value(column, cell)
+                same, value = self._value(column, cell)
             except Refused as wrong:
                 draft.record.refuse(
                     column, wrong.reason, wrong.accepted, value=shown(cell), row=number
                 )
                 continue
-            if draft.raw[at] == "":
-                draft.raw[at], draft.read[at] = cell, value
+            if kept[at] == "":
+                kept[at], draft.read[at] = same, value
             elif draft.read[at] != value:
                 draft.record.refuse(
                     column,
-                    f"Another row of the same record says {shown(draft.raw[at])[:80]!r}",
+                    f"Another row of the same record says {shown(kept[at])[:80]!r}",
                     "the same in every row of a record, or blank",
                     value=shown(cell),
                     row=number,
                 )
+        draft.raw = tuple(kept)
 
-    def _value(self, column: str, cell: Cell) -> Any:
+    def _value(self, column: str, cell: Cell) -> tuple[Cell, Any]:
+        """Return a cell and what it says; the same cell of many records is kept once."""
+        if column == "performed_at":
+            return cell, _moment(values.moment(cell), self.zone)
         if column not in CACHED:
-            return self._dated(cell) if column == "performed_at" else values.READERS[column](cell)
+            return cell, values.READERS[column](cell)
         # The type is part of the key: 1.0 and True are one key otherwise.
         key = (column + type(cell).__name__, cell)
-        if key not in self._cache:
+        found = self._cache.get(key)
+        if found is None:
             if len(self._cache) > 100_000:
                 self._cache.clear()
-            self._cache[key] = values.READERS[column](cell)
-        return self._cache[key]
-
-    def _dated(self, cell: Cell) -> datetime:
-        return _moment(values.moment(cell), self.zone)
+            found = self._cache[key] = (cell, values.READERS[column](cell))
+        return found
 
     def _point(self, record: FileRecord, number: int, cells: list[Cell]) -> None:
         place = self.sheet.place

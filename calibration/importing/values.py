@@ -16,6 +16,7 @@ from fleet.models.equipment import SERIAL_ACCEPTED, SERIAL_PATTERN
 NUMBER = "a number with a decimal point, like 25410 or -1.25"
 DAY = "a day like 2026-03-28"
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_PLAIN_NUMBER = re.compile(r"-?[0-9]{1,15}(?:\.[0-9]{1,15})?")  # most are; nothing to check
 _SERIAL = re.compile(SERIAL_PATTERN)
 _SERIAL_CHARACTER = re.compile(r"[A-Za-z0-9 ._/#-]")
 _EXACT = 10**15  # a spreadsheet keeps 15 digits of a number and drops the rest
@@ -97,6 +98,8 @@ def number(cell: Cell) -> float | None:
     """Return a finite number, None for a blank cell."""
     if isinstance(cell, float):
         value = cell
+    elif isinstance(cell, str) and _PLAIN_NUMBER.fullmatch(cell):
+        return float(cell)
     else:
         written = as_text(cell)
         if written == "":
@@ -193,8 +196,16 @@ READERS: Mapping[str, Callable[[Cell], Any]] = {
     "tag_span_load": number,
     "tag_load_unit": _LOAD,
 }
-RECORD_ID = _IDENTIFIER
 DIRECTION = one_of(Direction.values)
+
+
+def record_id(cell: Cell) -> str:
+    """Return the text that names a record; it cannot be blank."""
+    name = _IDENTIFIER(cell)
+    if not name:
+        raise Refused("It is blank", "a UUID, or any text that names the record")
+    return name
+
 
 # What a blank cell of a record stands for, or what it would have to hold.
 DEFAULTS: Mapping[str, str] = {"reason": Reason.SEASONAL, "stage": Stage.AS_FOUND}

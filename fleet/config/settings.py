@@ -26,7 +26,7 @@ INSTALLED_APPS = [
     "fleet",
     "calibration",
     "api",
-    "django.contrib.admin",
+    "fleet.config.desk.DeskConfig",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.sessions",
@@ -89,7 +89,6 @@ USE_TZ = True
 TIME_ZONE = "UTC"
 LANGUAGE_CODE = "en"
 STATIC_URL = "static/"
-STATIC_ROOT = BASE_DIR / ".static"
 WHITENOISE_USE_FINDERS = True
 
 # An upload is read in a bounded buffer; a JSON body larger than this is refused with 413.

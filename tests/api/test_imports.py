@@ -77,8 +77,8 @@ def test_what_is_unknown_is_created_and_counted(manager, world):
 @pytest.mark.parametrize(
     ("lines", "column"),
     [
-        ([line(50, 20000), line(50, 30000)], "load"),
-        ([line(0, 20000)], "load"),
+        ([line(50, 20000), line(50, 30000)], ""),  # the record as a whole
+        ([line(0, 20000)], ""),
         ([line(0, 20000), line(100, 70000)], "reading"),
         ([line(0, 20000), line("NaN", 30000)], "load"),
         ([line(0, 20000), line("inf", 30000)], "load"),
@@ -95,8 +95,8 @@ def test_what_is_unknown_is_created_and_counted(manager, world):
     ],
 )  # fmt: skip
 def test_a_bad_record_is_refused_and_the_others_go_in(manager, world, lines, column):
-    good = [line(0, 20000, "good", sensor="S-A2", machine="M-A2", customer="Farm A2"),
-            line(100, 30000, "good", sensor="S-A2", machine="M-A2", customer="Farm A2")]  # fmt: skip
+    other = {"sensor": "S-A2", "machine": "M-A2", "customer": "Farm A2"}
+    good = [line(0, 20000, "good", **other), line(100, 30000, "good", **other)]
     run = upload(manager, text(*lines, *good)).json()
     result = run["result"]
     assert (result["records"], result["stored"], result["refused"]) == (2, 1, 1)

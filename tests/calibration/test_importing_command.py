@@ -3,25 +3,18 @@
 import json
 
 import pytest
+import time_machine
 from django.core.management import CommandError, call_command
 
 from calibration.models import Calibration
 from calibration.record_file import COLUMNS
 from tests.calibration.record_files import as_csv, record
 
-FROZEN = "2026-04-10T12:00:00Z"
-
 
 @pytest.fixture(autouse=True)
-def _on_that_day(time_machine_or_none):
-    """The command reads the clock; the records are of March 2026."""
-
-
-@pytest.fixture
-def time_machine_or_none():
-    import time_machine
-
-    with time_machine.travel(FROZEN, tick=False):
+def _on_that_day():
+    """Stop the clock that the command reads soon after the records of March 2026."""
+    with time_machine.travel("2026-04-10T12:00:00Z", tick=False):
         yield
 
 

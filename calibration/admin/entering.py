@@ -1,0 +1,196 @@
+"""The add pages of calibrations and functional tests: form, check, store once.
+
+Every page carries the identity of the record that it will become; sent twice, it is one record.
+"""
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+from django.utils import timezone
+
+from calibration.admin.entry_forms import (
+    CalibrationForm,
+    EntryForm,
+    FunctionalForm,
+    PointRows,
+    StepRows,
+    fresh_id,
+    place_errors,
+)
+from calibration.functional import FunctionalDraft, StepDraft, record_functional_test
+from calibration.models import Calibration, FunctionalTest
+from calibration.records import (
+    CalibrationDraft,
+    PointDraft,
+    check_calibration,
+    record_calibration,
+    resolve_moment,
+)
+from calibration.validating import installation_at
+from fleet.errors import DomainError, Invalid, Problem
+from fleet.models import Dealer, Sensor
+from fleet.scope import Scope
+
+
+class Entry:
+    """One form on one page: what was typed, and what became of it."""
+
+    form_class: type[EntryForm]
+    rows_class: Any
+    prefix: str
+
+    def __init__(
+        self, scope: Scope, *, data: Mapping[str, Any] | None = None, start: dict[str, Any]
+    ) -> None:
+        self.scope = scope
+        self.form = self.form_class(data, scope=scope, initial=start)
+        self.rows = self.rows_class(data, prefix=self.prefix, initial=start.get(self.prefix))
+
+    def is_valid(self) -> bool:
+        """Whether everything that was typed can be read."""
+        readable = self.form.is_valid()
+        return bool(self.rows.is_valid() and readable)
+
+    def attempt(self, action: Any) -> Any:
+        """Do something with the draft; put what a service refuses at its fields, answer None."""
+        filled = self.rows.filled()
+        try:
+            with transaction.atomic():
+                return action(self.draft([row for _, row in filled]))
+        except DomainError as refusal:
+            numbers = {i: number for i, (number, _) in enumerate(filled)}
+            place_errors(self.form, self.rows, refusal, numbers)
+            return None
+
+    def draft(self, rows: list[dict[str, Any]]) -> Any:
+        """Return the draft of what was typed."""
+        raise NotImplementedError
+
+    def superseded(self, model: Any) -> Any:
+        """Return the record that this one replaces, where it does."""
+        key = self.form.cleaned_data["supersedes"]
+        if key is None:
+            return None
+        found = model.objects.visible_to(self.scope).filter(pk=key).first()
+        if found is None:
+            raise Invalid(Problem("supersedes", "There is no such record"))
+        return found
+
+
+class CalibrationEntry(Entry):
+    """Entering a calibration."""
+
+    form_class = CalibrationForm
+    rows_class = PointRows
+    prefix = "points"
+
+    def draft(self, rows: list[dict[str, Any]]) -> CalibrationDraft:
+        """Return the calibration as it was typed."""
+        typed = self.form.cleaned_data
+        sensor: Sensor = typed["sensor"]
+        names = ("id", "load_unit", "reading_unit", "reason", "stage", "reference", "technician",
+                 "temperature_c", "hydraulic_pressure", "pressure_unit", "note",
+                 "supersede_reason")  # fmt: skip
+        return CalibrationDraft(
+            sensor=sensor,
+            performed_at=resolve_moment(typed["performed_at"], sensor.dealer.zone),
+            points=tuple(PointDraft(**row) for row in rows),
+            supersedes=self.superseded(Calibration),
+            **{name: typed[name] for name in names},
+        )
+
+    def check(self, *, now: datetime) -> dict[str, Any] | None:
+        """Judge what was typed without storing it."""
+        answer: dict[str, Any] | None = self.attempt(
+            lambda draft: check_calibration(draft, scope=self.scope, now=now)
+        )
+        return answer
+
+    def store(self, *, now: datetime) -> tuple[Calibration, bool] | None:
+        """Store it once; None where it was refused."""
+        done = self.attempt(
+            lambda draft: record_calibration(
+                draft, scope=self.scope, now=now, user_id=self.scope.user_id
+            )
+        )
+        return done and (done.calibration, done.created)
+
+
+class FunctionalEntry(Entry):
+    """Entering a functional test."""
+
+    form_class = FunctionalForm
+    rows_class = StepRows
+    prefix = "steps"
+
+    def draft(self, rows: list[dict[str, Any]]) -> FunctionalDraft:
+        """Return the test as it was typed, at the place where the sensor sat at that time."""
+        typed = self.form.cleaned_data
+        sensor: Sensor = typed["sensor"]
+        when = resolve_moment(typed["performed_at"], sensor.dealer.zone)
+        place = installation_at(sensor, when)
+        if place is None:
+            raise Invalid(
+                Problem("sensor", "It was not installed anywhere on that day", "a sensor in place")
+            )
+        names = ("id", "load_unit", "pressure_unit", "technician", "note", "supersede_reason")
+        return FunctionalDraft(
+            installation=place,
+            performed_at=when,
+            steps=tuple(StepDraft(**row) for row in rows),
+            supersedes=self.superseded(FunctionalTest),
+            **{name: typed[name] for name in names},
+        )
+
+    def store(self, *, now: datetime) -> tuple[FunctionalTest, bool] | None:
+        """Store it once; None where it was refused."""
+        done = self.attempt(
+            lambda draft: record_functional_test(
+                draft, scope=self.scope, now=now, user_id=self.scope.user_id
+            )
+        )
+        return done and (done.functional_test, done.created)
+
+
+def start_values(scope: Scope, serial: str, person: str) -> dict[str, Any]:
+    """Return what a fresh form holds: identity, moment, the units of sensor and dealer."""
+    sensor = None
+    if serial:
+        rows = Sensor.objects.visible_to(scope).select_related("model", "dealer")
+        sensor = rows.filter(serial__iexact=serial).first()
+    dealer = sensor.dealer if sensor else Dealer.objects.visible_to(scope).first()
+    start: dict[str, Any] = {"id": fresh_id(), "sensor": serial, "technician": person}
+    if dealer is not None:
+        here = timezone.now().astimezone(dealer.zone)
+        start |= {
+            "performed_at": here.isoformat(sep=" ", timespec="minutes"),
+            "load_unit": dealer.load_unit,
+            "pressure_unit": dealer.pressure_unit,
+        }
+    if sensor is not None:
+        start["reading_unit"] = sensor.model.reading_unit
+    return start
+
+
+def correction_of(record: Calibration) -> dict[str, Any]:
+    """Return the form of a record that is to be replaced by a corrected one."""
+    names = ("reason", "stage", "reference", "load_unit", "reading_unit", "technician",
+             "temperature_c", "hydraulic_pressure", "pressure_unit", "note")  # fmt: skip
+    here = record.performed_at.astimezone(record.sensor.dealer.zone)
+    return {
+        **{name: getattr(record, name) for name in names},
+        "id": fresh_id(),
+        "sensor": record.sensor.serial,
+        "supersedes": record.pk,
+        "performed_at": here.isoformat(sep=" "),
+        "points": [
+            {
+                "load": f"{point.load:.15g}",
+                "reading": f"{point.reading:.15g}",
+                "direction": point.direction,
+            }
+            for point in record.points.all()
+        ],
+    }

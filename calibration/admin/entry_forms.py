@@ -1,0 +1,179 @@
+"""The forms that a technician fills on the spot: a calibration, a functional test.
+
+They read what was typed; whether it can be is the records service's to say, and `place_errors`
+puts each of its problems at the field that it names.
+"""
+
+import uuid
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from django import forms
+
+from calibration.models import Direction, Observed, Reason, ReferenceStandard, Stage
+from fleet import units
+from fleet.admin.refusals import explain
+from fleet.errors import DomainError
+from fleet.models import Sensor
+from fleet.scope import Scope
+
+if TYPE_CHECKING:
+    FormSet = forms.BaseFormSet[Any]
+else:
+    FormSet = forms.BaseFormSet
+
+MOMENT_HELP = "Day and time at the dealer, like 2026-03-28 09:10; or with an offset."
+EMPTY = [("", "")]
+
+
+class NumberField(forms.FloatField):
+    """A number typed with a decimal point; keeps what was typed when it cannot be read."""
+
+    default_error_messages = {"invalid": "Not a number. Accepted: digits with a decimal point."}
+
+    def __init__(self, **options: Any) -> None:
+        widget = forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"})
+        super().__init__(widget=widget, **options)
+
+
+class EntryForm(forms.Form):
+    """What both records have in common."""
+
+    id = forms.UUIDField(widget=forms.HiddenInput)
+    sensor = forms.CharField(
+        label="Sensor serial",
+        max_length=40,
+        widget=forms.TextInput(attrs={"autocapitalize": "characters", "autocomplete": "off"}),
+    )
+    performed_at = forms.CharField(label="When", max_length=40, help_text=MOMENT_HELP)
+    technician = forms.CharField(max_length=80, required=False)
+    note = forms.CharField(
+        max_length=2000, required=False, widget=forms.Textarea(attrs={"rows": 2})
+    )
+    supersedes = forms.UUIDField(widget=forms.HiddenInput, required=False)
+    supersede_reason = forms.CharField(
+        label="Why the earlier record is replaced", max_length=200, required=False
+    )
+
+    def __init__(self, *args: Any, scope: Scope, **kwargs: Any) -> None:
+        self.scope = scope
+        super().__init__(*args, **kwargs)
+
+    def clean_sensor(self) -> Sensor:
+        """Return the sensor of this serial, if the caller may see it."""
+        serial = self.cleaned_data["sensor"].strip()
+        rows = Sensor.objects.visible_to(self.scope).select_related("model", "dealer")
+        found = rows.filter(serial__iexact=serial).first()
+        if found is None:
+            raise forms.ValidationError(
+                f"No sensor {serial!r} at your dealers. Accepted: the serial of a registered one."
+            )
+        assert isinstance(found, Sensor)
+        return found
+
+
+class CalibrationForm(EntryForm):
+    """A calibration, without its points."""
+
+    reason = forms.ChoiceField(choices=Reason.choices, initial=Reason.SEASONAL)
+    stage = forms.ChoiceField(choices=Stage.choices, initial=Stage.AS_FOUND)
+    reference = forms.ModelChoiceField(
+        queryset=ReferenceStandard.objects.none(),
+        required=False,
+        empty_label="none: the unit's own weight",
+    )
+    load_unit = forms.ChoiceField(choices=units.choices(units.LOAD))
+    reading_unit = forms.ChoiceField(choices=units.choices(units.READING))
+    temperature_c = NumberField(label="Temperature, °C", required=False)
+    hydraulic_pressure = NumberField(
+        label="Circuit pressure at zero", required=False, help_text="Bled to zero, it reads 0."
+    )
+    pressure_unit = forms.ChoiceField(
+        choices=EMPTY + units.choices(units.PRESSURE), required=False
+    )
+
+    def __init__(self, *args: Any, scope: Scope, **kwargs: Any) -> None:
+        super().__init__(*args, scope=scope, **kwargs)
+        field = self.fields["reference"]
+        assert isinstance(field, forms.ModelChoiceField)
+        field.queryset = ReferenceStandard.objects.visible_to(scope).select_related("dealer")
+
+
+class RowForm(forms.Form):
+    """A row of a table; it counts as filled once a number stands in it."""
+
+    def has_changed(self) -> bool:
+        """Whether anything was typed; a choice alone is nothing."""
+        return any(
+            str(self[name].data or "").strip()
+            for name, field in self.fields.items()
+            if not isinstance(field, forms.ChoiceField)
+        )
+
+
+class PointForm(RowForm):
+    """One load and the reading at it."""
+
+    load = NumberField()
+    reading = NumberField()
+    direction = forms.ChoiceField(choices=Direction.choices, initial=Direction.UP)
+
+
+class FunctionalForm(EntryForm):
+    """A functional test, without its setpoints."""
+
+    load_unit = forms.ChoiceField(choices=units.choices(units.LOAD))
+    pressure_unit = forms.ChoiceField(choices=units.choices(units.PRESSURE))
+
+
+class StepForm(RowForm):
+    """One setpoint and what came of it."""
+
+    commanded = NumberField()
+    displayed_mean = NumberField(label="Displayed")
+    displayed_min = NumberField(label="Lowest", required=False)
+    displayed_max = NumberField(label="Highest", required=False)
+    pressure = NumberField(label="Pressure", required=False)
+    observed = forms.ChoiceField(choices=Observed.choices, initial=Observed.STEADY)
+
+
+class Rows(FormSet):
+    """Rows of which the empty ones are left out."""
+
+    def initial_form_count(self) -> int:
+        """Count no row as one that must be filled, once the page is sent."""
+        return 0 if self.is_bound else super().initial_form_count()
+
+    def filled(self) -> list[tuple[int, dict[str, Any]]]:
+        """Return the number of each filled row and what it holds."""
+        return [
+            (number, form.cleaned_data)
+            for number, form in enumerate(self.forms)
+            if form.has_changed()
+        ]
+
+
+PointRows = forms.formset_factory(PointForm, formset=Rows, extra=6, max_num=60)
+StepRows = forms.formset_factory(StepForm, formset=Rows, extra=4, max_num=50)
+
+
+def fresh_id() -> uuid.UUID:
+    """Return the identity that a form carries, so that sending it twice is one record."""
+    return uuid.uuid4()
+
+
+def place_errors(
+    form: EntryForm, rows: Any, refusal: DomainError, numbers: Mapping[int, int]
+) -> None:
+    """Put each problem at its field: `points.1.reading`, `conditions.temperature_c`, `sensor`.
+
+    `numbers` says which row of the page each point or step of the draft came from.
+    """
+    for problem in refusal.problems:
+        parts = problem.field.split(".")
+        said = explain(problem)
+        if len(parts) == 3 and parts[1].isdecimal() and int(parts[1]) in numbers:
+            row = rows.forms[numbers[int(parts[1])]]
+            row.add_error(parts[2] if parts[2] in row.fields else None, said)
+        else:
+            form.add_error(parts[-1] if parts[-1] in form.fields else None, said)

@@ -1,0 +1,263 @@
+"""The register's sensor and machine pages, with what was measured on them.
+
+The register knows nothing of measurements; so its pages are registered again here, each a
+subclass of the register's own.
+"""
+
+from typing import Any
+
+from django.contrib import admin
+from django.db import models
+from django.http import HttpRequest, HttpResponse
+from django.urls import path, reverse
+from django.utils import timezone
+
+from calibration import documents, policies
+from calibration.admin import wording
+from calibration.admin.sensor_page import machine_page, sensor_page
+from calibration.admin.showing import Desk, state
+from calibration.models import DriftFlag, Verdict
+from fleet.admin.door import scope_in
+from fleet.admin.equipment import MachineAdmin, SensorAdmin, SensorModelAdmin
+from fleet.admin.people import CustomerAdmin
+from fleet.models import Customer, Installation, Machine, Sensor, SensorModel
+
+for model in (Sensor, Machine, SensorModel, Customer):
+    admin.site.unregister(model)
+
+
+class VerdictFilter(admin.SimpleListFilter):
+    """By the verdict of the last calibration."""
+
+    title = "last verdict"
+    parameter_name = "verdict"
+
+    def lookups(self, request: HttpRequest, model_admin: Any) -> list[tuple[str, str]]:
+        """Return the verdicts."""
+        return [*Verdict.choices, ("none", "never calibrated")]
+
+    def queryset(
+        self, request: HttpRequest, queryset: models.QuerySet[Any]
+    ) -> models.QuerySet[Any]:
+        """Return the sensors with that verdict."""
+        if self.value() is None:
+            return queryset
+        if self.value() == "none":
+            return queryset.filter(due__last_calibration__isnull=True)
+        return queryset.filter(due__last_calibration__judgement__verdict=self.value())
+
+
+def _open_flags() -> models.Exists:
+    flags = DriftFlag.objects.filter(sensor=models.OuterRef("pk"))
+    return models.Exists(flags.exclude(status=DriftFlag.Status.CLOSED))
+
+
+@admin.register(Sensor)
+class SensorPage(Desk, SensorAdmin):
+    """Sensors with their last numbers; each with its whole life."""
+
+    change_form_template = "desk/sensor.html"
+    list_display = (
+        "serial", "model", "lot", "dealer_code", "where", "calibrated", "slope_change", "verdict",
+        "flagged", "due_on",
+    )  # fmt: skip
+    list_select_related = ("model", "dealer", "due__last_calibration__judgement")
+    list_filter = (*SensorAdmin.list_filter, VerdictFilter)
+
+    def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:
+        """Return the sensors, each with whether a flag is open."""
+        rows = super().get_queryset(request)
+        flagged: models.QuerySet[Any] = rows.annotate(has_open_flag=_open_flags())
+        return flagged
+
+    def _judged(self, row: Any) -> Any:
+        last = getattr(getattr(row, "due", None), "last_calibration", None)
+        return getattr(last, "judgement", None)
+
+    @admin.display(description="calibrated", ordering="due__last_calibration__performed_at")
+    def calibrated(self, row: Any) -> str:
+        """Return the day of its last calibration."""
+        last = getattr(getattr(row, "due", None), "last_calibration", None)
+        return wording.local_day(last.performed_at, row.dealer.zone) if last else ""
+
+    @admin.display(
+        description="slope change", ordering="due__last_calibration__judgement__slope_change_pct"
+    )
+    def slope_change(self, row: Any) -> str:
+        """Return the last change of its slope."""
+        judged = self._judged(row)
+        if judged is None:
+            return ""
+        return wording.change(judged.slope_change_pct, judged.u_slope_change_pct, "%")
+
+    @admin.display(description="verdict")
+    def verdict(self, row: Any) -> str:
+        """Return the verdict of its last calibration."""
+        judged = self._judged(row)
+        return state(judged.verdict, judged.verdict) if judged else state("none", "none yet")
+
+    @admin.display(description="flag")
+    def flagged(self, row: Any) -> str:
+        """Return whether something about it is open."""
+        return "open" if row.has_open_flag else ""
+
+    @admin.display(description="due", ordering="due__due_on")
+    def due_on(self, row: Any) -> str:
+        """Return the day on which it is due; the plan is the dealer's own business."""
+        due = getattr(row, "due", None)
+        return due.due_on.isoformat() if due else ""
+
+    def get_list_display(self, request: HttpRequest) -> Any:
+        """Leave the plan out where the caller does not plan."""
+        shown = super().get_list_display(request)
+        scope = scope_in(request)
+        planning = scope.administers or bool(scope.dealers)
+        return shown if planning else [name for name in shown if name != "due_on"]
+
+    def change_view(
+        self, request: HttpRequest, object_id: str, form_url: str = "", extra_context: Any = None
+    ) -> HttpResponse:
+        """Show the sensor's life above what is registered of it."""
+        row = self.visible_or_404(request, object_id)
+        now = timezone.now()
+        context = {
+            "page": sensor_page(row, scope=scope_in(request), now=now),
+            "may_record": self._may(request, "create", row),
+            **(extra_context or {}),
+        }
+        return super().change_view(request, object_id, form_url, context)
+
+    def after_save(self, request: HttpRequest, row: Any, changed: Any) -> None:
+        """Have a sensor of another model or dealer judged again."""
+        if changed and {"model", "dealer"} & set(changed):
+            policies.mark_stale([row.pk], why="register edited", now=timezone.now())
+
+    def get_urls(self) -> list[Any]:
+        """Add the dossier."""
+        door = self.admin_site.admin_view(self.dossier)
+        return [
+            path("<path:object_id>/dossier/", door, name="fleet_sensor_dossier"),
+            *super().get_urls(),
+        ]
+
+    def dossier(self, request: HttpRequest, object_id: str) -> HttpResponse:
+        """Serve the sensor's whole life as an archive."""
+        row = self.visible_or_404(request, object_id)
+        made = documents.dossier(row, scope=scope_in(request), now=timezone.now())
+        answer = HttpResponse(made, content_type="application/zip")
+        answer.headers["Content-Disposition"] = f'attachment; filename="sensor-{row.pk}.zip"'
+        return answer
+
+
+@admin.register(Machine)
+class MachinePage(Desk, MachineAdmin):
+    """Machines; each with its positions and their numbers."""
+
+    change_form_template = "desk/machine.html"
+    list_display = ("serial", "name", "model", "customer", "dealer", "sensors_on_it", "worst")
+
+    def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:
+        """Return the machines, each with how many sensors sit on it and how many are flagged."""
+        here = Installation.objects.filter(machine=models.OuterRef("pk"), removed_on__isnull=True)
+        flags = DriftFlag.objects.filter(
+            sensor__installations__machine=models.OuterRef("pk"),
+            sensor__installations__removed_on__isnull=True,
+        ).exclude(status=DriftFlag.Status.CLOSED)
+        rows: models.QuerySet[Any] = (
+            super()
+            .get_queryset(request)
+            .annotate(
+                sensor_total=_count(here, "machine"),
+                has_beyond=models.Exists(flags.filter(level=DriftFlag.Level.BEYOND)),
+                has_watch=models.Exists(flags.filter(level=DriftFlag.Level.WATCH)),
+            )
+        )
+        return rows
+
+    @admin.display(description="sensors", ordering="sensor_total")
+    def sensors_on_it(self, row: Any) -> int:
+        """Return how many sensors sit on it."""
+        return int(row.sensor_total or 0)
+
+    @admin.display(description="worst open flag")
+    def worst(self, row: Any) -> str:
+        """Return the level of the worst open flag on it."""
+        if row.has_beyond:
+            return state("beyond", "beyond")
+        return state("watch", "watch") if row.has_watch else ""
+
+    def change_view(
+        self, request: HttpRequest, object_id: str, form_url: str = "", extra_context: Any = None
+    ) -> HttpResponse:
+        """Show the machine's positions above what is registered of it."""
+        row = self.visible_or_404(request, object_id)
+        page = machine_page(row, scope=scope_in(request), now=timezone.now())
+        return super().change_view(
+            request, object_id, form_url, {"page": page, **(extra_context or {})}
+        )
+
+    def get_urls(self) -> list[Any]:
+        """Add the card for the cab."""
+        door = self.admin_site.admin_view(self.cab_card)
+        return [
+            path("<path:object_id>/cab-card/", door, name="fleet_machine_cab_card"),
+            *super().get_urls(),
+        ]
+
+    def cab_card(self, request: HttpRequest, object_id: str) -> HttpResponse:
+        """Serve the machine's numbers for the cab."""
+        row = self.visible_or_404(request, object_id)
+        address = reverse("admin:fleet_machine_change", args=[row.pk])
+        link = request.build_absolute_uri(address)
+        made = documents.cab_card(row, scope=scope_in(request), now=timezone.now(), link=link)
+        return self.pdf(made, f"cab-card-{row.pk}")
+
+
+def _count(rows: models.QuerySet[Any], by: str) -> models.Subquery:
+    return models.Subquery(
+        rows.order_by().values(by).annotate(total=models.Count("pk")).values("total")
+    )
+
+
+@admin.register(SensorModel)
+class SensorModelPage(SensorModelAdmin):
+    """Sensor models; an edit has their sensors judged again."""
+
+    def after_save(self, request: HttpRequest, row: Any, changed: Any) -> None:
+        """Have the sensors of an edited model judged again."""
+        if changed:
+            policies.mark_rule_changed(row, now=timezone.now())
+
+
+@admin.register(Customer)
+class CustomerPage(Desk, CustomerAdmin):
+    """Customers; each with the sheet for the next visit."""
+
+    change_form_template = "desk/customer.html"
+
+    def change_view(
+        self, request: HttpRequest, object_id: str, form_url: str = "", extra_context: Any = None
+    ) -> HttpResponse:
+        """Show the customer's machines above what is registered of them."""
+        row = self.visible_or_404(request, object_id)
+        machines = Machine.objects.visible_to(scope_in(request)).filter(customer=row)
+        page = {"customer": row, "machines": list(machines.select_related("model"))}
+        return super().change_view(
+            request, object_id, form_url, {"page": page, **(extra_context or {})}
+        )
+
+    def get_urls(self) -> list[Any]:
+        """Add the visit sheet."""
+        door = self.admin_site.admin_view(self.visit_sheet)
+        return [
+            path("<path:object_id>/visit-sheet/", door, name="fleet_customer_visit_sheet"),
+            *super().get_urls(),
+        ]
+
+    def visit_sheet(self, request: HttpRequest, object_id: str) -> HttpResponse:
+        """Serve the sheet for a visit to this customer."""
+        row = self.visible_or_404(request, object_id)
+        paper = "letter" if request.GET.get("paper") == "letter" else "a4"
+        now = timezone.now()
+        made = documents.visit_sheet(row, scope=scope_in(request), now=now, paper=paper)
+        return self.pdf(made, f"visit-sheet-{row.pk}")

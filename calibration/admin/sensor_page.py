@@ -1,0 +1,185 @@
+"""What the sensor page and the machine page show: rows and answers to a template's words."""
+
+from collections.abc import Sequence
+from datetime import datetime, tzinfo
+from typing import Any
+
+from django.urls import reverse
+from django.utils.safestring import mark_safe
+
+from calibration import readout
+from calibration.admin import plots, wording
+from calibration.documents.latest import latest_answers
+from calibration.documents.procedure import CAUTIONS
+from calibration.documents.wording import natural
+from calibration.models import Calibration, DriftFlag, DueState, FunctionalTest
+from fleet.models import Installation, Machine, Sensor
+from fleet.scope import Scope
+
+
+def svg(text: str) -> str:
+    """Mark a plot as markup: `charts` escapes every word in it."""
+    return mark_safe(text)  # noqa: S308 - made by charts, which escapes every word
+
+
+def history_row(answer: wording.Answer, zone: tzinfo) -> dict[str, Any]:
+    """Return one line of the table that says what the plots show."""
+    slope_change, offset_change = wording.changes_of(answer)
+    return {
+        "url": reverse("admin:calibration_calibration_change", args=[answer["id"]]),
+        "day": wording.local_day(answer["performed_at"], zone),
+        "season": answer["season"],
+        "reason": wording.reason_of(answer),
+        "where": ", ".join(p for p in (answer["machine_serial"], answer["position"]) if p),
+        "slope": wording.slope_of(answer),
+        "offset": wording.offset_of(answer),
+        "slope_change": slope_change,
+        "offset_change": offset_change,
+        "verdict": answer["verdict"],
+        "superseded": bool(answer["superseded_by"]),
+    }
+
+
+def sensor_page(sensor: Sensor, *, scope: Scope, now: datetime) -> dict[str, Any]:
+    """Return everything that the sensor page shows; a fixed number of queries."""
+    zone = sensor.dealer.zone
+    rows = Calibration.objects.visible_to(scope).filter(sensor=sensor)
+    answers = readout.answers(rows.order_by("performed_at", "pk"), scope)
+    places = list(
+        Installation.objects.visible_to(scope)
+        .filter(sensor=sensor)
+        .select_related("machine__customer")
+        .order_by("installed_on", "pk")
+    )
+    life = plots.Life(answers, places, sensor.dealer.load_unit, sensor.model.reading_unit, zone)
+    valid = [answer for answer in answers if not answer["superseded_by"]]
+    last = valid[-1] if valid else None
+    return {
+        "sensor": sensor,
+        "here": next((place for place in places if place.removed_on is None), None),
+        "life_line": _life_line(places, scope),
+        "plots": [{**plot, "svg": svg(plot["svg"])} for plot in plots.history(life)],
+        "history": [history_row(answer, zone) for answer in reversed(answers)],
+        "last": last and last_facts(last, zone),
+        "due": _due(sensor, scope),
+        "today": now.astimezone(zone).date(),
+        "flags": open_flags(sensor, scope),
+        "tests": _tests(sensor, scope, zone),
+        "cautions": CAUTIONS,
+    }
+
+
+def _due(sensor: Sensor, scope: Scope) -> DueState | None:
+    """Return the sensor's due day to those who plan for it."""
+    planning = scope.administers or sensor.dealer_id in scope.dealers
+    due = getattr(sensor, "due", None) if planning else None
+    return due if isinstance(due, DueState) else None
+
+
+def last_facts(answer: wording.Answer, zone: tzinfo) -> dict[str, Any]:
+    """Return what a page says about one calibration."""
+    points = plots.points(answer)
+    first = wording.changes_of(answer, "against_first")
+    return {
+        "answer": answer,
+        "url": reverse("admin:calibration_calibration_change", args=[answer["id"]]),
+        "when": wording.local_time(answer["performed_at"], zone),
+        "day": wording.local_day(answer["performed_at"], zone),
+        "sentence": wording.sentence(answer, zone),
+        "outlook": wording.outlook(answer),
+        "reason": wording.reason_of(answer),
+        "slope": wording.slope_of(answer),
+        "offset": wording.offset_of(answer),
+        "changes": wording.changes_of(answer),
+        "since_first": first if first[0] else None,
+        "first_day": wording.local_day(answer["against_first"].get("performed_at"), zone),
+        "probability": _probability(answer),
+        "points": wording.points_of(answer),
+        "plot": svg(points),
+        "setpoints": wording.setpoints_of(answer),
+        "causes": wording.causes_of(answer["causes"]),
+    }
+
+
+def _probability(answer: wording.Answer) -> str:
+    against = answer["against_previous"]
+    shares = [against.get("p_out_slope"), against.get("p_out_offset")]
+    known = [share for share in shares if share is not None]
+    return wording.percent(max(known)) if known else ""
+
+
+def _life_line(places: Sequence[Installation], scope: Scope) -> list[dict[str, Any]]:
+    """Return where the sensor sat; machines of others by their serial only."""
+    seen = set(
+        Machine.objects.visible_to(scope)
+        .filter(pk__in=[place.machine_id for place in places])
+        .values_list("pk", flat=True)
+    )
+    return [
+        {
+            "place": place,
+            "url": reverse("admin:fleet_machine_change", args=[place.machine_id])
+            if place.machine_id in seen
+            else "",
+        }
+        for place in reversed(places)
+    ]
+
+
+def open_flags(sensor: Sensor, scope: Scope) -> list[DriftFlag]:
+    """Return what is not closed about a sensor, the worst first."""
+    rows = DriftFlag.objects.visible_to(scope).filter(sensor=sensor)
+    kept = rows.exclude(status=DriftFlag.Status.CLOSED).select_related("calibration")
+    return list(kept.order_by("level", "-opened_at", "-pk"))
+
+
+def _tests(sensor: Sensor, scope: Scope, zone: tzinfo) -> list[dict[str, Any]]:
+    rows = FunctionalTest.objects.visible_to(scope).filter(sensor=sensor)
+    return [
+        {
+            "url": reverse("admin:calibration_functionaltest_change", args=[row.pk]),
+            "day": wording.local_day(row.performed_at, zone),
+            "where": f"{row.machine_serial}, {row.position}",
+            "verdict": row.outcome.verdict if hasattr(row, "outcome") else "",
+            "worst": row.outcome.worst_error_pct if hasattr(row, "outcome") else None,
+        }
+        for row in rows.select_related("outcome").order_by("-performed_at", "-pk")[:20]
+    ]
+
+
+def machine_page(machine: Machine, *, scope: Scope, now: datetime) -> dict[str, Any]:
+    """Return a machine's positions, each with its sensor's last numbers, state and due day."""
+    zone = machine.customer.dealer.zone
+    places = list(
+        Installation.objects.visible_to(scope)
+        .filter(machine=machine, removed_on__isnull=True)
+        .select_related("sensor__model", "sensor__due")
+    )
+    latest = latest_answers([place.sensor_id for place in places], scope)
+    open_flags = DriftFlag.objects.visible_to(scope).filter(
+        sensor__in=[place.sensor_id for place in places]
+    )
+    flagged = set(
+        open_flags.exclude(status=DriftFlag.Status.CLOSED).values_list("sensor_id", flat=True)
+    )
+    due_shown = scope.administers or machine.customer.dealer_id in scope.dealers
+    positions = []
+    for place in sorted(places, key=lambda row: natural(row.position)):
+        answer = latest.get(place.sensor_id)
+        due = getattr(place.sensor, "due", None) if due_shown else None
+        positions.append(
+            {
+                "place": place,
+                "url": reverse("admin:fleet_sensor_change", args=[place.sensor_id]),
+                "last": answer and history_row(answer, zone),
+                "flagged": place.sensor_id in flagged,
+                "due": due,
+            }
+        )
+    return {
+        "machine": machine,
+        "positions": positions,
+        "today": now.astimezone(zone).date(),
+        "due_shown": due_shown,
+        "cautions": CAUTIONS,
+    }

@@ -1,0 +1,181 @@
+"""How verdicts and numbers are said on a page: one sentence, the same digits as everywhere."""
+
+from collections.abc import Mapping
+from datetime import date, datetime, tzinfo
+from typing import Any
+
+from calibration.models import Reason, Stage
+from calibration.readout import rounded, with_uncertainty
+from fleet import units
+
+Answer = Mapping[str, Any]
+
+OPENING = {
+    "within": "Within tolerance",
+    "watch": "Worth watching",
+    "beyond": "Beyond tolerance",
+}
+FUNCTIONAL = {"pass": "Passed", "fail": "Failed"}
+
+
+def local_day(moment: str | datetime | None, zone: tzinfo) -> str:
+    """Return the day of a moment where the dealer is."""
+    if moment is None:
+        return ""
+    parsed = datetime.fromisoformat(moment) if isinstance(moment, str) else moment
+    return parsed.astimezone(zone).date().isoformat()
+
+
+def local_time(moment: str | datetime | None, zone: tzinfo) -> str:
+    """Return day and time of a moment where the dealer is, with its offset."""
+    if moment is None:
+        return ""
+    parsed = datetime.fromisoformat(moment) if isinstance(moment, str) else moment
+    return parsed.astimezone(zone).isoformat(sep=" ", timespec="minutes")
+
+
+def change(value: float | None, uncertainty: float | None, unit: str) -> str:
+    """Return a change with its sign and its standard uncertainty."""
+    if value is None:
+        return ""
+    sign = "+" if value > 0 else ""
+    return sign + with_uncertainty(value, uncertainty, unit)
+
+
+def change_in(unit: str, newtons: float, u_newtons: float | None) -> str:
+    """Return a change of load, kept in newtons, in a person's unit."""
+    factor = units.LOAD[unit]
+    return change(newtons / factor, None if u_newtons is None else u_newtons / factor, unit)
+
+
+def slope_of(answer: Answer) -> str:
+    """Return the slope, as it was typed: reading per load unit."""
+    fit = answer["fit"]
+    unit = f"{answer['reading_unit']}/{answer['load_unit']}"
+    return with_uncertainty(fit["slope"], fit["u_slope"], unit) if fit else ""
+
+
+def offset_of(answer: Answer) -> str:
+    """Return the offset, in reading units."""
+    fit = answer["fit"]
+    unit = answer["reading_unit"]
+    return with_uncertainty(fit["offset"], fit["u_offset"], unit) if fit else ""
+
+
+def changes_of(answer: Answer, against: str = "against_previous") -> tuple[str, str]:
+    """Return the changes of slope and offset; empty texts where there is nothing before."""
+    numbers = answer[against]
+    if "slope_change_pct" not in numbers:
+        return "", ""
+    return (
+        change(numbers["slope_change_pct"], numbers["u_slope_change_pct"], "%"),
+        change(numbers["offset_change"], numbers["u_offset_change"], answer["load_unit"]),
+    )
+
+
+def sentence(answer: Answer, zone: tzinfo) -> str:
+    """Return the verdict of a calibration in one sentence."""
+    if answer["superseded_by"]:
+        return "A later record replaces this one; it takes no part in judging."
+    if not answer["verdict"]:
+        return "Not judged yet; the next scan does it."
+    slope, offset = changes_of(answer)
+    if not slope:
+        return "Nothing to compare with yet: it starts this sensor's history at this place."
+    tolerance = answer["tolerance"]
+    since = local_day(answer["against_previous"]["performed_at"], zone)
+    return (
+        f"{OPENING[answer['verdict']]}: since {since} the slope changed by {slope} (tolerance "
+        f"{tolerance['slope_pct']:g} %) and the offset by {offset} (tolerance "
+        f"{tolerance['offset']:.3g} {tolerance['load_unit']})."
+    )
+
+
+def outlook(answer: Answer) -> str:
+    """Return what the trend says, where it says something."""
+    trend = answer["trend"]
+    if trend["slope_pct_per_year"] is None:
+        return ""
+    said = f"The slope moves by {brief(trend['slope_pct_per_year'])} % a year."
+    if trend["expected_crossing"]:
+        said += f" It is expected to leave its tolerance on {trend['expected_crossing']}"
+        earliest = trend["earliest_crossing"]
+        said += f", at the earliest on {earliest}." if earliest else "."
+    return said
+
+
+def reason_of(answer: Answer) -> str:
+    """Return why and when it was made: before or after an adjustment."""
+    return f"{Reason(answer['reason']).label}, {Stage(answer['stage']).label}"
+
+
+def brief(value: float, digits: int = 2) -> str:
+    """Return a number to two significant digits, never with an exponent; signed."""
+    shown = float(f"{value:.{digits}g}")
+    return f"{shown:+.0f}" if abs(shown) >= 10 else f"{shown:+.{digits}g}"
+
+
+def percent(share: float | None) -> str:
+    """Return a probability in percent; the ends are never claimed as certain."""
+    if share is None:
+        return ""
+    if share > 0.995:
+        return "over 99 %"
+    return "under 1 %" if share < 0.005 else f"{100.0 * share:.0f} %"
+
+
+def days_until(day: date, today: date) -> str:
+    """Return how far a day is away."""
+    days = (day - today).days
+    if days == 0:
+        return "today"
+    unit = "day" if abs(days) == 1 else "days"
+    return f"in {days} {unit}" if days > 0 else f"{-days} {unit} ago"
+
+
+def causes_of(causes: list[dict[str, Any]]) -> list[dict[str, str]]:
+    """Return ranked causes with their shares as people read them."""
+    return [
+        {
+            "share": percent(cause.get("probability")),
+            "name": str(cause.get("code", "")).replace("_", " "),
+            "says": cause.get("says", ""),
+            "check": cause.get("check", ""),
+        }
+        for cause in causes
+    ]
+
+
+def points_of(answer: Answer) -> list[dict[str, str]]:
+    """Return the points as typed, and how far each lies off the line, in load units."""
+    fit, unit = answer["fit"], answer["load_unit"]
+    rows = []
+    for point in answer["points"]:
+        rest = ""
+        if fit and fit["slope"]:
+            off = (point["reading"] - fit["offset"]) / fit["slope"] - point["load"]
+            doubt = abs((fit["residual_sd"] or fit["u_offset"]) / fit["slope"])
+            rest = change(round(off, 12), doubt, "").split(" ± ")[0] + f" {unit}"
+        rows.append(
+            {
+                "load": f"{point['load']:.15g} {unit}",
+                "reading": f"{point['reading']:.15g} {answer['reading_unit']}",
+                "direction": point["direction"],
+                "rest": rest,
+            }
+        )
+    return rows
+
+
+def setpoints_of(answer: Answer) -> list[dict[str, str]]:
+    """Return what the operator felt at each setpoint with the numbers of the season before."""
+    unit = answer["load_unit"]
+    return [
+        {
+            "setpoint": f"{row['setpoint']:.4g} {unit}",
+            "true_load": f"{rounded(row['true_load'], row['u_error'])} {unit}",
+            "error": change(row["error"], row["u_error"], unit),
+            "error_pct": f"{brief(row['error_pct'])} %",
+        }
+        for row in answer["against_previous"].get("setpoints", [])
+    ]

@@ -1,0 +1,95 @@
+"""What people have to do: reminders, visits, due days."""
+
+from typing import Any
+
+from django.contrib import admin
+from django.db import models
+from django.http import HttpRequest
+from django.utils import timezone
+
+from calibration.models import DueState, Reminder, Visit, VisitLine
+from fleet.admin.filters import ScopedRelatedFilter
+from fleet.admin.scoped import ReadOnly, Scoped
+
+
+@admin.register(Reminder)
+class ReminderAdmin(ReadOnly):
+    """Sensors that have to be calibrated again, until they are."""
+
+    resource = "reminders"
+    list_display = ("sensor", "due_on", "why", "status", "last_told_on", "done_at")
+    list_select_related = ("sensor",)
+    list_filter = ("status", ("sensor__dealer", ScopedRelatedFilter))
+    search_fields = ("sensor__serial",)
+    date_hierarchy = "due_on"
+    linked_by = ("sensor",)
+
+
+@admin.register(DueState)
+class DueStateAdmin(ReadOnly):
+    """The day on which each sensor is due, and what decided it."""
+
+    resource = "reminders"
+    list_display = ("sensor", "due_on", "decided_by", "last_calibration")
+    list_select_related = ("sensor", "last_calibration")
+    list_filter = ("decided_by", ("sensor__dealer", ScopedRelatedFilter))
+    search_fields = ("sensor__serial",)
+    date_hierarchy = "due_on"
+    linked_by = ("sensor",)
+
+
+class LineInline(admin.TabularInline):  # type: ignore[type-arg] # not subscriptable at run time
+    """The machines of a visit."""
+
+    model = VisitLine
+    extra = 0
+    can_delete = False
+    fields = ("machine", "due_on", "sensors", "done")
+    verbose_name_plural = "machines"
+
+    def get_queryset(self, request: HttpRequest) -> models.QuerySet[VisitLine]:
+        """Return the lines with their machines."""
+        return super().get_queryset(request).select_related("machine")
+
+    def has_view_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        """Whoever sees the visit sees its machines."""
+        return True
+
+    def has_add_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        """The plan writes them."""
+        return False
+
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        """The plan writes them."""
+        return False
+
+
+@admin.register(Visit)
+class VisitAdmin(Scoped):
+    """Planned visits; managers move, assign and confirm them."""
+
+    resource = "visits"
+    list_display = ("planned_on", "customer", "due_on", "season", "technician", "status")
+    list_display_links = ("planned_on", "customer")
+    list_select_related = ("customer", "technician")
+    list_filter = ("status", ("customer__dealer", ScopedRelatedFilter))
+    search_fields = ("customer__name",)
+    date_hierarchy = "planned_on"
+    autocomplete_fields = ("customer", "technician")
+    fields = ("customer", "planned_on", "due_on", "season", "technician", "status", "note")
+    inlines = (LineInline,)
+    linked_by = ("customer", "technician")
+
+    def get_readonly_fields(self, request: HttpRequest, obj: Any = None) -> Any:
+        """Keep what the plan knows better."""
+        return ("customer", "due_on", "season") if obj else ()
+
+    def store_new(self, request: HttpRequest, row: Visit) -> Visit:
+        """Store a visit that a manager plans by hand."""
+        row.updated_at = timezone.now()
+        stored: Visit = super().store_new(request, row)
+        return stored
+
+    def store_changes(self, request: HttpRequest, row: Any, changes: dict[str, Any]) -> Any:
+        """Store changes and when they were made."""
+        return super().store_changes(request, row, {**changes, "updated_at": timezone.now()})

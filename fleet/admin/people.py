@@ -1,0 +1,294 @@
+"""Dealers, the people who work for them, and their customers."""
+
+from typing import TYPE_CHECKING, Any
+
+from django import forms
+from django.contrib import admin
+from django.contrib.auth.admin import UserAdmin as DjangoUserAdmin
+from django.contrib.auth.forms import UserChangeForm, UserCreationForm
+from django.contrib.auth.models import Group
+from django.core.exceptions import PermissionDenied
+from django.db import models
+from django.http import HttpRequest, HttpResponse
+
+from fleet import access, registry
+from fleet.admin.door import scope_in
+from fleet.admin.filters import ScopedRelatedFilter
+from fleet.admin.refusals import RefusalForm
+from fleet.admin.scoped import Scoped
+from fleet.errors import Forbidden, Invalid, Problem
+from fleet.models import DEALER_ROLES, Customer, Dealer, Membership, Role, User
+from fleet.scope import Scope
+
+if TYPE_CHECKING:
+    TabularInline = admin.TabularInline[Any, Any]
+    ChangeForm = UserChangeForm[Any]
+    CreationForm = UserCreationForm[Any]
+    FormSet = forms.BaseInlineFormSet[Any, Any, Any]
+else:
+    TabularInline = admin.TabularInline
+    ChangeForm = UserChangeForm
+    CreationForm = UserCreationForm
+    FormSet = forms.BaseInlineFormSet
+
+admin.site.unregister(Group)  # roles are memberships; Django's groups decide nothing here
+
+
+def may_grant(scope: Scope, membership: Membership) -> bool:
+    """Whether the caller may give or take this role; across dealers, administrators only."""
+    if membership.dealer_id is None or membership.role not in DEALER_ROLES:
+        return scope.administers
+    return access.may(scope, "create", "memberships", membership.dealer_id)
+
+
+def is_in_charge_of(scope: Scope, person: User) -> bool:
+    """Whether the caller may edit this person's account: all their roles lie with the caller."""
+    if scope.administers:
+        return True
+    held = list(person.memberships.all())
+    return not person.is_superuser and bool(held) and all(may_grant(scope, row) for row in held)
+
+
+@admin.register(Dealer)
+class DealerAdmin(Scoped):
+    """Dealers, with their calendar and their units."""
+
+    resource = "dealers"
+    list_display = ("code", "name", "season_start", "timezone", "load_unit", "pressure_unit")
+    search_fields = ("code", "name")
+    list_filter = ("load_unit",)
+    fieldsets = (
+        (None, {"fields": ("code", "name", "email")}),
+        ("Calendar", {"fields": ("timezone", "season_start", "reminder_lead_days")}),
+        ("Units on screens and sheets", {"fields": ("load_unit", "pressure_unit")}),
+    )
+
+
+@admin.register(Customer)
+class CustomerAdmin(Scoped):
+    """Customers; their contact data only for their own dealer."""
+
+    resource = "customers"
+    list_display = ("name", "dealer", "machine_count")
+    list_select_related = ("dealer",)
+    list_filter = (("dealer", ScopedRelatedFilter),)
+    search_fields = ("name",)
+    fields = ("dealer", "name", "email", "phone")
+
+    def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:
+        """Return the customers, each with the number of its machines."""
+        rows = super().get_queryset(request)
+        counted: models.QuerySet[Any] = rows.annotate(machine_total=models.Count("machines"))
+        return counted
+
+    @admin.display(description="machines", ordering="machine_total")
+    def machine_count(self, row: Any) -> int:
+        """Return how many machines the customer has."""
+        return int(row.machine_total)
+
+    def get_fields(self, request: HttpRequest, obj: Any = None) -> Any:
+        """Leave contact data out where the caller is not of the customer's dealer."""
+        scope = scope_in(request)
+        shown = obj is None or scope.sees_contacts_of(obj.dealer_id)
+        return ["dealer", "name", "email", "phone"] if shown else ["dealer", "name"]
+
+    def store_new(self, request: HttpRequest, row: Customer) -> Customer:
+        """Enter a customer."""
+        return registry.register_customer(
+            scope=scope_in(request),
+            dealer=row.dealer,
+            name=row.name,
+            email=row.email,
+            phone=row.phone,
+        )
+
+
+def _limit_roles(field: Any, scope: Scope) -> None:
+    if not scope.administers:
+        field.choices = [("", "---------"), *((role, Role(role).label) for role in DEALER_ROLES)]
+
+
+class MembershipInline(TabularInline):
+    """A person's roles; the caller sees and edits those that are theirs to give."""
+
+    model = Membership
+    extra = 1
+    verbose_name = "role"
+    verbose_name_plural = "roles"
+
+    def get_queryset(self, request: HttpRequest) -> models.QuerySet[Membership]:
+        """Return the roles at the caller's dealers."""
+        rows: models.QuerySet[Membership] = Membership.objects.visible_to(scope_in(request))
+        return rows.select_related("dealer", "user")
+
+    def formfield_for_foreignkey(
+        self, db_field: models.ForeignKey[Any, Any], request: HttpRequest, **kwargs: Any
+    ) -> "forms.ModelChoiceField[Any] | None":
+        """Offer the dealers at which the caller may give roles."""
+        if db_field.name == "dealer":
+            kwargs["queryset"] = _grantable(scope_in(request))
+        return super().formfield_for_foreignkey(db_field, request, **kwargs)
+
+    def formfield_for_choice_field(
+        self, db_field: Any, request: HttpRequest, **kwargs: Any
+    ) -> Any:
+        """Offer the roles that the caller may give."""
+        field = super().formfield_for_choice_field(db_field, request, **kwargs)
+        _limit_roles(field, scope_in(request))
+        return field
+
+    def has_view_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        """Whether the roles are shown."""
+        return access.may(scope_in(request), "read", "memberships")
+
+    def has_add_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        """Whether roles may be given here."""
+        return access.may(scope_in(request), "create", "memberships")
+
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        """Whether roles may be changed here; each one is asked again when it is stored."""
+        return access.may(scope_in(request), "edit", "memberships")
+
+    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        """Whether roles may be taken here."""
+        return access.may(scope_in(request), "remove", "memberships")
+
+
+def _grantable(scope: Scope) -> models.QuerySet[Dealer]:
+    rows: models.QuerySet[Dealer] = Dealer.objects.visible_to(scope)
+    return rows if scope.administers else rows.filter(pk__in=scope.manages)
+
+
+@admin.register(Membership)
+class MembershipAdmin(Scoped):
+    """Who is what, where."""
+
+    resource = "memberships"
+    list_display = ("user", "role", "dealer")
+    list_select_related = ("user", "dealer")
+    list_filter = ("role", ("dealer", ScopedRelatedFilter))
+    search_fields = ("user__username", "dealer__name")
+    autocomplete_fields = ("user",)
+
+    def formfield_for_choice_field(
+        self, db_field: Any, request: HttpRequest, **kwargs: Any
+    ) -> Any:
+        """Offer the roles that the caller may give."""
+        field = super().formfield_for_choice_field(db_field, request, **kwargs)
+        _limit_roles(field, scope_in(request))
+        return field
+
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        """Whether the caller may change this role."""
+        return super().has_change_permission(request, obj) and (
+            obj is None or may_grant(scope_in(request), obj)
+        )
+
+    def save_model(self, request: HttpRequest, obj: Any, form: Any, change: Any) -> None:
+        """Give a role that is the caller's to give."""
+        if not may_grant(scope_in(request), obj):
+            raise Forbidden("This role is not yours to give.")
+        super().save_model(request, obj, form, change)
+
+
+class PersonForm(RefusalForm, ChangeForm):
+    """An account."""
+
+
+class NewPersonForm(RefusalForm, CreationForm):
+    """A new account."""
+
+
+@admin.register(User)
+class UserAdmin(Scoped, DjangoUserAdmin):  # type: ignore[type-arg] # not subscriptable at run time
+    """People who sign in, with their roles."""
+
+    resource = "users"
+    form = PersonForm
+    add_form = NewPersonForm
+    add_form_template = None
+    inlines = (MembershipInline,)
+    list_display = ("username", "full_name", "roles", "is_active", "last_login")
+    list_filter = ("is_active", "memberships__role")
+    search_fields = ("username", "first_name", "last_name", "email")
+    filter_horizontal = ()
+    readonly_fields = ("last_login", "date_joined")
+    add_fieldsets = ((None, {"fields": ("username", "email", "password1", "password2")}),)
+
+    def get_fieldsets(self, request: HttpRequest, obj: Any = None) -> Any:
+        """Offer what the caller may decide about an account."""
+        if obj is None:
+            return self.add_fieldsets
+        doors = ["is_active", "is_staff"]
+        if getattr(request.user, "is_superuser", False):
+            doors.append("is_superuser")
+        return (
+            (None, {"fields": ("username", "password")}),
+            ("Person", {"fields": ("first_name", "last_name", "email")}),
+            ("Door", {"fields": (*doors, "last_login", "date_joined")}),
+        )
+
+    def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:
+        """Return the people that the caller may see, with their roles."""
+        return super().get_queryset(request).prefetch_related("memberships__dealer").distinct()
+
+    @admin.display(description="name")
+    def full_name(self, row: User) -> str:
+        """Return first and last name."""
+        return row.get_full_name()
+
+    @admin.display(description="roles")
+    def roles(self, row: User) -> str:
+        """Return what the person is, and where."""
+        parts = [
+            f"{held.get_role_display()} {held.dealer.code if held.dealer else ''}".strip()
+            for held in row.memberships.all()
+        ]
+        return ", ".join(parts)
+
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        """Whether the caller may edit this account."""
+        allowed = super().has_change_permission(request, obj)
+        return allowed and (obj is None or is_in_charge_of(scope_in(request), obj))
+
+    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        """Administrators delete accounts that signed nothing; not their own."""
+        return scope_in(request).administers and (obj is None or obj.pk != request.user.pk)
+
+    def user_change_password(
+        self,
+        request: HttpRequest,
+        id: str,  # noqa: A002 - Django's name
+        form_url: str = "",
+    ) -> HttpResponse:
+        """Set a password, of those accounts only that the caller may edit."""
+        self.visible_or_404(request, id)
+        return super().user_change_password(request, id, form_url)
+
+    def save_model(self, request: HttpRequest, obj: Any, form: Any, change: Any) -> None:
+        """Store an account; a new one may come to the desk."""
+        if not self._may(request, "edit" if change else "create"):
+            raise PermissionDenied
+        if not change:
+            obj.is_staff = True
+        registry.clean_and_save(obj)
+
+    def save_related(self, request: HttpRequest, form: Any, formsets: Any, change: Any) -> None:
+        """Store the roles; an account that a manager makes belongs to one of their dealers."""
+        super().save_related(request, form, formsets, change)
+        person = form.instance
+        if not scope_in(request).administers and not person.memberships.exists():
+            raise Invalid(Problem("", "Give the person a role at one of your dealers"))
+
+    def save_formset(self, request: HttpRequest, form: Any, formset: FormSet, change: Any) -> None:
+        """Give, change and take roles that are the caller's."""
+        scope = scope_in(request)
+        rows = formset.save(commit=False)
+        for row in (*rows, *formset.deleted_objects):
+            before = Membership.objects.filter(pk=row.pk).first()
+            if not may_grant(scope, row) or (before and not may_grant(scope, before)):
+                raise Forbidden("One of these roles is not yours to give or take.")
+        for row in formset.deleted_objects:
+            row.delete()
+        for row in rows:
+            registry.clean_and_save(row)
