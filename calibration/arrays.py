@@ -37,6 +37,8 @@ _COLUMNS = (
     "sensor__model__reading_max",
     "sensor__tag_zero_reading",
     "sensor__tag_span_reading",
+    "sensor__tag_span_load",
+    "sensor__tag_load_unit",
     "reference__relative_uncertainty_pct",
     "load_unit",
     "reading_unit",
@@ -72,7 +74,7 @@ class History:
     extras : dict of (M,) arrays
         What only a diagnosis looks at; NaN where unknown. `machine` (key), `load_factor` [N],
         `reading_factor`, `reading_min`, `reading_max`, `tag_zero_reading`, `tag_span_reading`
-        [reading], `pressure` [kPa], `reading_sd` [reading].
+        [reading], `tag_span_load` [N], `pressure` [kPa], `reading_sd` [reading].
     points : Points
         In newtons and readings of the sensor model.
     """
@@ -226,6 +228,8 @@ def _extras(column: dict[str, Any], points: Points) -> dict[str, Floats]:
         "reading_max": known("sensor__model__reading_max"),
         "tag_zero_reading": known("sensor__tag_zero_reading"),
         "tag_span_reading": known("sensor__tag_span_reading"),
+        "tag_span_load": known("sensor__tag_span_load")
+        * np.array([units.LOAD.get(unit, np.nan) for unit in column["sensor__tag_load_unit"]]),
         "pressure": known("hydraulic_pressure") * np.array(per_kpa),
         "reading_sd": points.u_reading[first],
     }

@@ -1,8 +1,9 @@
 """The company of a calibration: what other sensors did that day, or say on the same machine."""
 
 from collections import defaultdict
+from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -10,64 +11,164 @@ from django.db.models import Q
 from numpy.typing import NDArray
 
 from calibration.arrays import EPOCH, History
-from calibration.models import Fit, Judgement, Verdict
+from calibration.metrology.pairing import NONE, Pairs
+from calibration.models import Fit, Judgement, ReferenceStandard
+from calibration.policies import OWN_WEIGHT_PCT
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 MOST_NEIGHBOURS = 64
+_FEW = 40  # up to this many days and seasons are asked for one by one, more in one range
 
 
 @dataclass(frozen=True)
 class Siblings:
-    """Slope changes of other sensors, calibrated with the same references on the same days.
+    """Steps of calibrations that may share something with those in question.
 
     Attributes
     ----------
-    sensor, reference : (S,) arrays
-    day : (S,) array
-        Whole days since 1970-01-01 UTC.
-    slope_pct, u_slope_pct : (S,) arrays [%]
+    sensor, reference, reference_before : (S,) arrays
+        Keys; a reference of -1 is the unit's own weight.
+    season : (S,) array
+    day : (S,) array [days since 1970-01-01 UTC]
+    reference_pct, reference_before_pct : (S,) arrays [%]
+    step, u_step : (S,) arrays [1]
+        Relative change of slope since the calibration before in the segment, and its standard
+        uncertainty without the references' share.
     """
 
     sensor: Ints
     reference: Ints
-    day: Ints
-    slope_pct: Floats
-    u_slope_pct: Floats
+    reference_before: Ints
+    season: Ints
+    day: Floats
+    step: Floats
+    u_step: Floats
+    reference_pct: Floats
+    reference_before_pct: Floats
 
 
-@dataclass(frozen=True)
-class Company:
-    """What is known beside the sensors in question.
+def read_siblings(history: History, pairs: Pairs) -> Siblings:
+    """Read the steps of other sensors on the days and in the seasons of these; one query."""
+    condition = _company_of(history, pairs)
+    rows: list[tuple[Any, ...]] = []
+    if condition is not None:
+        rows = list(
+            Judgement.objects.filter(condition, step__isnull=False)
+            .exclude(calibration__sensor_id__in=np.unique(history.sensor).tolist())
+            .values_list(
+                "calibration__sensor_id",
+                "calibration__reference_id",
+                "step_reference",
+                "season",
+                "calibration__performed_at",
+                "step",
+                "u_step",
+            )
+        )
+    column = list(zip(*rows, strict=True)) if rows else [()] * 7
+    keys = [np.array(values, dtype=np.int64) for values in column[:4]]
+    pct, pct_before = _uncertainties(keys[1], keys[2])
+    return Siblings(
+        *keys,
+        day=np.array([_day(moment) for moment in column[4]], dtype=np.float64),
+        step=np.array(column[5], dtype=np.float64),
+        u_step=np.array(column[6], dtype=np.float64),
+        reference_pct=pct,
+        reference_before_pct=pct_before,
+    )
 
-    Attributes
-    ----------
-    siblings : Siblings
-    neighbours : dict
-        Index of a calibration -> (slope, offset) [reading/N], [reading] of each other sensor on
-        its machine, as last calibrated before that day.
-    """
 
-    siblings: "Siblings"
-    neighbours: dict[int, list[tuple[float, float]]]
+def _uncertainties(now: Ints, before: Ints) -> tuple[Floats, Floats]:
+    """Relative standard uncertainties [%] of references by their keys; -1 is an own weight."""
+    keys = np.unique(np.concatenate((now, before)))
+    known = dict(
+        ReferenceStandard.objects.filter(pk__in=keys.tolist()).values_list(
+            "pk", "relative_uncertainty_pct"
+        )
+    )
+    table = np.array([known.get(key, OWN_WEIGHT_PCT) for key in keys.tolist()], dtype=np.float64)
+    return table[np.searchsorted(keys, now)], table[np.searchsorted(keys, before)]
 
 
-def read_company(history: History, index: Ints) -> Company:
-    """Read the company of the calibrations at these indices; two queries, or none for none."""
-    return Company(read_siblings(history, index), read_neighbours(history, index))
+def _company_of(history: History, pairs: Pairs) -> Q | None:
+    """Whom to ask: those of one reference and day; where it changed, those of one season."""
+    before = pairs.before
+    named = (before != NONE) & (history.reference != NONE)
+    if not named.any():
+        return None
+    changed = named & (history.reference[before] != history.reference)
+    changed &= history.reference[before] != NONE
+    days = set(zip(history.reference[named].tolist(), _days(history, named), strict=True))
+    years = set(
+        zip(history.reference[changed].tolist(), history.season[changed].tolist(), strict=True)
+    )
+    if len(days) + len(years) > _FEW:
+        return _in_one_range(history, named, changed)
+    condition = Q()
+    for reference, day in sorted(days):
+        start = EPOCH + timedelta(days=day)
+        condition |= Q(
+            calibration__reference=reference,
+            calibration__performed_at__gte=start,
+            calibration__performed_at__lt=start + timedelta(days=1),
+        )
+    for reference, season in sorted(years):
+        condition |= Q(calibration__reference=reference, season=season)
+    return condition
+
+
+def _in_one_range(history: History, named: NDArray[np.bool_], changed: NDArray[np.bool_]) -> Q:
+    days = _days(history, named)
+    first = EPOCH + timedelta(days=min(days))
+    until = EPOCH + timedelta(days=max(days) + 1)
+    return Q(
+        calibration__reference__in=np.unique(history.reference[named]).tolist(),
+        calibration__performed_at__gte=first,
+        calibration__performed_at__lt=until,
+    ) | Q(
+        calibration__reference__in=np.unique(history.reference[changed]).tolist(),
+        season__in=np.unique(history.season[changed]).tolist(),
+    )
+
+
+def _days(history: History, which: NDArray[np.bool_]) -> list[int]:
+    return np.floor(history.day[which]).astype(np.int64).tolist()
+
+
+def _day(moment: datetime) -> float:
+    return (moment - EPOCH) / timedelta(days=1)
 
 
 def read_neighbours(history: History, index: Ints) -> dict[int, list[tuple[float, float]]]:
-    """Read what is expected of the other sensors on the machines of these calibrations."""
+    """Read what is expected of the other sensors on the machines of these calibrations.
+
+    Returns
+    -------
+    dict
+        Index of a calibration -> (slope, offset) [reading/N], [reading] of each other sensor on
+        its machine, as last calibrated before that day. One query, or none for none.
+    """
     machine = history.extras["machine"]
     index = index[~np.isnan(machine[index])]
     if not len(index):
         return {}
     by_machine: dict[int, list[tuple[float, int, float, float]]] = defaultdict(list)
-    rows = (
+    for key, moment, sensor, slope, offset in _fits_on(machine[index]):
+        by_machine[key].append((_day(moment), sensor, slope, offset))
+    return {
+        i: _last_of_each(
+            by_machine[int(machine[i])], np.floor(history.day[i]), int(history.sensor[i])
+        )
+        for i in index.tolist()
+    }
+
+
+def _fits_on(machines: Floats) -> Iterator[tuple[int, datetime, int, float, float]]:
+    return iter(
         Fit.objects.filter(
-            calibration__installation__machine__in=np.unique(machine[index]).astype(int).tolist(),
+            calibration__installation__machine__in=np.unique(machines).astype(int).tolist(),
             calibration__superseded_by__isnull=True,
         )
         .values_list(
@@ -79,44 +180,6 @@ def read_neighbours(history: History, index: Ints) -> dict[int, list[tuple[float
         )
         .order_by("calibration__performed_at", "calibration_id")
     )
-    for key, moment, sensor, slope, offset in rows:
-        day = (moment - EPOCH) / timedelta(days=1)
-        by_machine[key].append((day, sensor, slope, offset))
-    return {
-        i: _last_of_each(
-            by_machine[int(machine[i])], np.floor(history.day[i]), int(history.sensor[i])
-        )
-        for i in index.tolist()
-    }
-
-
-def read_touched(history: History) -> frozenset[int]:
-    """Read which other sensors' causes rest on these calibrations; one query."""
-    machines = history.extras["machine"]
-    same_machine = np.unique(machines[~np.isnan(machines)]).astype(int).tolist()
-    named = history.reference != -1
-    days = np.floor(history.day[named]).astype(int).tolist()
-    pairs = set(zip(history.reference[named].tolist(), days, strict=True))
-    rows = (
-        Judgement.objects.exclude(verdict=Verdict.WITHIN)
-        .exclude(calibration__sensor_id__in=np.unique(history.sensor).tolist())
-        .filter(
-            Q(calibration__installation__machine__in=same_machine)
-            | Q(calibration__reference__in={reference for reference, _ in pairs})
-        )
-        .values_list(
-            "calibration__sensor_id",
-            "calibration__installation__machine_id",
-            "calibration__reference_id",
-            "calibration__performed_at",
-        )
-    )
-    on_machines = set(same_machine)
-    return frozenset(
-        sensor
-        for sensor, machine, reference, moment in rows
-        if machine in on_machines or (reference, (moment - EPOCH).days) in pairs
-    )
 
 
 def _last_of_each(
@@ -124,37 +187,21 @@ def _last_of_each(
 ) -> list[tuple[float, float]]:
     last = {sensor: (slope, offset) for day, sensor, slope, offset in rows if day < before}
     last.pop(but, None)
-    return list(last.values())[:MOST_NEIGHBOURS]
+    return [last[sensor] for sensor in sorted(last)][:MOST_NEIGHBOURS]
 
 
-def read_siblings(history: History, index: Ints) -> Siblings:
-    """Read what others did on the days of the calibrations at these indices; one query or none."""
-    named = index[history.reference[index] != -1]
-    rows: list[tuple[Any, ...]] = []
-    if len(named):
-        days = EPOCH + timedelta(days=float(np.floor(history.day[named].min())))
-        until = EPOCH + timedelta(days=float(np.floor(history.day[named].max()) + 1))
-        rows = list(
-            Judgement.objects.filter(
-                calibration__reference_id__in=np.unique(history.reference[named]).tolist(),
-                calibration__performed_at__gte=days,
-                calibration__performed_at__lt=until,
-                slope_change_pct__isnull=False,
-            )
-            .exclude(calibration__sensor_id__in=np.unique(history.sensor).tolist())
-            .order_by("calibration_id")
-            .values_list(
-                "calibration__sensor_id",
-                "calibration__reference_id",
-                "calibration__performed_at",
-                "slope_change_pct",
-                "u_slope_change_pct",
-            )
-        )
-    return Siblings(
-        sensor=np.array([row[0] for row in rows], dtype=np.int64),
-        reference=np.array([row[1] for row in rows], dtype=np.int64),
-        day=np.array([(row[2] - EPOCH).days for row in rows], dtype=np.int64),
-        slope_pct=np.array([row[3] for row in rows], dtype=np.float64),
-        u_slope_pct=np.array([row[4] for row in rows], dtype=np.float64),
-    )
+def read_touched(history: History, pairs: Pairs) -> frozenset[int]:
+    """Read which other sensors' verdicts rest on these calibrations; two queries.
+
+    Those that share a day or a changed reference with them, and those of the same machine: a
+    neighbour's numbers tell whether cables were swapped.
+    """
+    machines = history.extras["machine"]
+    same_machine = np.unique(machines[~np.isnan(machines)]).astype(int).tolist()
+    rows = Judgement.objects.filter(calibration__installation__machine__in=same_machine)
+    found = set(rows.values_list("calibration__sensor_id", flat=True))
+    condition = _company_of(history, pairs)
+    if condition is not None:
+        sharing = Judgement.objects.filter(condition, step__isnull=False)
+        found |= set(sharing.values_list("calibration__sensor_id", flat=True))
+    return frozenset(found - set(np.unique(history.sensor).tolist()))

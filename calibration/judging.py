@@ -8,16 +8,18 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, TypeVar
+from uuid import UUID
 
 import numpy as np
 from django.db import models, transaction
 from numpy.typing import NDArray
 
-from calibration import arrays, due, flags, weighing
-from calibration.company import read_company, read_touched
+from calibration import arrays, due, flags, outcomes, weighing
+from calibration.company import read_neighbours, read_siblings, read_touched
 from calibration.flags import FlagChange
 from calibration.metrology import fit
 from calibration.models import Fit, Judgement
+from calibration.noise import NoiseBook
 from calibration.policies import Rulebook
 from fleet.models import Sensor
 
@@ -56,8 +58,8 @@ class Judged:
 def judge(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
     """Judge the whole history of these sensors and store what follows, where it differs.
 
-    `touched` names other sensors whose causes rest on these, where anything changed: those that
-    surprised on a day with the same reference, or on the same machine.
+    `touched` names other sensors whose verdicts rest on these, where these changed: those that
+    share a day and reference, or the machine, with them.
     """
     # A post to one of these waits until we are done, and we for it: nobody judges half a history.
     locked = Sensor.objects.filter(pk__in=sensor_ids).order_by("pk")
@@ -70,13 +72,30 @@ def judge(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
     lines = fit.fit_lines(history.points, history.reference_pct)
     changed = _write(Fit, _fit_rows(history, lines), sensor_ids)
     case = weighing.Case(history, lines, Rulebook())
-    company = read_company(case.history, np.flatnonzero(case.level))
-    verdicts = weighing.weigh(case, company)
-    changed += _write(Judgement, verdicts.judgements, sensor_ids)
-    change = flags.settle(sensor_ids, JUDGED_KINDS, verdicts.flags, now=now)
-    written = changed + due.refresh(sensor_ids, now=now).changed
-    touched = read_touched(history) if changed else frozenset()
+    weighed = _weighed(case)
+    steps = _steps_stored(sensor_ids)
+    written = changed + _write(Judgement, outcomes.judgements(weighed), sensor_ids)
+    change = flags.settle(sensor_ids, JUDGED_KINDS, outcomes.wanted_flags(weighed), now=now)
+    written += due.refresh(sensor_ids, now=now).changed
+    # Others rest on the lines and the steps alone; what we now say of them changes nobody.
+    moved = changed or steps != _steps_stored(sensor_ids)
+    touched = read_touched(case.history, case.pairs) if moved else frozenset()
     return Judged(len(sensor_ids), change, written, touched)
+
+
+def _weighed(case: weighing.Case) -> weighing.Weighed:
+    noise = NoiseBook().of(case.segment_models)
+    siblings = read_siblings(case.history, case.pairs)
+    found = weighing.look(case, noise, siblings)
+    surprising = np.flatnonzero(found[2].level)
+    return weighing.weigh(case, noise, found, read_neighbours(case.history, surprising))
+
+
+def _steps_stored(sensor_ids: Sequence[int]) -> dict[UUID, tuple[float | None, ...]]:
+    rows = Judgement.objects.filter(calibration__sensor_id__in=sensor_ids).values_list(
+        "pk", "step", "u_step", "step_reference", "season"
+    )
+    return {pk: tuple(rest) for pk, *rest in rows}
 
 
 def _fit_rows(history: arrays.History, lines: fit.Lines) -> list[Fit]:

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.db import transaction
 
-from calibration import due, judging, overdue, proving
+from calibration import due, judging, noise, overdue, proving
 from calibration.judging import Judged
 from calibration.models import ScanRun, StaleSensor
 from calibration.policies import mark_stale
@@ -26,6 +26,8 @@ def run_scan(*, full: bool = False, now: datetime, progress: Progress | None = N
     clock = time.monotonic()
     run = ScanRun.objects.create(started_at=now, full=full, sensors=Sensor.objects.count())
     total, failed, seen = Judged(), dict[int, str](), set[int]()
+    if full:
+        noise.learn()
     todo = _everybody() if full else _marked()
     for _ in range(_MOST_ROUNDS):
         total += _judge_all(todo, failed, now=now, progress=progress)

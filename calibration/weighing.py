@@ -1,4 +1,4 @@
-"""Weighs a history: arrays and lines in, judgements and flags out. No reading, no writing."""
+"""Weighs a history: arrays and lines in, levels and causes out. No reading, no writing."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -6,25 +6,30 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import suspecting
-from calibration.arrays import History, day_to_date, rows_of
-from calibration.company import Company
-from calibration.flags import Wanted
+from calibration import expecting, suspecting
+from calibration.arrays import History
+from calibration.company import Siblings
+from calibration.expecting import Steps, Together
 from calibration.metrology import drift, felt, pairing
+from calibration.metrology.conformity import en_number, p_out
 from calibration.metrology.drift import Change, LineState
+from calibration.metrology.expectation import Expectation
 from calibration.metrology.fit import Lines
 from calibration.metrology.pairing import Pairs
-from calibration.models import DriftFlag, Judgement, Verdict
+from calibration.metrology.series import Noise
 from calibration.policies import Rule, Rulebook
-from calibration.suspecting import Common
+from calibration.suspecting import Neighbours
 from calibration.tending import Tendency, tend
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Causes = dict[int, list[dict[str, Any]]]
 
-METHOD = drift.METHOD
-_LEVELS = np.array([Verdict.WITHIN, Verdict.WATCH, Verdict.BEYOND])
+WITHIN, WATCH, BEYOND = 0, 1, 2
+MOVED = 0.5  # from this probability on, a reference is reported as moved
+FIRST_LIMIT = 1.5  # |E_n| from which a first calibration does not fit its tag
+_PASSES = 4  # each finds at most one calibration of a segment that is not to be believed
 
 
 @dataclass(frozen=True)
@@ -82,11 +87,14 @@ class Case:
         self.tendency: Tendency = tend(
             self.history, self.state, self.pairs, self.limits.slope_pct, self.limits.reliability
         )
-        self.slope_level = self._level(self.change.p_out_slope, self.since_first.p_out_slope)
-        self.offset_level = self._level(self.change.p_out_offset, self.since_first.p_out_offset)
-        self.level = np.maximum(self.slope_level, self.offset_level)
 
-    def _against(self, other: NDArray[np.int64]) -> Change:
+    @property
+    def segment_models(self) -> Ints:
+        """The sensor model of each segment."""
+        starts = self.pairs.segment_start == np.arange(len(self.history))
+        return self.history.model[starts]
+
+    def _against(self, other: Ints) -> Change:
         """Compare with the calibrations at these indices; NaN where there is none."""
         there = other != pairing.NONE
         index = np.where(there, other, np.arange(len(other)))
@@ -99,34 +107,142 @@ class Case:
         )
         return Change(**{k: np.where(there, v, np.nan) for k, v in vars(found).items()})
 
-    def _level(self, p_previous: Floats, p_first: Floats) -> NDArray[np.int64]:
-        """0 within, 1 watch, 2 beyond; a slow sum since the first is watched, not flagged."""
-        beyond = p_previous >= self.limits.flag
-        watch = (p_previous >= self.limits.watch) | (p_first >= self.limits.flag)
-        return np.where(beyond, 2, np.where(watch, 1, 0))
+    def confirmed(self) -> Bools:
+        """Where the calibration that follows in the segment shows the same again."""
+        follows = np.zeros(len(self.history), dtype=bool)
+        later = np.flatnonzero(self.pairs.before != pairing.NONE)
+        this = self.pairs.before[later]
+        slope = np.abs(self.state.slope[later] / self.state.slope[this] - 1.0) * 100.0
+        shift = np.abs(
+            (self.state.offset[later] - self.state.offset[this]) / self.state.slope[this]
+        )
+        follows[this] = (slope < self.limits.slope_pct[this]) & (shift < self.limits.offset[this])
+        return follows
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What was expected of each calibration of a case, and how it compares.
+
+    Attributes
+    ----------
+    expectation : Expectation
+    expected_change : Change
+        Against the level before, the common change taken off; NaN where nothing was expected.
+    slope_level, offset_level : (K,) arrays
+        0 within, 1 watch, 2 beyond.
+    moved : (K,) array of bool
+        Made with a reference that had moved, by so much that the numbers are not to be used.
+    trusted : (K,) array of bool
+    """
+
+    expectation: Expectation
+    expected_change: Change
+    slope_level: Ints
+    offset_level: Ints
+    moved: Bools
+    trusted: Bools
+
+    @property
+    def level(self) -> Ints:
+        """The level of the verdict."""
+        line = np.maximum(self.slope_level, self.offset_level)
+        return np.where(self.moved, np.maximum(line, WATCH), line)
 
 
 @dataclass(frozen=True)
 class Weighed:
-    """Judgements of the calibrations that take part, and the flags they ask for."""
+    """A case with all that follows from it."""
 
-    judgements: list[Judgement]
-    flags: list[Wanted]
+    case: Case
+    steps: Steps
+    shared: Together
+    outlook: Outlook
+    causes: Causes
 
 
-def weigh(case: Case, company: Company) -> Weighed:
-    """Return what follows for every calibration of a case, given what others did."""
-    common = suspecting.common_changes(case.history, case.change, case.level, company.siblings)
-    explained = common.explains(case.change, case.limits.slope_pct, case.limits.watch)
-    case.slope_level = np.where(explained, np.minimum(case.slope_level, 1), case.slope_level)
-    case.level = np.maximum(case.slope_level, case.offset_level)
-    causes = suspecting.causes(
-        case.history, case.lines, case.keep, case.pairs, case.level, common, company.neighbours
+def look(
+    case: Case, noise: Noise, siblings: Siblings, trusted: Bools | None = None
+) -> tuple[Steps, Together, Outlook]:
+    """Return what was expected of a case, given what its siblings did."""
+    steps = expecting.steps_of(case.history, case.state, case.pairs, noise)
+    shared = expecting.together(case.history, case.pairs, steps, siblings)
+    believed = np.ones(len(case.history), dtype=bool) if trusted is None else trusted
+    return steps, shared, _outlook(case, noise, shared, believed)
+
+
+def weigh(
+    case: Case, noise: Noise, found: tuple[Steps, Together, Outlook], neighbours: Neighbours
+) -> Weighed:
+    """Find out which calibrations are not to be believed, and what probably went wrong.
+
+    One calibration of a segment at a time is set aside, the earliest first, and the rest judged
+    anew: after a wrong one the next looks wrong as well. What the following calibration confirms
+    is believed.
+    """
+    steps, shared, outlook = found
+    scene = suspecting.Scene(case.history, case.pairs, case.lines, case.keep, shared, neighbours)
+    confirmed, index, chances = case.confirmed(), np.zeros(0, dtype=np.int64), np.zeros((0, 0))
+    for number in range(_PASSES):
+        index = np.flatnonzero((outlook.level > WITHIN) & outlook.expectation.known)
+        chances = suspecting.probabilities(scene, outlook.expectation, index)
+        wrong = index[suspecting.to_repeat(chances)]
+        wrong = wrong[outlook.trusted[wrong] & ~confirmed[wrong]]
+        if not len(wrong) or number == _PASSES - 1:
+            break
+        _, first = np.unique(case.pairs.segment_index[wrong], return_index=True)
+        trusted = outlook.trusted.copy()
+        trusted[wrong[first]] = False
+        outlook = _outlook(case, noise, shared, trusted)
+    return Weighed(case, steps, shared, outlook, suspecting.ranked_causes(index, chances))
+
+
+def _outlook(case: Case, noise: Noise, shared: Together, trusted: Bools) -> Outlook:
+    expectation = expecting.expected(
+        case.history, case.state, case.pairs, noise, shared.common, trusted
     )
-    return Weighed(
-        judgements=_judgements(case, causes),
-        flags=_line_flags(case, causes) + _scatter_flags(case) + _reference_flags(case, common),
+    change = _expected_change(expectation, case.limits)
+    first = case.pairs.before == pairing.NONE
+    believed_first = trusted[case.pairs.segment_start]
+    levels = []
+    for p_now, p_first, en in (
+        (change.p_out_slope, case.since_first.p_out_slope, change.en_slope),
+        (change.p_out_offset, case.since_first.p_out_offset, change.en_offset),
+    ):
+        level = np.where(p_now >= case.limits.flag, BEYOND, WITHIN)
+        flagged = _earlier(level == BEYOND, case.pairs)
+        slow = (p_first >= case.limits.flag) & believed_first & ~flagged
+        watch = (p_now >= case.limits.watch) | slow
+        level = np.maximum(level, np.where(watch, WATCH, WITHIN))
+        strange = np.where(np.abs(np.nan_to_num(en)) > FIRST_LIMIT, WATCH, WITHIN)
+        levels.append(np.where(first, strange, level))
+    common = shared.common
+    moved = (common.moved >= MOVED) & (100.0 * np.abs(common.change) > case.limits.slope_pct / 2)
+    return Outlook(expectation, change, levels[0], levels[1], moved, trusted)
+
+
+def _earlier(there: Bools, pairs: Pairs) -> Bools:
+    """Where it was so before, in the same segment."""
+    index = np.arange(len(there))
+    last = np.maximum.accumulate(np.where(there, index, -1))
+    before = np.concatenate(([-1], last[:-1])) if len(last) else last
+    return np.asarray(before >= pairs.segment_start)
+
+
+def _expected_change(expectation: Expectation, limits: Limits) -> Change:
+    slope, u_slope = expectation.change_slope_pct, expectation.u_change_slope_pct
+    offset, u_offset = expectation.change_offset, expectation.u_change_offset
+    found = Change(
+        slope_pct=slope,
+        u_slope_pct=u_slope,
+        offset=offset,
+        u_offset=u_offset,
+        en_slope=en_number(slope, u_slope),
+        en_offset=en_number(offset, u_offset),
+        p_out_slope=p_out(slope, u_slope, limits.slope_pct),
+        p_out_offset=p_out(offset, u_offset, limits.offset),
     )
+    return Change(**{k: np.where(expectation.known, v, np.nan) for k, v in vars(found).items()})
 
 
 def state_of(lines: Lines, reference_pct: Floats, keep: NDArray[np.int64]) -> LineState:
@@ -155,7 +271,7 @@ def _setpoints(rules: list[Rule]) -> Floats:
     return table
 
 
-def _worst_felt(case: Case) -> Floats:
+def worst_felt(case: Case) -> Floats:
     """Largest error [% of the setpoint] that the operator felt; NaN where that is unknown."""
     setpoints = case.limits.setpoints
     if not setpoints.shape[1]:
@@ -165,126 +281,3 @@ def _worst_felt(case: Case) -> Floats:
     share = np.abs(result.error) / setpoints * 100.0
     worst = np.where(np.isnan(share), -1.0, share).max(axis=1)
     return np.where((case.pairs.previous == pairing.NONE) | (worst < 0), np.nan, worst)
-
-
-def _judgements(case: Case, causes: Causes) -> list[Judgement]:
-    columns: dict[str, NDArray[Any]] = {
-        "season": case.history.season,
-        "segment": case.pairs.segment,
-        "slope_tolerance_pct": case.limits.slope_pct,
-        "offset_tolerance": case.limits.offset,
-        "worst_error_pct": _worst_felt(case),
-        "slope_pct_per_year": case.tendency.slope_pct_per_year,
-    }
-    columns |= _change_columns(case.change) | _change_columns(case.since_first, "first_")
-    rows = rows_of(Judgement, case.history.ids, columns, method=METHOD)
-    ids = case.history.ids
-    for i, row in enumerate(rows):
-        row.verdict = str(_LEVELS[case.level[i]])
-        previous, first = case.pairs.previous[i], case.pairs.first[i]
-        row.previous_id = ids[previous] if previous != pairing.NONE else None
-        row.first_id = ids[first] if first != pairing.NONE else None
-        row.expected_crossing = _date(case.tendency.expected_crossing[i])
-        row.earliest_crossing = _date(case.tendency.earliest_crossing[i])
-        row.causes = causes.get(i, [])
-    return rows
-
-
-def _date(day: float) -> Any:
-    return day_to_date(day) if np.isfinite(day) else None
-
-
-def _change_columns(change: Change, prefix: str = "") -> dict[str, NDArray[Any]]:
-    return {
-        f"{prefix}slope_change_pct": change.slope_pct,
-        f"{prefix}u_slope_change_pct": change.u_slope_pct,
-        f"{prefix}offset_change": change.offset,
-        f"{prefix}u_offset_change": change.u_offset,
-        f"{prefix}en_slope": change.en_slope,
-        f"{prefix}en_offset": change.en_offset,
-        f"{prefix}p_out_slope": change.p_out_slope,
-        f"{prefix}p_out_offset": change.p_out_offset,
-    }
-
-
-def _line_flags(case: Case, causes: Causes) -> list[Wanted]:
-    """A slope or offset flag for each calibration that is watched or beyond."""
-    offset_pct = 100.0 / case.history.rated_load
-    kinds = (
-        (
-            DriftFlag.Kind.SLOPE,
-            case.slope_level,
-            case.limits.slope_pct,
-            ("slope_pct", "p_out_slope"),
-            np.ones_like(offset_pct),
-        ),
-        (
-            DriftFlag.Kind.OFFSET,
-            case.offset_level,
-            case.limits.offset_pct,
-            ("offset", "p_out_offset"),
-            offset_pct,
-        ),
-    )
-    wanted = []
-    for kind, level, tolerance, (size, probability), scale in kinds:
-        for i in np.flatnonzero(level).tolist():
-            # A watch that only the slow sum since the first asked for shows that sum.
-            recent = getattr(case.change, probability)[i] >= case.limits.watch[i]
-            source = case.change if recent else case.since_first
-            wanted.append(
-                Wanted(
-                    sensor_id=int(case.history.sensor[i]),
-                    calibration_id=case.history.ids[i],
-                    kind=str(kind),
-                    level=str(_LEVELS[level[i]]),
-                    magnitude=float(getattr(source, size)[i] * scale[i]),
-                    tolerance=float(tolerance[i]),
-                    p_out=float(getattr(source, probability)[i]),
-                    causes=causes.get(i, []),
-                )
-            )
-    return wanted
-
-
-def _scatter_flags(case: Case) -> list[Wanted]:
-    """A flag where no line explains the points: too large for chance, and large at all."""
-    from scipy.special import chdtrc
-
-    lines, keep = case.lines, case.keep
-    dof = lines.degrees_of_freedom[keep]
-    chance = np.where(dof > 0, chdtrc(np.maximum(dof, 1), dof * lines.birge_ratio[keep] ** 2), 1.0)
-    scatter = np.abs(lines.residual_sd[keep] / lines.slope[keep]) / case.history.rated_load * 100.0
-    share = scatter / case.limits.offset_pct
-    level = np.where(
-        (chance < 0.01) & (share > 1), 2, np.where((chance < 0.01) & (share > 0.5), 1, 0)
-    )
-    return [
-        Wanted(
-            sensor_id=int(case.history.sensor[i]),
-            calibration_id=case.history.ids[i],
-            kind=str(DriftFlag.Kind.FIT),
-            level=str(_LEVELS[level[i]]),
-            magnitude=float(scatter[i]),
-            tolerance=float(case.limits.offset_pct[i]),
-            p_out=None,
-        )
-        for i in np.flatnonzero(level).tolist()
-    ]
-
-
-def _reference_flags(case: Case, common: Common) -> list[Wanted]:
-    """One flag for all cells that moved together: on the first calibration of that day."""
-    cause = suspecting.COMMON_CAUSE
-    return [
-        Wanted(
-            sensor_id=int(case.history.sensor[i]),
-            calibration_id=case.history.ids[i],
-            kind=str(DriftFlag.Kind.REFERENCE),
-            level=str(Verdict.BEYOND),
-            magnitude=float(common.change_pct[i]),
-            tolerance=float(case.limits.slope_pct[i]),
-            causes=[dict(cause)],
-        )
-        for i in np.flatnonzero(common.significant & common.leads & (case.level > 0)).tolist()
-    ]

@@ -87,6 +87,21 @@ class World:
         }
         return records.CalibrationDraft(**(values | changes))
 
+    def add_sensor(self, which: str) -> Sensor:
+        """Add a sensor to the first machine of the dealer whose letter the name begins with."""
+        letter = which[0]
+        sensor = self.sensors[which] = registry.register_sensor(
+            scope=SYSTEM, dealer=self.dealers[letter], serial=f"S-{which}", model=self.sensor_model
+        )
+        self.installations[which] = registry.install_sensor(
+            scope=SYSTEM,
+            sensor=sensor,
+            machine=self.machines[f"{letter}1"],
+            position=f"row {which}",
+            installed_on=date(2020, 1, 1),
+        )
+        return sensor
+
     def season(self, which: str, year: int, **changes: Any) -> records.Recorded:
         """Record a sound calibration of a sensor in March of a year."""
         when = datetime(year, 3, 10, 9, 0, tzinfo=UTC)

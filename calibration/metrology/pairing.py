@@ -26,12 +26,18 @@ class Pairs:
         none, of the one before it in its own season; -1 where there is none at all.
     first : (M,) array
         Index of the segment's first calibration; -1 for that one itself.
+    before : (M,) array
+        Index of the calibration just before in the segment; -1 for the first.
+    segment_index : (M,) array
+        Number of the segment among all of them, from 0.
     """
 
     segment: Ints
     segment_start: Ints
     previous: Ints
     first: Ints
+    before: Ints
+    segment_index: Ints
 
 
 def pair(sensor: Ints, season: Ints, installation: Ints, starts_segment: Bools) -> Pairs:
@@ -63,6 +69,8 @@ def pair(sensor: Ints, season: Ints, installation: Ints, starts_segment: Bools) 
         segment_start=segment_start,
         previous=np.where(previous >= segment_start, previous, NONE),
         first=np.where(segment_start < index, segment_start, NONE),
+        before=np.where(segment_start < index, index - 1, NONE),
+        segment_index=running - 1,
     )
 
 

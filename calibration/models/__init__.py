@@ -1,6 +1,13 @@
 """Records (sealed), what follows from them (derived), and the work that comes of it."""
 
-from calibration.models.derived import DueState, Fit, Judgement, StaleSensor, Verdict
+from calibration.models.derived import (
+    DueState,
+    Fit,
+    Judgement,
+    SensorModelNoise,
+    StaleSensor,
+    Verdict,
+)
 from calibration.models.functional import (
     FunctionalTest,
     FunctionalVerdict,
@@ -46,6 +53,7 @@ __all__ = [
     "Reminder",
     "ScanRun",
     "SealedRecord",
+    "SensorModelNoise",
     "SetpointStep",
     "Stage",
     "StaleSensor",

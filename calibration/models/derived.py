@@ -5,7 +5,7 @@ from typing import ClassVar
 from django.db import models
 
 from calibration.models.record import Calibration
-from fleet.models import ScopedModel, Sensor
+from fleet.models import ScopedModel, Sensor, SensorModel
 
 
 class Verdict(models.TextChoices):
@@ -89,6 +89,38 @@ class Judgement(ScopedModel):
     first_en_offset = models.FloatField(null=True, blank=True)
     first_p_out_slope = models.FloatField(null=True, blank=True)
     first_p_out_offset = models.FloatField(null=True, blank=True)
+    # Against what the whole history leads one to expect; the day's common change is taken off.
+    expected_slope = models.FloatField(null=True, blank=True)
+    u_expected_slope = models.FloatField(null=True, blank=True)
+    expected_offset = models.FloatField(null=True, blank=True)
+    u_expected_offset = models.FloatField(null=True, blank=True)
+    expected_slope_change_pct = models.FloatField(null=True, blank=True)
+    expected_u_slope_change_pct = models.FloatField(null=True, blank=True)
+    expected_offset_change = models.FloatField(null=True, blank=True)
+    expected_u_offset_change = models.FloatField(null=True, blank=True)
+    expected_en_slope = models.FloatField(null=True, blank=True)
+    expected_en_offset = models.FloatField(null=True, blank=True)
+    expected_p_out_slope = models.FloatField(null=True, blank=True)
+    expected_p_out_offset = models.FloatField(null=True, blank=True)
+    jump_probability = models.FloatField(null=True, blank=True)
+    trusted = models.BooleanField(
+        default=True, help_text="False: judged, but nothing is learnt from it."
+    )
+    # What the calibrations of one day and reference share, as all of them show it.
+    common_change_pct = models.FloatField(null=True, blank=True)
+    u_common_change_pct = models.FloatField(null=True, blank=True)
+    common_members = models.PositiveIntegerField(default=0)
+    reference_moved = models.FloatField(
+        null=True, blank=True, help_text="Probability that the reference moved."
+    )
+    # The step from the calibration before, which siblings' common changes are made from.
+    step = models.FloatField(null=True, blank=True, help_text="Relative change of slope.")
+    u_step = models.FloatField(
+        null=True, blank=True, help_text="Its standard uncertainty without the references'."
+    )
+    step_reference = models.BigIntegerField(
+        null=True, blank=True, help_text="The reference before; -1: the unit's own weight."
+    )
     slope_pct_per_year = models.FloatField(null=True, blank=True)
     expected_crossing = models.DateField(null=True, blank=True)
     earliest_crossing = models.DateField(null=True, blank=True)
@@ -108,6 +140,29 @@ class Judgement(ScopedModel):
     def __str__(self) -> str:
         """Return what a person calls it."""
         return self.verdict
+
+
+class SensorModelNoise(models.Model):
+    """What sound sensors of a model do by themselves, learnt from the fleet by a full scan.
+
+    Variances: of the relative slope and of the zero in rated loads; a year's walk, and what
+    setting up anew adds to a calibration.
+    """
+
+    sensor_model = models.OneToOneField(
+        SensorModel, on_delete=models.CASCADE, primary_key=True, related_name="noise"
+    )
+    walk_slope = models.FloatField()
+    walk_zero = models.FloatField()
+    extra_slope = models.FloatField()
+    extra_zero = models.FloatField()
+    steps = models.PositiveIntegerField(help_text="Calibrations that follow another one.")
+    estimated = models.BooleanField(help_text="False: too few; the defaults stand.")
+    method = models.CharField(max_length=40)
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"noise of {self.sensor_model_id}"
 
 
 class StaleSensor(models.Model):

@@ -97,11 +97,11 @@ class TolerancePolicy(ScopedModel):
         default=2.0, validators=PERCENT, help_text="In % of rated load."
     )
     flag_probability = models.FloatField(
-        default=0.8,
+        default=0.5,
         validators=PROBABILITY,
         help_text="Flag when the change is beyond tolerance with at least this probability.",
     )
-    watch_probability = models.FloatField(default=0.3, validators=PROBABILITY)
+    watch_probability = models.FloatField(default=0.2, validators=PROBABILITY)
     target_reliability = models.FloatField(default=0.9, validators=PROBABILITY)
     default_interval_days = models.PositiveSmallIntegerField(
         default=365, validators=[MinValueValidator(1)]

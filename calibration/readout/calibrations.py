@@ -79,12 +79,13 @@ def _answer(row: Calibration, scope: Scope, rule: Rule) -> dict[str, Any]:
         "against_previous": _against(row, judgement, "previous")
         | _setpoints(row, fit, judgement, rule),
         "against_first": _against(row, judgement, "first"),
+        "against_expected": _against_expected(row, judgement),
         "trend": _trend(judgement),
         "season": judgement.season if judgement else None,
         "segment": judgement.segment if judgement else None,
         "verdict": judgement.verdict if judgement else None,
         "causes": judgement.causes if judgement else [],
-        "tolerance": _tolerance(row, judgement),
+        "tolerance": _tolerance(row, judgement, rule),
         "flags": [flag_answer(flag) for flag in row.flags.all()],
         "next_due": due.due_on.isoformat() if due else None,
         "method": {
@@ -165,6 +166,31 @@ def _against(row: Calibration, judgement: Judgement | None, which: str) -> dict[
     return {"calibration": str(other), "performed_at": moment(at), **values}
 
 
+def _against_expected(row: Calibration, judgement: Judgement | None) -> dict[str, Any]:
+    """What the whole history led one to expect; empty where nothing was expected."""
+    if judgement is None or judgement.expected_slope is None:
+        return {}
+    load, reading = units.LOAD[row.load_unit], _reading_factor(row)
+    expected = {
+        name: getattr(judgement, name) * (load if name.endswith("slope") else 1.0) / reading
+        for name in ("expected_slope", "u_expected_slope", "expected_offset", "u_expected_offset")
+    }
+    change = {
+        name: getattr(judgement, f"expected_{name}") / (load if name in _IN_NEWTONS else 1.0)
+        for name in _AGAINST
+    }
+    return {
+        **expected,
+        **change,
+        "common_change_pct": judgement.common_change_pct,
+        "u_common_change_pct": judgement.u_common_change_pct,
+        "common_members": judgement.common_members,
+        "reference_moved": judgement.reference_moved,
+        "jump_probability": judgement.jump_probability,
+        "learnt_from": judgement.trusted,
+    }
+
+
 def _setpoints(
     row: Calibration, fit: Fit | None, judgement: Judgement | None, rule: Rule
 ) -> dict[str, Any]:
@@ -222,11 +248,13 @@ def _trend(judgement: Judgement | None) -> dict[str, Any]:
     }
 
 
-def _tolerance(row: Calibration, judgement: Judgement | None) -> dict[str, Any]:
+def _tolerance(row: Calibration, judgement: Judgement | None, rule: Rule) -> dict[str, Any]:
     if judgement is None:
         return {}
     return {
         "slope_pct": judgement.slope_tolerance_pct,
         "offset": judgement.offset_tolerance / units.LOAD[row.load_unit],
         "load_unit": row.load_unit,
+        "flag_probability": rule.flag_probability,
+        "watch_probability": rule.watch_probability,
     }

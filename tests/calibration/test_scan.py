@@ -5,13 +5,14 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from calibration import judging, policies, records
+from calibration import judging, noise, policies, records
 from calibration.models import (
     Calibration,
     DriftFlag,
     DueState,
     Fit,
     Judgement,
+    ReferenceStandard,
     ScanRun,
     StaleSensor,
     TolerancePolicy,
@@ -54,8 +55,12 @@ def random_history(world, seed, count=40):
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_a_full_scan_gives_the_rows_of_the_incremental_ones(world, seed):
-    random_history(world, seed)
+def test_a_full_scan_gives_the_rows_of_the_incremental_ones(world, seed, monkeypatch):
+    # The noise of the sensor models is learnt by full scans only: here one comes first.
+    random_history(world, seed, 30)
+    run_scan(full=True, now=NOW)
+    monkeypatch.setattr(noise, "learn", lambda: 0)
+    random_history(world, seed + 100, 15)
     run_scan(now=NOW)
     incremental = rows()
     Fit.objects.all().delete()
@@ -163,3 +168,53 @@ def test_what_a_person_closed_stays_closed(world):
     assert flag.status == "closed"
     assert Calibration.objects.count() == 2
     assert ScanRun.objects.count() == 1
+
+
+def test_a_wrong_record_does_not_make_the_next_right_one_look_wrong(world):
+    """A unit slip in one season: flagged itself, and nothing is learnt from it."""
+    for year in (2022, 2023, 2024):
+        world.season("A1", year)
+    slip = world.season("A1", 2025, points=(PointDraft(0, 20000), PointDraft(100, 24536)))
+    after = world.season("A1", 2026, points=(PointDraft(0, 20010), PointDraft(100, 30015)))
+    judgement = Judgement.objects.get(pk=slip.calibration.pk)
+    assert judgement.verdict == "beyond"
+    assert judgement.causes[0]["code"] == "unit_slip"
+    assert not judgement.trusted
+    assert Judgement.objects.get(pk=after.calibration.pk).verdict == "within"
+
+
+def test_a_change_that_comes_back_is_believed(world):
+    """What the next season confirms was the cell, not a slip; the next season is no surprise."""
+    for year in (2022, 2023, 2024):
+        world.season("A1", year)
+    moved = (PointDraft(0, 20000), PointDraft(100, 28700))
+    first = world.season("A1", 2025, points=moved).calibration
+    again = world.season("A1", 2026, points=moved).calibration
+    assert Judgement.objects.get(pk=first.pk).verdict == "beyond"
+    assert Judgement.objects.get(pk=first.pk).trusted
+    assert Judgement.objects.get(pk=again.pk).verdict == "within"
+
+
+def test_siblings_that_share_a_changed_reference_are_not_called_drifted(world):
+    """The new scale of the dealer shows 2.5 % less everywhere; one cell really moved."""
+    new = ReferenceStandard.objects.create(
+        dealer=world.dealers["A"], name="scale 2", relative_uncertainty_pct=2.0
+    )
+    cells = ["A1", "A1b", "A2", "A2b"]
+    for number in range(4):
+        cells.append(f"A{number + 3}")
+        world.add_sensor(f"A{number + 3}")
+    for which in cells:
+        for year in (2023, 2024, 2025):
+            world.season(which, year, reference=world.references["A"])
+    for which in cells:
+        span = 9200 if which == "A2" else 9750
+        world.season(
+            which,
+            2026,
+            reference=new,
+            points=(PointDraft(0, 20000), PointDraft(100, 20000 + span)),
+        )
+    run_scan(now=NOW)
+    slope = DriftFlag.objects.filter(kind="slope", level="beyond").exclude(status="closed")
+    assert [flag.sensor.serial for flag in slope] == ["S-A2"]

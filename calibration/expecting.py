@@ -1,0 +1,198 @@
+"""What was expected of each calibration: the whole history, the day's common change taken off."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.arrays import History
+from calibration.company import Siblings
+from calibration.metrology.clusters import SILENT
+from calibration.metrology.drift import LineState
+from calibration.metrology.expectation import YEAR, Expectation, expect
+from calibration.metrology.fleetnoise import sibling_prior, tag_prior
+from calibration.metrology.pairing import NONE, Pairs
+from calibration.metrology.series import SAME_REFERENCE, Noise, Prior, Series, Shared
+from calibration.metrology.shared import Common, common_change
+from calibration.policies import OWN_WEIGHT_PCT
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Steps:
+    """From each calibration's predecessor in its segment to itself, arrays of length K.
+
+    Attributes
+    ----------
+    step, u_step : (K,) arrays [1]
+        Relative change of slope and its standard uncertainty without the references' share;
+        NaN for the first of a segment.
+    reference_before : (K,) array
+        Key; -1: own weight. Means nothing for the first of a segment.
+    """
+
+    step: Floats
+    u_step: Floats
+    reference_before: Ints
+
+
+def steps_of(history: History, state: LineState, pairs: Pairs, noise: Noise) -> Steps:
+    """Return the step to each calibration; it depends on nothing but the two lines."""
+    there, before = pairs.before != NONE, np.maximum(pairs.before, 0)
+    ratio = state.slope / state.slope[before]
+    relative = (state.u_slope / state.slope) ** 2
+    segment = pairs.segment_index
+    years = np.maximum(history.day - history.day[before], 0.0) / YEAR
+    variance = (
+        ratio**2 * (relative + relative[before])
+        + noise.walk_slope[segment] * years
+        + 2.0 * noise.extra_slope[segment]
+    )
+    return Steps(
+        step=np.where(there, ratio - 1.0, np.nan),
+        u_step=np.where(there, np.sqrt(variance), np.nan),
+        reference_before=np.where(there, history.reference[before], NONE),
+    )
+
+
+@dataclass(frozen=True)
+class Together:
+    """What the calibrations share with their company.
+
+    Attributes
+    ----------
+    common : Common
+        Arrays of length K.
+    leads : (K,) array of bool
+        The member that speaks for its cluster: the sensor with the lowest key.
+    """
+
+    common: Common
+    leads: Bools
+
+
+def together(history: History, pairs: Pairs, steps: Steps, siblings: Siblings) -> Together:
+    """Estimate the common changes of days and seasons from the steps of all their members.
+
+    Members enter in one order, whoever asks, so that everybody gets the same bits.
+    """
+    own = len(history)
+    sensor = np.concatenate((history.sensor, siblings.sensor))
+    day = np.concatenate((history.day, siblings.day))
+    order = np.lexsort((day, sensor))
+    reference = np.concatenate((history.reference, siblings.reference))[order]
+    before = np.concatenate((steps.reference_before, siblings.reference_before))[order]
+    season = np.concatenate((history.season, siblings.season))[order]
+    step = np.concatenate((steps.step, siblings.step))[order]
+    u_step = np.concatenate((steps.u_step, siblings.u_step))[order]
+    speaks = ~np.isnan(step) & (reference != NONE)
+    changed = speaks & (before != reference) & (before != NONE)
+    named, single = _allowed(history, pairs, siblings, order)
+    day_cluster = _number(speaks, reference, before, np.floor(day[order]).astype(np.int64))
+    common = common_change(
+        np.where(speaks, step, 0.0),
+        np.where(speaks, u_step**2 + single, SILENT),
+        day_cluster,
+        named,
+        wide=_number(changed, reference, before, season),
+    )
+    back = np.empty(len(order), dtype=np.int64)
+    back[order] = np.arange(len(order))
+    mine = back[:own]
+    leads = _first_of(day_cluster, sensor[order])
+    shared = Shared(common.others.change[mine], common.others.variance[mine] + single[mine])
+    return Together(
+        Common(
+            shared,
+            common.change[mine],
+            common.u_change[mine],
+            common.moved[mine],
+            common.members[mine],
+        ),
+        leads[mine],
+    )
+
+
+def _allowed(
+    history: History, pairs: Pairs, siblings: Siblings, order: Ints
+) -> tuple[Floats, Floats]:
+    """Prior variance of the common change that a cluster shares, and of what is one's own.
+
+    A unit's own weight is that machine's alone: its uncertainty is nobody's to share.
+    """
+    before = np.where(pairs.before == NONE, np.arange(len(history)), pairs.before)
+    reference = np.concatenate((history.reference, siblings.reference))
+    earlier = np.concatenate((history.reference[before], siblings.reference_before))
+    pct = np.concatenate((history.reference_pct, siblings.reference_pct))
+    pct_before = np.concatenate((history.reference_pct[before], siblings.reference_before_pct))
+    same = reference == earlier
+    weight = (OWN_WEIGHT_PCT / 100.0) ** 2
+    named = np.where(reference != NONE, (pct / 100.0) ** 2, 0.0) + np.where(
+        earlier != NONE, (pct_before / 100.0) ** 2, 0.0
+    )
+    own = np.where(reference == NONE, weight, 0.0) + np.where(earlier == NONE, weight, 0.0)
+    shared = np.where(same, SAME_REFERENCE**2, named)
+    return shared[order], np.where(same, 0.0, own)[order]
+
+
+def _number(there: Bools, *keys: Ints) -> Ints:
+    """Number equal combinations of keys; -1 where not there."""
+    _, number = np.unique(np.stack(keys, axis=1), axis=0, return_inverse=True)
+    return np.where(there, number.reshape(-1), -1)
+
+
+def _first_of(cluster: Ints, sensor: Ints) -> Bools:
+    """The first row of each cluster, by sensor; rows of no cluster never lead."""
+    order = np.lexsort((sensor, cluster))
+    ranked = cluster[order]
+    first = np.ones(len(order), dtype=bool)
+    first[1:] = ranked[1:] != ranked[:-1]
+    leads = np.zeros(len(order), dtype=bool)
+    leads[order] = first & (ranked >= 0)
+    return leads
+
+
+def series_of(history: History, state: LineState, pairs: Pairs, trusted: Bools) -> Series:
+    """Return the calibrations as segments for the filter."""
+    starts = np.flatnonzero(pairs.segment_start == np.arange(len(history)))
+    return Series(
+        segment=pairs.segment_index,
+        day=history.day,
+        slope=state.slope,
+        offset=state.offset,
+        u_slope=state.u_slope,
+        u_offset=state.u_offset,
+        covariance=state.covariance,
+        reference=history.reference,
+        reference_pct=history.reference_pct,
+        rated_load=history.rated_load[starts],
+        trusted=trusted,
+    )
+
+
+def expected(
+    history: History, state: LineState, pairs: Pairs, noise: Noise, common: Common, trusted: Bools
+) -> Expectation:
+    """Filter every segment; the numbers on a new cell's tag are its first expectation."""
+    series = series_of(history, state, pairs, trusted)
+    prior = _tags(history, pairs, series)
+    return expect(series, noise, shared=common.others, prior=prior)
+
+
+def _tags(history: History, pairs: Pairs, series: Series) -> Prior:
+    """The tag is the prior of a sensor's first segment; later ones start from nothing."""
+    starts = np.flatnonzero(pairs.segment_start == np.arange(len(history)))
+    new = pairs.segment[starts] == 1
+    extras = {name: values[starts] for name, values in history.extras.items()}
+    slope = (extras["tag_span_reading"] - extras["tag_zero_reading"]) / extras["tag_span_load"]
+    usable = new & np.isfinite(slope) & (slope != 0)
+    nobody = sibling_prior(series, np.full(len(starts), -1))
+    return tag_prior(
+        np.where(usable, slope, np.nan),
+        np.where(usable, extras["tag_zero_reading"], np.nan),
+        history.rated_load[starts],
+        nobody,
+    )
