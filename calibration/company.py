@@ -71,7 +71,10 @@ def read_siblings(history: History, pairs: Pairs) -> Siblings:
     keys = [np.array(values, dtype=np.int64) for values in column[:4]]
     pct, pct_before = _uncertainties(keys[1], keys[2])
     return Siblings(
-        *keys,
+        sensor=keys[0],
+        reference=keys[1],
+        reference_before=keys[2],
+        season=keys[3],
         day=np.array([_day(moment) for moment in column[4]], dtype=np.float64),
         step=np.array(column[5], dtype=np.float64),
         u_step=np.array(column[6], dtype=np.float64),
@@ -134,7 +137,8 @@ def _in_one_range(history: History, named: NDArray[np.bool_], changed: NDArray[n
 
 
 def _days(history: History, which: NDArray[np.bool_]) -> list[int]:
-    return np.floor(history.day[which]).astype(np.int64).tolist()
+    days: list[int] = np.floor(history.day[which]).astype(np.int64).tolist()
+    return days
 
 
 def _day(moment: datetime) -> float:

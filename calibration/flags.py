@@ -115,6 +115,6 @@ def close(flag: DriftFlag, *, user_id: int | None, reason: str, now: datetime) -
         raise Invalid(Problem("reason", "Say why the flag is closed", "3 to 200 characters"))
     if flag.status != CLOSED or flag.closed_by_id is None:
         flag.status, flag.closed_at, flag.close_reason = CLOSED, now, reason
-        flag.closed_by_id = user_id
-        flag.save(update_fields=["status", "closed_at", "closed_by", "close_reason"])
+        flag.closed_by_id, flag.closed_for_id = user_id, flag.sensor.dealer_id
+        flag.save(update_fields=["status", "closed_at", "closed_by", "closed_for", "close_reason"])
     return flag

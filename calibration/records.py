@@ -27,8 +27,10 @@ __all__ = [
     "Recorded",
     "check_calibration",
     "record_calibration",
+    "judge_sealed",
     "record_many",
     "resolve_moment",
+    "seal",
 ]
 
 
@@ -55,9 +57,9 @@ def record_calibration(
     Forbidden
         If the caller may not record for this sensor's dealer.
     """
-    recorded = _seal(draft, scope=scope, now=now, user_id=user_id)
+    recorded = seal(draft, scope=scope, now=now, user_id=user_id)
     if recorded.created:
-        _judge([draft.sensor.pk], now=now)
+        judge_sealed([draft.sensor.pk], now=now)
     return recorded
 
 
@@ -70,7 +72,7 @@ def record_many(
         for draft in drafts:
             try:
                 with transaction.atomic():
-                    outcomes.append(_seal(draft, scope=scope, now=now, user_id=user_id))
+                    outcomes.append(seal(draft, scope=scope, now=now, user_id=user_id))
             except DomainError as refused:
                 outcomes.append(refused)
         stored = {
@@ -79,7 +81,7 @@ def record_many(
             if isinstance(outcome, Recorded) and outcome.created
         }
         for some in judging.batches(sorted(stored)):
-            _judge(some, now=now)
+            judge_sealed(some, now=now)
     return outcomes
 
 
@@ -95,20 +97,20 @@ def check_calibration(draft: CalibrationDraft, *, scope: Scope, now: datetime) -
     return answer | {"digest": None, "stored": False}
 
 
-def _judge(sensor_ids: Sequence[int], *, now: datetime) -> None:
+def judge_sealed(sensor_ids: Sequence[int], *, now: datetime) -> None:
+    """Judge the sensors of records that were sealed in this transaction."""
     judged = judging.judge(sensor_ids, now=now)
     policies.mark_stale(
         judged.touched, why="a sibling was calibrated with the same reference", now=now
     )
 
 
-def _seal(
-    draft: CalibrationDraft, *, scope: Scope, now: datetime, user_id: int | None
-) -> Recorded:
+def seal(draft: CalibrationDraft, *, scope: Scope, now: datetime, user_id: int | None) -> Recorded:
+    """Check and seal one record; whoever calls judges its sensor in the same transaction."""
     sensor = Sensor.objects.select_for_update(no_key=True).get(pk=draft.sensor.pk)
     require(scope, "create", "calibrations", sensor.dealer_id)
-    check_draft(draft, now=now)
     existing = Calibration.objects.filter(pk=draft.id).first() if draft.id else None
+    check_draft(draft, now=now, repeated=existing is not None)
     if existing:
         return _already_there(existing, draft)
     _check_superseded(draft)

@@ -17,15 +17,19 @@ CLOCK_SKEW = timedelta(minutes=5)  # a tablet's clock may be a little ahead of o
 GREATEST_NUMBER = 1e12
 
 
-def check_draft(draft: CalibrationDraft, *, now: datetime) -> None:
-    """Raise Invalid with every reason why a calibration cannot be."""
+def check_draft(draft: CalibrationDraft, *, now: datetime, repeated: bool = False) -> None:
+    """Raise Invalid with every reason why a calibration cannot be.
+
+    One that is `repeated` was possible when it was recorded; what the register has learnt since
+    (an installation from a later day on) does not count against it.
+    """
     problems = [
         *choice("reason", draft.reason, Reason.values),
         *choice("stage", draft.stage, Stage.values),
         *choice("load_unit", draft.load_unit, units.LOAD),
         *_reading_unit(draft),
         *moment("performed_at", draft.performed_at, now=now),
-        *_installed(draft),
+        *(() if repeated else _installed(draft)),
         *_conditions(draft),
         *text("technician", draft.technician, 80),
         *text("note", draft.note, 2000, lines=True),

@@ -147,7 +147,7 @@ class Outlook:
     def level(self) -> Ints:
         """The level of the verdict."""
         line = np.maximum(self.slope_level, self.offset_level)
-        return np.where(self.moved, np.maximum(line, WATCH), line)
+        return np.asarray(np.where(self.moved, np.maximum(line, WATCH), line))
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,8 @@ from uuid import UUID
 
 from django.db.models import QuerySet
 from django.http import HttpResponse
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema
+from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -16,9 +17,12 @@ from api.batches import record_batch
 from api.conditions import Filter, Moment, OneOf, Whether, Whole
 from api.downloads import download
 from api.drafts import CalibrationInput, calibration_draft
+from api.errors import MEDIA_TYPE
+from api.inputs import Input, checked
 from api.refs import ref_filter
 from api.registers import Resource
 from api.rendering import Pdf
+from api.schema import SAYS, ProblemSerializer
 from calibration import documents, readout, records
 from calibration.models import Calibration, Reason, ReferenceStandard, Stage, Verdict
 from fleet.models import Customer, Dealer, Machine, Sensor, SensorModel
@@ -48,6 +52,28 @@ BATCH = {
         },
     ]
 }
+
+
+class ReadingInput(Input):
+    """The reading that is to be turned into a load."""
+
+    echoed = ("format",)
+
+    reading = serializers.FloatField()
+
+
+class LoadAnswer(serializers.Serializer[Any]):
+    """The load that a reading means by one calibration."""
+
+    reading = serializers.FloatField()
+    reading_unit = serializers.CharField()
+    load = serializers.FloatField()
+    u_load = serializers.FloatField(help_text="Standard uncertainty.")
+    expanded_u_load = serializers.FloatField(help_text="At 95 %: coverage factor times u_load.")
+    coverage_factor = serializers.FloatField()
+    degrees_of_freedom = serializers.FloatField(allow_null=True, help_text="Null: infinite.")
+    load_unit = serializers.CharField()
+    says = serializers.CharField()
 
 
 class CalibrationViews(Resource):
@@ -81,7 +107,7 @@ class CalibrationViews(Resource):
         "sensor_serial": "sensor_serial", "id": "pk",
     }  # fmt: skip
     order = ("-performed_at",)
-    verbs = {"check": "create", "batch": "create", "certificate": "read"}
+    verbs = {"check": "create", "batch": "create", "certificate": "read", "load": "read"}
     formats = {"certificate": (Pdf,)}
     bare = ("certificate",)
     columns = _COLUMNS
@@ -141,6 +167,22 @@ class CalibrationViews(Resource):
         link = request.build_absolute_uri(f"/api/v1/calibrations/{row.pk}/")
         content = documents.certificate(row, scope=self.scope, now=self.now, link=link)
         return download(content, Pdf, f"certificate-{row.pk}")
+
+    @extend_schema(
+        parameters=[
+            OpenApiParameter("reading", float, required=True, description="In its reading unit.")
+        ],
+        responses={
+            200: LoadAnswer,
+            (422, MEDIA_TYPE): OpenApiResponse(ProblemSerializer, SAYS["422"]),
+        },
+    )
+    @action(detail=True)
+    def load(self, request: Request, pk: str) -> Response:
+        """Turn a reading back into the load that makes it, with its uncertainty."""
+        row = self.get_object()
+        given = checked(ReadingInput, request.query_params, scope=self.scope)
+        return Response(readout.load_at(row, given["reading"]))
 
     def _read(self, keys: Iterable[UUID]) -> Sequence[dict[str, Any]]:
         return self.answers(list(self.get_queryset().filter(pk__in=tuple(keys))))

@@ -65,7 +65,10 @@ class FlagViews(Resource):
 
     def answers(self, rows: Sequence[DriftFlag]) -> Sequence[dict[str, Any]]:
         """Return flags with their sensors' serials."""
-        return [readout.flag_answer(row) | {"sensor_serial": row.sensor.serial} for row in rows]
+        return [
+            readout.flag_answer(row, self.scope) | {"sensor_serial": row.sensor.serial}
+            for row in rows
+        ]
 
     @extend_schema(request=None, responses=FlagAnswer)
     @action(detail=True, methods=["post"])

@@ -88,6 +88,7 @@ class _Run:
                     done += 1
                     if self.progress:
                         self.progress(done, len(records))
+                storing.judge()
 
     def _count(self, record: FileRecord, outcome: str, storing: Storing) -> None:
         result = self.result

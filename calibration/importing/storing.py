@@ -13,7 +13,7 @@ from calibration.importing.registering import Registering
 from calibration.importing.rows import FileRecord
 from calibration.models import Calibration
 from calibration.record_file import COLUMNS, OPTIONAL
-from calibration.records import CalibrationDraft, record_calibration
+from calibration.records import CalibrationDraft, judge_sealed, seal
 from calibration.validating import check_draft
 from fleet.errors import DomainError, Problem
 from fleet.models import Sensor
@@ -50,6 +50,7 @@ class Storing:
     ) -> None:
         self.register, self.scope, self.now, self.user_id = register, scope, now, user_id
         self.changes = Changes()
+        self.unjudged: set[int] = set()
 
     def store(self, record: FileRecord, existing: Calibration | None) -> Outcome:
         """Store one record whole, or refuse it with every reason that can be found."""
@@ -90,9 +91,7 @@ class Storing:
             if record.reasons:
                 check_draft(draft, now=self.now)
                 return "refused"
-            recorded = record_calibration(
-                draft, scope=self.scope, now=self.now, user_id=self.user_id
-            )
+            recorded = seal(draft, scope=self.scope, now=self.now, user_id=self.user_id)
         except DomainError as wrong:
             _blame(record, wrong)
             return "refused"
@@ -104,7 +103,16 @@ class Storing:
                 "the place where it came to on that day",
                 value=record.said.position,
             )
-        return "stored" if recorded.created else "already_there"
+        if not recorded.created:
+            return "already_there"
+        self.unjudged.add(recorded.calibration.sensor_id)
+        return "stored"
+
+    def judge(self) -> None:
+        """Judge the sensors of what was stored since the last call, in the same transaction."""
+        if self.unjudged:
+            judge_sealed(sorted(self.unjudged), now=self.now)
+        self.unjudged.clear()
 
     def _compare(self, registering: Registering, existing: Calibration) -> Outcome:
         """Tell whether a record that is there already says the same; the register stays."""

@@ -116,7 +116,7 @@ class Clusters:
         order = np.lexsort((self.surprise, self.of))
         ordered = self.surprise[order]
         low = ordered[self.starts + (self.size - 1) // 2]
-        return 0.5 * (low + ordered[self.starts + self.size // 2])
+        return np.asarray(0.5 * (low + ordered[self.starts + self.size // 2]))
 
     def _climb(self, mode: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return a mode of the posterior and its width, by the EM algorithm from a start."""
@@ -154,7 +154,7 @@ def _density(
     for spread, share in shares:
         wide = variance + spread**2
         whole = whole + share * np.exp(-0.5 * (value * value / wide + np.log(wide) + _LOG_TWO_PI))
-    return whole
+    return np.asarray(whole)
 
 
 def _precision(
@@ -183,4 +183,4 @@ def _down(values: FloatArray) -> FloatArray:
     whole = values[0]
     for row in values[1:]:
         whole = whole + row
-    return whole
+    return np.asarray(whole)

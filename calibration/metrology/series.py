@@ -153,10 +153,10 @@ class Series:
         within = np.arange(int(ends[-1]) if len(ends) else 0) - np.repeat(ends - length, length)
         rows = np.repeat(self.first[segments], length) + within
         return Series(
-            np.repeat(np.arange(len(segments)), length),
-            *(getattr(self, name)[rows] for name in _BY_ROW),
-            self.rated_load[segments],
-            None if self.trusted is None else self.trusted[rows],
+            segment=np.repeat(np.arange(len(segments)), length),
+            rated_load=self.rated_load[segments],
+            trusted=None if self.trusted is None else self.trusted[rows],
+            **{name: getattr(self, name)[rows] for name in _BY_ROW},
         )
 
     def unshared(self) -> "Shared":

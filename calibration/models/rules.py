@@ -62,6 +62,7 @@ class ReferenceStandard(ScopedModel):
                 "dealer",
                 "name",
                 name="reference_name_once_per_dealer",
+                violation_error_code="unique",
                 violation_error_message="This dealer already has a reference of that name.",
             ),
             models.CheckConstraint(
@@ -117,21 +118,25 @@ class TolerancePolicy(ScopedModel):
                 "sensor_model",
                 "dealer",
                 name="policy_once",
+                violation_error_code="unique",
                 condition=Q(sensor_model__isnull=False, dealer__isnull=False),
             ),
             models.UniqueConstraint(
                 "sensor_model",
                 name="policy_once_per_model",
+                violation_error_code="unique",
                 condition=Q(sensor_model__isnull=False, dealer__isnull=True),
             ),
             models.UniqueConstraint(
                 "dealer",
                 name="policy_once_per_dealer",
+                violation_error_code="unique",
                 condition=Q(sensor_model__isnull=True, dealer__isnull=False),
             ),
             models.UniqueConstraint(
                 models.Value(1),
                 name="policy_once_for_the_site",
+                violation_error_code="unique",
                 condition=Q(sensor_model__isnull=True, dealer__isnull=True),
             ),
             models.CheckConstraint(

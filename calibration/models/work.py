@@ -75,6 +75,14 @@ class DriftFlag(ScopedModel):
         help_text="Empty on a closed flag: a later scan found it gone.",
     )
     close_reason = models.CharField(max_length=200, blank=True)
+    closed_for = models.ForeignKey(
+        Dealer,
+        on_delete=models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="+",
+        help_text="The dealer whose person closed it, and who alone reads the reason.",
+    )
 
     class Meta:
         ordering = ("-opened_at", "-pk")
@@ -145,6 +153,7 @@ class Visit(ScopedModel):
                 "season",
                 name="visit_open_once",
                 condition=Q(status__in=["planned", "confirmed"]),
+                violation_error_code="unique",
                 violation_error_message="This customer already has an open visit this season.",
             )
         ]

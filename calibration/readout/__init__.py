@@ -5,17 +5,23 @@ former owner's dealer wrote is left out unless the reader belongs to that dealer
 """
 
 from calibration.readout.calibrations import answers, calibration_answer, selected
+from calibration.readout.explaining import explain
+from calibration.readout.figures import figures_of
 from calibration.readout.flags import flag_answer, moment
 from calibration.readout.functional import functional_answer, functional_answers
 from calibration.readout.history import sensor_history
+from calibration.readout.reading_back import load_at
 from calibration.rounding import rounded, with_uncertainty
 
 __all__ = [
     "answers",
     "calibration_answer",
+    "explain",
+    "figures_of",
     "flag_answer",
     "functional_answer",
     "functional_answers",
+    "load_at",
     "moment",
     "rounded",
     "selected",

@@ -86,7 +86,7 @@ def _answer(row: Calibration, scope: Scope, rule: Rule) -> dict[str, Any]:
         "verdict": judgement.verdict if judgement else None,
         "causes": judgement.causes if judgement else [],
         "tolerance": _tolerance(row, judgement, rule),
-        "flags": [flag_answer(flag) for flag in row.flags.all()],
+        "flags": [flag_answer(flag, scope) for flag in row.flags.all()],
         "next_due": due.due_on.isoformat() if due else None,
         "method": {
             "fit": fit.method if fit else None,

@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from calibration.models import DriftFlag
+from fleet.scope import Scope
 
 
 def moment(value: datetime | None) -> str | None:
@@ -11,8 +12,9 @@ def moment(value: datetime | None) -> str | None:
     return value.astimezone(UTC).isoformat().replace("+00:00", "Z") if value else None
 
 
-def flag_answer(flag: DriftFlag) -> dict[str, Any]:
-    """Return one flag."""
+def flag_answer(flag: DriftFlag, scope: Scope) -> dict[str, Any]:
+    """Return one flag; why a person closed it, to that person's dealer only."""
+    ours = flag.closed_for_id is None or scope.sees_remarks_of(flag.closed_for_id)
     record = flag.calibration_id or flag.functional_test_id
     return {
         "id": flag.pk,
@@ -29,5 +31,5 @@ def flag_answer(flag: DriftFlag) -> dict[str, Any]:
         "opened_at": moment(flag.opened_at),
         "acknowledged_at": moment(flag.acknowledged_at),
         "closed_at": moment(flag.closed_at),
-        "close_reason": flag.close_reason,
+        "close_reason": flag.close_reason if ours else "",
     }

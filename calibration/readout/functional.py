@@ -59,7 +59,7 @@ def _answer(row: FunctionalTest, scope: Scope) -> dict[str, Any]:
         "worst_error_pct": outcome.worst_error_pct if outcome else None,
         "findings": outcome.findings if outcome else [],
         "method": outcome.method if outcome else None,
-        "flags": [flag_answer(flag) for flag in row.flags.all()],
+        "flags": [flag_answer(flag, scope) for flag in row.flags.all()],
         "supersedes": str(row.supersedes_id) if row.supersedes_id else None,
         "supersede_reason": row.supersede_reason if own else "",
         "superseded_by": str(superseded.pk) if superseded else None,

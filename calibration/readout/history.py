@@ -36,7 +36,7 @@ def sensor_history(sensor: Sensor, scope: Scope) -> dict[str, Any]:
         "functional_tests": functional_answers(tests, scope),
         "seasons": seasons(calibrations),
         "flags": [
-            flag_answer(flag)
+            flag_answer(flag, scope)
             for flag in DriftFlag.objects.filter(sensor=sensor).order_by("opened_at", "pk")
         ],
         "due": _due(sensor),

@@ -35,7 +35,6 @@ INSTALLED_APPS = [
     "django.contrib.staticfiles",
     "rest_framework",
     "knox",
-    "django_filters",
     "drf_spectacular",
     "drf_spectacular_sidecar",
 ]

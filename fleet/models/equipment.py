@@ -63,6 +63,7 @@ class Machine(ScopedModel):
             models.UniqueConstraint(
                 Upper("serial"),
                 name="machine_serial_once",
+                violation_error_code="unique",
                 violation_error_message="A machine with this serial is already registered.",
             )
         ]
@@ -152,6 +153,7 @@ class Sensor(ScopedModel):
             models.UniqueConstraint(
                 Upper("serial"),
                 name="sensor_serial_once",
+                violation_error_code="unique",
                 violation_error_message="A sensor with this serial is already registered.",
             ),
             models.CheckConstraint(
@@ -166,6 +168,7 @@ class Sensor(ScopedModel):
                     Q(
                         tag_zero_reading__isnull=False,
                         tag_span_reading__isnull=False,
+                        tag_span_load__isnull=False,
                         tag_span_load__gt=0,
                     )
                     & ~Q(tag_load_unit="")
@@ -210,6 +213,7 @@ class Installation(ScopedModel):
                 "sensor",
                 condition=Q(removed_on__isnull=True),
                 name="installation_open_once",
+                violation_error_code="unique",
                 violation_error_message="The sensor sits elsewhere: take it off there first.",
             ),
             models.UniqueConstraint(
@@ -217,6 +221,7 @@ class Installation(ScopedModel):
                 "position",
                 condition=Q(removed_on__isnull=True),
                 name="installation_position_open_once",
+                violation_error_code="unique",
                 violation_error_message="Another sensor sits at this position; remove it first.",
             ),
         ]

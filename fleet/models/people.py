@@ -36,11 +36,11 @@ def check_season_start(text: str) -> None:
         ) from wrong
 
 
-class User(AbstractUser):
+class User(AbstractUser):  # type: ignore[django-manager-missing] # knox has no types
     """A person who signs in."""
 
 
-class AccessToken(AbstractAuthToken):
+class AccessToken(AbstractAuthToken):  # type: ignore[misc] # knox has no types
     """A token of the REST interface: kept as a hash, expiring, with a name its owner knows."""
 
     name = models.CharField(max_length=80, blank=True)
@@ -125,7 +125,11 @@ class Membership(ScopedModel):
                     "warranty reviewers and administrators to none."
                 ),
             ),
-            models.UniqueConstraint("user", "dealer", "role", name="membership_once_per_dealer"),
+            models.UniqueConstraint(
+                fields=["user", "dealer", "role"],
+                name="membership_once_per_dealer",
+                violation_error_code="unique",
+            ),
             models.UniqueConstraint(
                 "user", "role", condition=Q(dealer__isnull=True), name="membership_once_global"
             ),
@@ -154,6 +158,7 @@ class Customer(ScopedModel):
                 "dealer",
                 Upper("name"),
                 name="customer_name_once_per_dealer",
+                violation_error_code="unique",
                 violation_error_message="This dealer already has a customer of that name.",
             )
         ]

@@ -106,8 +106,8 @@ def refused(answer: Any, status: int, pointer: str | None = None) -> dict[str, A
 
 
 def taken(answer: Any) -> None:
-    """Assert that what must be unique was refused: 409, or 422 where a rule of the row says so."""
-    refused(answer, 422 if answer.status_code == 422 else 409)
+    """Assert that what must be unique was refused."""
+    refused(answer, 409)
 
 
 @pytest.fixture

@@ -8,6 +8,7 @@ import pytest
 from calibration import readout, records
 from calibration.models import Calibration, DriftFlag, DueState
 from calibration.records import PointDraft
+from fleet import registry
 from fleet.errors import Conflict, Forbidden, Invalid
 from tests.conftest import NOW, SYSTEM
 
@@ -51,6 +52,22 @@ def test_the_same_record_twice_is_one(world):
     assert (first.created, again.created) == (True, False)
     assert again.calibration.digest == first.calibration.digest
     assert Calibration.objects.count() == 1
+
+
+def test_a_bench_record_sent_again_after_its_sensor_was_installed_is_still_one(world):
+    bench = registry.register_sensor(
+        scope=SYSTEM, dealer=world.dealers["A"], serial="S-BENCH", model=world.sensor_model
+    )
+    draft = world.draft(id=uuid.uuid4(), sensor=bench)
+    assert records.record_calibration(draft, scope=SYSTEM, now=NOW).created
+    registry.install_sensor(
+        scope=SYSTEM,
+        sensor=bench,
+        machine=world.machines["A1"],
+        position="row 4",
+        installed_on=NOW.date(),
+    )
+    assert not records.record_calibration(draft, scope=SYSTEM, now=NOW).created
 
 
 def test_other_content_under_the_same_id_is_refused(world):

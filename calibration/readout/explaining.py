@@ -1,0 +1,257 @@
+"""Why a calibration has its verdict: the numbers that went in, step by step, in plain sentences.
+
+A pure function of the answer: it computes nothing that the answer does not hold.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+from calibration.readout import deciding, sources
+from calibration.readout.phrases import (
+    chance,
+    day,
+    number_of,
+    points_said,
+    signed,
+    typed,
+)
+from calibration.rounding import with_uncertainty
+
+Answer = Mapping[str, Any]
+Step = dict[str, str]
+Said = Iterator[Step]
+
+_FELT = "true_load", "u_error", "setpoint", "error_pct"
+
+
+def explain(answer: Answer) -> list[Step]:
+    """Return the steps from the readings to the verdict, in their order.
+
+    Parameters
+    ----------
+    answer : mapping
+        A calibration's answer. What it does not hold (no expectation for a first calibration, no
+        verdict for one that is superseded, no figures of two points) makes no step.
+
+    Returns
+    -------
+    list of dict
+        Each with `step` (a short name), `says` (a sentence with the numbers; ± is one standard
+        uncertainty), `formula` (plain text) and `source` (where the formula is from; empty where
+        the step is a rule of this program).
+    """
+    return [{"step": name, **said} for name, build in _STEPS for said in build(answer)]
+
+
+def _points(answer: Answer) -> Said:
+    fit = answer["fit"]
+    said = f"{points_said(answer['points'], answer['load_unit'], answer['reading_unit'])}."
+    if not fit:
+        yield sources.REFERENCE.says(said)
+        return
+    name = f" ({answer['reference_name']})" if answer["reference_name"] else ""
+    pct = fit["reference_uncertainty_pct"]
+    yield sources.REFERENCE.says(
+        f"{said} The reference{name} counts as known to {pct:.3g} % (standard uncertainty), which "
+        "is common to all these points and is not averaged down."
+    )
+
+
+def _line(answer: Answer) -> Said:
+    fit = answer["fit"]
+    if not fit:
+        return
+    reading, load = fit["reading_unit"], fit["load_unit"]
+    slope = with_uncertainty(fit["slope"], fit["u_slope"], f"{reading}/{load}")
+    offset = with_uncertainty(fit["offset"], fit["u_offset"], reading)
+    said = f"The line has the slope {slope} and the offset {offset}."
+    freedom = fit["degrees_of_freedom"]
+    if not freedom:
+        stated = (
+            "their uncertainty is the sensor model's stated repeatability and the reference's."
+        )
+        yield sources.TWO_POINTS.says(f"{said} Two points fix it exactly; {stated}")
+        return
+    yield sources.LINE.says(
+        f"{said} {number_of(freedom, 'degree')} of freedom; the points scatter about it by "
+        f"{fit['residual_sd']:.3g} {reading} (standard deviation): {_scatter(fit['birge_ratio'])}"
+    )
+
+
+def _scatter(birge: float) -> str:
+    """What the points' scatter means for the line's uncertainty."""
+    if birge == 1.0:  # no uncertainty of a reading is stated
+        return "that alone gives the line's uncertainty."
+    if birge < 1.0:
+        return "no more than the stated uncertainties allow."
+    return (
+        f"that is {birge:.3g} times what the stated uncertainties allow, and the line's "
+        "uncertainty was widened by as much."
+    )
+
+
+def _figures(answer: Answer) -> Said:
+    found = answer.get("figures")
+    if not found:
+        return
+    names = {
+        "terminal_nonlinearity_pct": "nonlinearity (terminal line)",
+        "best_fit_nonlinearity_pct": "nonlinearity (best-fit line)",
+        "hysteresis_pct": "hysteresis",
+        "repeatability_pct": "repeatability",
+        "zero_return_pct": "zero return",
+    }
+    parts = [f"{said} {found[key]:.2g}" for key, said in names.items() if found[key] is not None]
+    if parts:
+        yield sources.FIGURES.says(f"In % of rated capacity: {', '.join(parts)}.")
+    if found["curve_order"] is not None:
+        shape = {1: "a straight line", 2: "a quadratic", 3: "a cubic"}[found["curve_order"]]
+        bend = f", which bends by {found['bend_pct']:.2g} %" if found["curve_order"] > 1 else ""
+        yield sources.CURVE.says(
+            f"The points ask for {shape}{bend}; chance alone would make a quadratic term as good "
+            f"as this one with {chance(found['p_quadratic'])}."
+        )
+
+
+def _expected(answer: Answer) -> Said:
+    expected, fit = answer.get("against_expected"), answer["fit"]
+    if not expected or not fit:
+        return
+    slope = with_uncertainty(expected["expected_slope"], expected["u_expected_slope"])
+    offset = with_uncertainty(
+        expected["expected_offset"], expected["u_expected_offset"], fit["reading_unit"]
+    )
+    yield sources.EXPECTED.says(
+        f"{_basis(answer)} led one to expect the slope {slope} "
+        f"{fit['reading_unit']}/{fit['load_unit']} and the offset {offset}."
+    )
+    if expected.get("learnt_from") is False:
+        yield sources.EXPECTED.says(
+            "It is judged, but nothing is learnt from it for the next one: it should be repeated."
+        )
+    jump = expected.get("jump_probability")
+    if jump is not None:
+        yield sources.JUMP.says(
+            f"Chance that the cell jumped since the calibration before, rather than moved "
+            f"slowly: {chance(jump)}."
+        )
+
+
+def _basis(answer: Answer) -> str:
+    """What the expectation rests on."""
+    if deciding.of_the_tag(answer):
+        return "Nothing was measured at this place before; the cell's tag"
+    since = f"The calibrations here since {day(answer['against_first']['performed_at'])}"
+    seasons = answer["against_expected"].get("seasons")
+    return since if seasons is None else f"{since} ({number_of(seasons, 'earlier season')})"
+
+
+def _common(answer: Answer) -> Said:
+    expected = answer.get("against_expected") or {}
+    members = expected.get("common_members")
+    if members is None or deciding.of_the_tag(answer):
+        return
+    if members < 2:
+        yield sources.COMMON.says(
+            "No other cell tells what this day and reference have in common; what the references' "
+            "uncertainties allow is in the uncertainty of the change."
+        )
+        return
+    share = signed(expected["common_change_pct"], expected["u_common_change_pct"], "%")
+    yield sources.COMMON.says(
+        f"The {members} cells calibrated together with this reference share a change of slope of "
+        f"{share}; what the others show was taken off, its uncertainty carried along. Chance that "
+        f"the reference itself moved: {chance(expected['reference_moved'])}."
+    )
+
+
+def _changes(answer: Answer) -> Said:
+    numbers, limit = deciding.judged(answer), answer["tolerance"]
+    if not numbers or not limit:
+        return
+    for name, unit, tolerance, source in (
+        ("slope", "%", limit["slope_pct"], sources.SLOPE_CHANGE),
+        ("offset", limit["load_unit"], limit["offset"], sources.OFFSET_CHANGE),
+    ):
+        key = f"{name}_change_pct" if name == "slope" else f"{name}_change"
+        change = signed(numbers[key], numbers[f"u_{key}"], unit)
+        agree = "agrees with" if abs(numbers[f"en_{name}"]) <= 1 else "differs from"
+        before = "what was expected" if answer.get("against_expected") else "the one before"
+        yield source.says(
+            f"The {name} changed by {change}; the tolerance is ±{tolerance:.4g} {unit}. Chance "
+            f"that the true change lies beyond it: {chance(numbers[f'p_out_{name}'])}. E_n is "
+            f"{_en(numbers[f'en_{name}'])}: it {agree} {before}."
+        )
+
+
+def _en(value: float) -> str:
+    return f"{value:.2f}" if abs(value) < 100 else "over 100 in size"
+
+
+def _beside(answer: Answer) -> Said:
+    for name, said in (("previous", "the calibration of"), ("first", "the first here, of")):
+        numbers = answer[f"against_{name}"]
+        if numbers.get("slope_change_pct") is None:
+            continue
+        slope = signed(numbers["slope_change_pct"], numbers["u_slope_change_pct"], "%")
+        offset = signed(numbers["offset_change"], numbers["u_offset_change"], answer["load_unit"])
+        yield sources.PAIRWISE.says(
+            f"Beside it, against {said} {day(numbers['performed_at'])} alone: slope {slope}, "
+            f"offset {offset}."
+        )
+
+
+def _felt(answer: Answer) -> Said:
+    rows = [
+        row
+        for row in answer["against_previous"].get("setpoints") or []
+        if all(row.get(name) is not None for name in _FELT)
+    ]
+    if not rows:
+        return
+    worst = max(rows, key=lambda row: abs(float(row["error_pct"])))
+    unit = answer["load_unit"]
+    true = with_uncertainty(worst["true_load"], worst["u_error"], unit)
+    yield sources.FELT.says(
+        f"With the numbers of the calibration before in the cab, the wheel really carried {true} "
+        f"while the cab showed {typed(worst['setpoint'])} {unit}: {worst['error_pct']:+.2g} % at "
+        f"the worst of {number_of(len(rows), 'setpoint')}."
+    )
+
+
+def _trend(answer: Answer) -> Said:
+    trend = answer["trend"]
+    rate = trend.get("slope_pct_per_year")
+    if rate is None:
+        return
+    u_rate = trend.get("u_slope_pct_per_year")
+    said = f"Over the seasons the slope moves by {signed(rate, u_rate, '% a year', brief=True)}."
+    if trend["expected_crossing"]:
+        said += f" It is expected to leave its tolerance on {trend['expected_crossing']}"
+        earliest = trend["earliest_crossing"]
+        said += f", at the earliest on {earliest}." if earliest else "."
+    yield sources.TREND.says(said)
+
+
+def _causes(answer: Answer) -> Said:
+    for cause in answer["causes"]:
+        todo = sources.REMEDIES.get(cause["code"], "")
+        check = f" To tell: {cause['check']}" if cause.get("check") else ""
+        yield sources.CAUSES.says(
+            f"{chance(cause.get('probability'))}: {cause['says']}{check} {todo}".strip()
+        )
+
+
+_STEPS: tuple[tuple[str, Callable[[Answer], Said]], ...] = (
+    ("points", _points),
+    ("line", _line),
+    ("figures", _figures),
+    ("expected", _expected),
+    ("common", _common),
+    ("change", _changes),
+    ("beside", _beside),
+    ("verdict", deciding.verdict),
+    ("felt", _felt),
+    ("trend", _trend),
+    ("cause", _causes),
+)

@@ -1,0 +1,67 @@
+"""How numbers are said in a sentence: chances, days, signs, points as typed."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from calibration.rounding import with_uncertainty
+
+MOST_POINTS = 6  # more than this are counted, not listed
+
+
+def chance(share: float | None) -> str:
+    """Return a probability in percent; the ends are never claimed as certain."""
+    if share is None:
+        return "unknown"
+    if share > 0.995:
+        return "over 99 %"
+    return "under 1 %" if share < 0.005 else f"{100.0 * share:.0f} %"
+
+
+def beside_limit(share: float, limit: float) -> str:
+    """Return a probability so that it never reads like a limit on whose other side it lies."""
+    said = chance(share)
+    if said != chance(limit) or share == limit:
+        return said
+    return f"{said} (a little {'above' if share > limit else 'below'})"
+
+
+def day(moment: str) -> str:
+    """Return the day of a moment that is given in UTC, and say so."""
+    return f"{moment[:10]} (UTC)"
+
+
+def signed(value: float, uncertainty: float | None, unit: str, *, brief: bool = False) -> str:
+    """Return a change with its sign and standard uncertainty.
+
+    Brief, and without an uncertainty, it has two digits instead of six.
+    """
+    if brief and uncertainty is None:
+        return f"{value:+.2g} {unit}"
+    return f"{'+' if value > 0 else ''}{with_uncertainty(value, uncertainty, unit)}"
+
+
+def typed(value: float) -> str:
+    """Return a number as a person typed it."""
+    return f"{value:.15g}"
+
+
+def number_of(count: int, noun: str) -> str:
+    """Return a count with its noun."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def points_said(points: Sequence[Mapping[str, Any]], load_unit: str, reading_unit: str) -> str:
+    """Return what was measured: each point, or where there are many, their range."""
+    if len(points) <= MOST_POINTS:
+        each = [
+            f"{typed(point['reading'])} {reading_unit} at {typed(point['load'])} {load_unit}"
+            for point in points
+        ]
+        return f"{number_of(len(points), 'point')}: {', '.join(each)}"
+    loads = [float(point["load"]) for point in points]
+    ways = {point["direction"] for point in points}
+    both = "going up and down" if len(ways) > 1 else f"going {ways.pop()}"
+    return (
+        f"{len(points)} points at {number_of(len(set(loads)), 'load')} from {typed(min(loads))} "
+        f"to {typed(max(loads))} {load_unit}, {both}"
+    )
