@@ -116,6 +116,8 @@ class ToleranceAnswer(serializers.Serializer[Any]):
     slope_pct = serializers.FloatField(required=False)
     offset = serializers.FloatField(required=False)
     load_unit = serializers.ChoiceField(choices=LOADS, required=False)
+    flag_probability = serializers.FloatField(required=False)
+    watch_probability = serializers.FloatField(required=False)
 
 
 class MethodAnswer(serializers.Serializer[Any]):
@@ -123,6 +125,41 @@ class MethodAnswer(serializers.Serializer[Any]):
 
     fit = serializers.CharField(allow_null=True)
     judgement = serializers.CharField(allow_null=True)
+
+
+class ExpectedAnswer(serializers.Serializer[Any]):
+    """Against what the whole history led one to expect; empty where nothing was expected.
+
+    The day's common change of the reference is taken off; the verdict rests on these numbers.
+    """
+
+    expected_slope = serializers.FloatField(required=False)
+    u_expected_slope = serializers.FloatField(required=False)
+    expected_offset = serializers.FloatField(required=False)
+    u_expected_offset = serializers.FloatField(required=False)
+    slope_change_pct = serializers.FloatField(required=False)
+    u_slope_change_pct = serializers.FloatField(required=False)
+    offset_change = serializers.FloatField(required=False)
+    u_offset_change = serializers.FloatField(required=False)
+    en_slope = serializers.FloatField(required=False)
+    en_offset = serializers.FloatField(required=False)
+    p_out_slope = serializers.FloatField(required=False)
+    p_out_offset = serializers.FloatField(required=False)
+    common_change_pct = serializers.FloatField(required=False, allow_null=True)
+    u_common_change_pct = serializers.FloatField(required=False, allow_null=True)
+    common_members = serializers.IntegerField(required=False)
+    reference_moved = serializers.FloatField(required=False, allow_null=True)
+    jump_probability = serializers.FloatField(required=False, allow_null=True)
+    learnt_from = serializers.BooleanField(required=False)
+
+
+class ExplanationAnswer(serializers.Serializer[Any]):
+    """One step of why the verdict is what it is."""
+
+    step = serializers.CharField()
+    says = serializers.CharField()
+    formula = serializers.CharField(allow_blank=True)
+    source = serializers.CharField(allow_blank=True)  # type: ignore[assignment] # a field of the answer
 
 
 class CalibrationAnswer(serializers.Serializer[Any]):
@@ -154,11 +191,19 @@ class CalibrationAnswer(serializers.Serializer[Any]):
     fit = FitAnswer()
     against_previous = AgainstAnswer()
     against_first = AgainstAnswer()
+    against_expected = ExpectedAnswer()
     trend = TrendAnswer()
     season = serializers.IntegerField(allow_null=True)
     segment = serializers.IntegerField(allow_null=True)
     verdict = serializers.ChoiceField(choices=Verdict.values, allow_null=True)
     causes = CauseAnswer(many=True)
+    explain = ExplanationAnswer(many=True, required=False, help_text="Not in lists.")
+    figures = serializers.DictField(
+        required=False,
+        allow_null=True,
+        help_text="Not in lists. Nonlinearity, hysteresis, repeatability, zero return in % of "
+        "rated capacity; null below three distinct loads.",
+    )
     tolerance = ToleranceAnswer()
     flags = FlagAnswer(many=True)
     next_due = serializers.DateField(allow_null=True)

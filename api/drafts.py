@@ -51,7 +51,8 @@ class CalibrationInput(Input):
 
     echoed = (
         "sensor_model", "sensor_model_name", "installation", "machine_serial", "position", "fit",
-        "against_previous", "against_first", "trend", "season", "segment", "verdict", "causes",
+        "against_previous", "against_first", "against_expected", "trend", "season", "segment",
+        "verdict", "causes", "explain", "figures",
         "tolerance", "flags", "next_due", "method", "content_digest", "digest", "stored",
         "superseded_by", "recorded_at",
     )  # fmt: skip

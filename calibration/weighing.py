@@ -28,7 +28,8 @@ Causes = dict[int, list[dict[str, Any]]]
 
 WITHIN, WATCH, BEYOND = 0, 1, 2
 MOVED = 0.5  # from this probability on, a reference is reported as moved
-FIRST_LIMIT = 1.5  # |E_n| from which a first calibration does not fit its tag
+FIRST_LIMIT = 2.5  # |E_n| from which a first calibration does not fit its tag
+SLOW = 0.8  # probability from which the sum of small changes since the first is worth watching
 _PASSES = 4  # each finds at most one calibration of a segment that is not to be believed
 
 
@@ -92,7 +93,7 @@ class Case:
     def segment_models(self) -> Ints:
         """The sensor model of each segment."""
         starts = self.pairs.segment_start == np.arange(len(self.history))
-        return self.history.model[starts]
+        return np.asarray(self.history.model[starts])
 
     def _against(self, other: Ints) -> Change:
         """Compare with the calibrations at these indices; NaN where there is none."""
@@ -211,7 +212,7 @@ def _outlook(case: Case, noise: Noise, shared: Together, trusted: Bools) -> Outl
     ):
         level = np.where(p_now >= case.limits.flag, BEYOND, WITHIN)
         flagged = _earlier(level == BEYOND, case.pairs)
-        slow = (p_first >= case.limits.flag) & believed_first & ~flagged
+        slow = (p_first >= SLOW) & believed_first & ~flagged
         watch = (p_now >= case.limits.watch) | slow
         level = np.maximum(level, np.where(watch, WATCH, WITHIN))
         strange = np.where(np.abs(np.nan_to_num(en)) > FIRST_LIMIT, WATCH, WITHIN)

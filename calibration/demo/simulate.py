@@ -18,7 +18,7 @@ from calibration.demo.stories import RESOLD_MACHINE, RESOLD_TO, Plot, Story, sto
 from fleet import units
 
 REPEATABILITY_PCT = 0.15
-MOUNTING_PCT = 2.5
+MOUNTING_PCT = 1.5
 DAYS_PER_YEAR = 365.25
 
 Point = tuple[float, float, str]  # load, reading, direction

@@ -89,7 +89,7 @@ _BOTH = _SLOPE | _OFFSET
 
 STORIES = (
     Story("slow drifter", Plot.AGEING, ("RW3-20312",),
-          visit=1, amount=-1.5, finds=_SLOPE, level="watch", cause="ageing"),
+          visit=1, amount=-1.5, finds=_SLOPE, cause="ageing"),
     Story("overloaded cell", Plot.ZERO_SHIFT, ("KP25-10213",),
           visit=5, amount=6.5, finds=_OFFSET, cause="zero_shift"),
     Story("sensitivity loss", Plot.SENSITIVITY_LOSS, ("KP25-30514",),
@@ -106,9 +106,9 @@ STORIES = (
           visit=5, amount=9.0, finds=_BOTH, cause="preloaded_zero"),
     Story("unit left hanging", Plot.SPAN_NOT_CARRIED, ("KP25-40612",),
           visit=5, amount=-70.0, finds=_SLOPE, cause="span_not_carried"),
-    Story("digits transposed", Plot.DIGITS_TRANSPOSED, ("KP25-10513",),
+    Story("digits transposed", Plot.DIGITS_TRANSPOSED, ("KP25-10533",),
           visit=5, finds=_SLOPE, cause="digits_transposed"),
-    Story("tag numbers copied", Plot.COPIED, ("KP25-30215",),
+    Story("tag numbers copied", Plot.COPIED, ("KP25-30935",),
           visit=5, finds=_OFFSET, cause="copied_numbers"),
     Story("scale was off", Plot.REFERENCE_OFF, _SCALE_OFF_CELLS,
           visit=5, amount=6.5, finds=_SLOPE | {"reference"}, cause="common_reference"),

@@ -173,8 +173,8 @@ def read_loads(
 
     References
     ----------
-    ISO/TS 28037:2010, clause 6 (prediction of x from y). JCGM 100:2008, 5.2.2, G.4.1. D. L. Massart
-    et al., Handbook of Chemometrics and Qualimetrics A (1997), chapter 8.
+    ISO/TS 28037:2010, clause 6 (prediction of x from y). JCGM 100:2008, 5.2.2, G.4.1.
+    D. L. Massart et al., Handbook of Chemometrics and Qualimetrics A (1997), chapter 8.
     """
     if (line.slope == 0).any() or not np.isfinite(reading).all():
         raise ValueError("slope, reading: finite, and no slope of zero")

@@ -275,7 +275,7 @@ class Migration(migrations.Migration):
                 ('slope_tolerance_pct', models.FloatField(default=3.0, validators=[django.core.validators.MinValueValidator(0.0), django.core.validators.MaxValueValidator(100.0)])),
                 ('offset_tolerance_pct', models.FloatField(default=2.0, help_text='In % of rated load.', validators=[django.core.validators.MinValueValidator(0.0), django.core.validators.MaxValueValidator(100.0)])),
                 ('flag_probability', models.FloatField(default=0.5, help_text='Flag when the change is beyond tolerance with at least this probability.', validators=[django.core.validators.MinValueValidator(0.0), django.core.validators.MaxValueValidator(1.0)])),
-                ('watch_probability', models.FloatField(default=0.2, validators=[django.core.validators.MinValueValidator(0.0), django.core.validators.MaxValueValidator(1.0)])),
+                ('watch_probability', models.FloatField(default=0.3, validators=[django.core.validators.MinValueValidator(0.0), django.core.validators.MaxValueValidator(1.0)])),
                 ('target_reliability', models.FloatField(default=0.9, validators=[django.core.validators.MinValueValidator(0.0), django.core.validators.MaxValueValidator(1.0)])),
                 ('default_interval_days', models.PositiveSmallIntegerField(default=365, validators=[django.core.validators.MinValueValidator(1)])),
                 ('setpoints', models.JSONField(blank=True, default=list, validators=[calibration.models.rules.check_setpoints])),

@@ -102,7 +102,7 @@ class TolerancePolicy(ScopedModel):
         validators=PROBABILITY,
         help_text="Flag when the change is beyond tolerance with at least this probability.",
     )
-    watch_probability = models.FloatField(default=0.2, validators=PROBABILITY)
+    watch_probability = models.FloatField(default=0.3, validators=PROBABILITY)
     target_reliability = models.FloatField(default=0.9, validators=PROBABILITY)
     default_interval_days = models.PositiveSmallIntegerField(
         default=365, validators=[MinValueValidator(1)]

@@ -10,6 +10,8 @@ from calibration.metrology import felt
 from calibration.metrology.drift import LineState
 from calibration.models import Calibration, DriftFlag, Fit, Judgement
 from calibration.policies import Rule, Rulebook
+from calibration.readout.explaining import explain
+from calibration.readout.figures import figures_of
 from calibration.readout.flags import flag_answer, moment
 from fleet import units
 from fleet.scope import Scope
@@ -56,9 +58,12 @@ def answers(
 
 
 def calibration_answer(calibration: Calibration, scope: Scope) -> dict[str, Any]:
-    """Return the whole answer of one calibration, freshly read."""
-    fresh = selected(Calibration.objects.filter(pk=calibration.pk))
-    return answers(list(fresh), scope)[0]
+    """Return the whole answer of one calibration, freshly read, with why and its figures."""
+    row = selected(Calibration.objects.filter(pk=calibration.pk)).get()
+    answer = answers([row], scope)[0]
+    answer["figures"] = figures_of(row)
+    answer["explain"] = explain(answer)
+    return answer
 
 
 def _answer(row: Calibration, scope: Scope, rule: Rule) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from calibration.readout import sources
-from calibration.readout.phrases import beside_limit, chance, day
+from calibration.readout.phrases import beside_limit, chance, day, en
 from calibration.weighing import FIRST_LIMIT, MOVED
 
 Answer = Mapping[str, Any]
@@ -33,6 +33,8 @@ def verdict(answer: Answer) -> Iterator[dict[str, str]]:
             f"so the verdict is {answer['verdict']}."
         )
         yield sources.RULE.says(f"{said} {_flags(answer)}".strip())
+    elif of_the_tag(answer):
+        yield sources.FIRST.says(f"{_far_from_tag(answer)} {_flags(answer)}".strip())
     else:
         yield sources.DECISION.says(f"{_reached(answer)} {_flags(answer)}".strip())
 
@@ -42,17 +44,20 @@ def of_the_tag(answer: Answer) -> bool:
     return bool(answer.get("against_expected")) and not answer["against_first"]
 
 
+def _far_from_tag(answer: Answer) -> str:
+    """Whether a first calibration is so far from its tag that it is watched."""
+    numbers = judged(answer)
+    name = max(("slope", "offset"), key=lambda which: abs(float(numbers[f"en_{which}"])))
+    greater = f"The greater E_n is the {name}'s, {en(numbers[f'en_{name}'])}"
+    return (
+        "A first calibration is only watched, and only where it is far from the cell's tag: E_n "
+        f"above {FIRST_LIMIT:g} in size. {greater}: the verdict is {answer['verdict']}."
+    )
+
+
 def _reached(answer: Answer) -> str:
     """How the chances and the policy's thresholds make the verdict."""
     numbers, limits, stands = judged(answer), answer["tolerance"], answer["verdict"]
-    if of_the_tag(answer):
-        sizes = [abs(float(numbers[f"en_{which}"])) for which in ("slope", "offset")]
-        strange = "above" if max(sizes) > FIRST_LIMIT else "not above"
-        return (
-            "A first calibration is only watched, and only where it is far from the cell's tag, "
-            f"E_n above {FIRST_LIMIT:g}. The greater E_n is {strange} that: the verdict is "
-            f"{stands}."
-        )
     flag, watch = limits.get("flag_probability"), limits.get("watch_probability")
     name = max(("slope", "offset"), key=lambda which: float(numbers[f"p_out_{which}"]))
     p_out = numbers[f"p_out_{name}"]

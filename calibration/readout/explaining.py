@@ -4,16 +4,19 @@ A pure function of the answer: it computes nothing that the answer does not hold
 """
 
 from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 from typing import Any
 
 from calibration.readout import deciding, sources
 from calibration.readout.phrases import (
+    brief,
     chance,
     day,
+    digits,
+    en,
     number_of,
     points_said,
     signed,
-    typed,
 )
 from calibration.rounding import with_uncertainty
 
@@ -72,9 +75,10 @@ def _line(answer: Answer) -> Said:
         )
         yield sources.TWO_POINTS.says(f"{said} Two points fix it exactly; {stated}")
         return
+    scatter = f"{digits(fit['residual_sd'])} {reading} (standard deviation)"
     yield sources.LINE.says(
         f"{said} {number_of(freedom, 'degree')} of freedom; the points scatter about it by "
-        f"{fit['residual_sd']:.3g} {reading} (standard deviation): {_scatter(fit['birge_ratio'])}"
+        f"{scatter}: {_scatter(fit['birge_ratio'])}"
     )
 
 
@@ -108,8 +112,8 @@ def _figures(answer: Answer) -> Said:
         shape = {1: "a straight line", 2: "a quadratic", 3: "a cubic"}[found["curve_order"]]
         bend = f", which bends by {found['bend_pct']:.2g} %" if found["curve_order"] > 1 else ""
         yield sources.CURVE.says(
-            f"The points ask for {shape}{bend}; chance alone would make a quadratic term as good "
-            f"as this one with {chance(found['p_quadratic'])}."
+            f"The points ask for {shape}{bend}. Chance that scatter alone makes a quadratic term "
+            f"explain so much: {chance(found['p_quadratic'])}."
         )
 
 
@@ -125,15 +129,20 @@ def _expected(answer: Answer) -> Said:
         f"{_basis(answer)} led one to expect the slope {slope} "
         f"{fit['reading_unit']}/{fit['load_unit']} and the offset {offset}."
     )
-    if expected.get("learnt_from") is False:
-        yield sources.EXPECTED.says(
+
+
+def _learnt(answer: Answer) -> Said:
+    if (answer.get("against_expected") or {}).get("learnt_from") is False:
+        yield sources.RULE.says(
             "It is judged, but nothing is learnt from it for the next one: it should be repeated."
         )
-    jump = expected.get("jump_probability")
+
+
+def _jump(answer: Answer) -> Said:
+    jump = (answer.get("against_expected") or {}).get("jump_probability")
     if jump is not None:
         yield sources.JUMP.says(
-            f"Chance that the cell jumped since the calibration before, rather than moved "
-            f"slowly: {chance(jump)}."
+            f"Chance that the cell jumped, rather than moved slowly or not at all: {chance(jump)}."
         )
 
 
@@ -165,40 +174,37 @@ def _common(answer: Answer) -> Said:
     )
 
 
-def _changes(answer: Answer) -> Said:
+def _change(name: str, answer: Answer) -> Said:
+    """The change of slope or offset that the verdict rests on."""
     numbers, limit = deciding.judged(answer), answer["tolerance"]
     if not numbers or not limit:
         return
-    for name, unit, tolerance, source in (
-        ("slope", "%", limit["slope_pct"], sources.SLOPE_CHANGE),
-        ("offset", limit["load_unit"], limit["offset"], sources.OFFSET_CHANGE),
-    ):
-        key = f"{name}_change_pct" if name == "slope" else f"{name}_change"
-        change = signed(numbers[key], numbers[f"u_{key}"], unit)
-        agree = "agrees with" if abs(numbers[f"en_{name}"]) <= 1 else "differs from"
-        before = "what was expected" if answer.get("against_expected") else "the one before"
-        yield source.says(
-            f"The {name} changed by {change}; the tolerance is ±{tolerance:.4g} {unit}. Chance "
-            f"that the true change lies beyond it: {chance(numbers[f'p_out_{name}'])}. E_n is "
-            f"{_en(numbers[f'en_{name}'])}: it {agree} {before}."
-        )
+    unit = "%" if name == "slope" else limit["load_unit"]
+    key = "slope_change_pct" if name == "slope" else "offset_change"
+    tolerance = limit["slope_pct" if name == "slope" else "offset"]
+    size = signed(numbers[key], numbers[f"u_{key}"], unit)
+    agree = "agrees with" if abs(numbers[f"en_{name}"]) <= 1 else "differs from"
+    before = "what was expected" if answer.get("against_expected") else "the one before"
+    moved = "is off the tag" if deciding.of_the_tag(answer) else "changed"
+    yield (sources.SLOPE_CHANGE if name == "slope" else sources.OFFSET_CHANGE).says(
+        f"The {name} {moved} by {size}; the tolerance is ±{tolerance:.4g} {unit}. Chance that "
+        f"the true change lies beyond it: {chance(numbers[f'p_out_{name}'])}. E_n is "
+        f"{en(numbers[f'en_{name}'])}: it {agree} {before}."
+    )
 
 
-def _en(value: float) -> str:
-    return f"{value:.2f}" if abs(value) < 100 else "over 100 in size"
-
-
-def _beside(answer: Answer) -> Said:
-    for name, said in (("previous", "the calibration of"), ("first", "the first here, of")):
-        numbers = answer[f"against_{name}"]
-        if numbers.get("slope_change_pct") is None:
-            continue
-        slope = signed(numbers["slope_change_pct"], numbers["u_slope_change_pct"], "%")
-        offset = signed(numbers["offset_change"], numbers["u_offset_change"], answer["load_unit"])
-        yield sources.PAIRWISE.says(
-            f"Beside it, against {said} {day(numbers['performed_at'])} alone: slope {slope}, "
-            f"offset {offset}."
-        )
+def _alone(which: str, answer: Answer) -> Said:
+    """The change against one earlier calibration alone, the previous or the first."""
+    numbers = answer[f"against_{which}"]
+    if numbers.get("slope_change_pct") is None:
+        return
+    slope = signed(numbers["slope_change_pct"], numbers["u_slope_change_pct"], "%")
+    offset = signed(numbers["offset_change"], numbers["u_offset_change"], answer["load_unit"])
+    said = "the calibration of" if which == "previous" else "the first here, of"
+    yield sources.PAIRWISE.says(
+        f"Beside it, against {said} {day(numbers['performed_at'])} alone: slope {slope}, "
+        f"offset {offset}."
+    )
 
 
 def _felt(answer: Answer) -> Said:
@@ -214,7 +220,7 @@ def _felt(answer: Answer) -> Said:
     true = with_uncertainty(worst["true_load"], worst["u_error"], unit)
     yield sources.FELT.says(
         f"With the numbers of the calibration before in the cab, the wheel really carried {true} "
-        f"while the cab showed {typed(worst['setpoint'])} {unit}: {worst['error_pct']:+.2g} % at "
+        f"while the cab showed {worst['setpoint']:.4g} {unit}: {brief(worst['error_pct'])} % at "
         f"the worst of {number_of(len(rows), 'setpoint')}."
     )
 
@@ -225,7 +231,8 @@ def _trend(answer: Answer) -> Said:
     if rate is None:
         return
     u_rate = trend.get("u_slope_pct_per_year")
-    said = f"Over the seasons the slope moves by {signed(rate, u_rate, '% a year', brief=True)}."
+    shown = f"{brief(rate)} % a year" if u_rate is None else signed(rate, u_rate, "% a year")
+    said = f"Over the seasons the slope moves by {shown}."
     if trend["expected_crossing"]:
         said += f" It is expected to leave its tolerance on {trend['expected_crossing']}"
         earliest = trend["earliest_crossing"]
@@ -236,9 +243,10 @@ def _trend(answer: Answer) -> Said:
 def _causes(answer: Answer) -> Said:
     for cause in answer["causes"]:
         todo = sources.REMEDIES.get(cause["code"], "")
+        said = chance(cause["probability"])
         check = f" To tell: {cause['check']}" if cause.get("check") else ""
         yield sources.CAUSES.says(
-            f"{chance(cause.get('probability'))}: {cause['says']}{check} {todo}".strip()
+            f"With a chance of {said}: {cause['says']}{check} {todo}".strip()
         )
 
 
@@ -248,9 +256,13 @@ _STEPS: tuple[tuple[str, Callable[[Answer], Said]], ...] = (
     ("figures", _figures),
     ("expected", _expected),
     ("common", _common),
-    ("change", _changes),
-    ("beside", _beside),
+    ("slope change", partial(_change, "slope")),
+    ("offset change", partial(_change, "offset")),
+    ("jump", _jump),
+    ("against previous", partial(_alone, "previous")),
+    ("against first", partial(_alone, "first")),
     ("verdict", deciding.verdict),
+    ("learnt", _learnt),
     ("felt", _felt),
     ("trend", _trend),
     ("cause", _causes),

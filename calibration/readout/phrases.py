@@ -30,14 +30,25 @@ def day(moment: str) -> str:
     return f"{moment[:10]} (UTC)"
 
 
-def signed(value: float, uncertainty: float | None, unit: str, *, brief: bool = False) -> str:
-    """Return a change with its sign and standard uncertainty.
-
-    Brief, and without an uncertainty, it has two digits instead of six.
-    """
-    if brief and uncertainty is None:
-        return f"{value:+.2g} {unit}"
+def signed(value: float, uncertainty: float | None, unit: str) -> str:
+    """Return a change with its sign and standard uncertainty."""
     return f"{'+' if value > 0 else ''}{with_uncertainty(value, uncertainty, unit)}"
+
+
+def brief(value: float) -> str:
+    """Return a share in % with its sign, to two digits and without an exponent."""
+    shown = float(f"{value:.2g}") if abs(value) >= 1e-4 else 0.0
+    return f"{shown:+.0f}" if abs(shown) >= 10 else f"{shown:+.2g}"
+
+
+def en(value: float) -> str:
+    """Return an E_n number; a huge one says no more than that it is."""
+    return f"{value:.2f}" if abs(value) < 100 else "over 100 in size"
+
+
+def digits(value: float) -> str:
+    """Return a size to three significant digits, without an exponent where it is large."""
+    return f"{float(f'{value:.3g}'):.15g}"
 
 
 def typed(value: float) -> str:

@@ -70,6 +70,7 @@ DECISION = Source(
     "beyond where p_out ≥ flag_probability, watch where p_out ≥ watch_probability",
     "JCGM 106:2012, 7.4; the thresholds are the policy's",
 )
+FIRST = Source("watch where |E_n| is above the limit", "ISO 13528:2015, 9.7; the limit is ours")
 RULE = Source("", "")
 FELT = Source(
     "true load = (offset_cab + slope_cab·setpoint - offset)/slope",
@@ -88,6 +89,6 @@ _TODO = {
     "repeat": "Repeat the calibration before anything is replaced.",
     "correct": "Record a corrected calibration that supersedes this one.",
     "cell": "The cell itself changed: use the new numbers, or see to the cell.",
-    "reference": "Check the reference before any cell.",
+    "reference": "No cell needs to be replaced for this.",
 }
 REMEDIES: Mapping[str, str] = {cause.code: _TODO[cause.remedy] for cause in TABLE}

@@ -47,6 +47,7 @@ ACTIONS = {
     ("flags", "acknowledge", "post"): DEALER,
     ("flags", "close", "post"): DEALER,
     ("customers", "visit-sheet", "get"): DEALER,
+    ("calibrations", "load", "get"): EVERYBODY,
     ("calibrations", "certificate", "get"): EVERYBODY,
     ("imports", "commit", "post"): MANAGERS,
 }

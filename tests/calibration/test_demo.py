@@ -33,6 +33,8 @@ from fleet.access import scope_of
 from fleet.models import Customer, Dealer, Installation, Machine, Sensor, User
 from fleet.scope import Scope
 
+pytestmark = pytest.mark.django_db  # without it, no database is made for this module alone
+
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 
@@ -42,7 +44,7 @@ def demo(django_db_setup, django_db_blocker):
     """Load and scan the fleet once for the module; sealed rows leave by rolling back."""
     with django_db_blocker.unblock(), transaction.atomic():
         load.load(scope=Scope.system(), now=NOW)
-        scan = run_scan(now=NOW)
+        scan = run_scan(full=True, now=NOW)
         plan = plan_visits(now=NOW)
         yield scan, plan
         transaction.set_rollback(True)

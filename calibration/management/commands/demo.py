@@ -58,7 +58,7 @@ class Command(BaseCommand):
         else:
             load.load(scope=Scope.system(), now=now, progress=self._progress)
         self._progress("scan and plan")
-        scan = run_scan(now=now)
+        scan = run_scan(full=True, now=now)
         plan = plan_visits(now=now)
         address = f"http://{HOST}:{port}"
         for line in report.lines(scan=scan, unplanned=len(plan.unplanned), address=address):
