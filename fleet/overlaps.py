@@ -57,8 +57,9 @@ def _triggers(connection: BaseDatabaseWrapper) -> None:
 
 def _trigger(name: str, columns: tuple[str, ...], event: str) -> str:
     same = " AND ".join(f"o.{column} = NEW.{column}" for column in columns)
+    # Put together from this module's own names only.
     clash = (
-        f"SELECT 1 FROM {TABLE} o WHERE {same} AND o.id IS NOT NEW.id "  # noqa: S608 - our own names
+        f"SELECT 1 FROM {TABLE} o WHERE {same} AND o.id IS NOT NEW.id "  # noqa: S608 # nosec B608
         "AND NEW.installed_on < coalesce(o.removed_on, '9999-12-31') "
         "AND o.installed_on < coalesce(NEW.removed_on, '9999-12-31')"
     )
