@@ -103,7 +103,8 @@ def last_facts(answer: wording.Answer, zone: tzinfo) -> dict[str, Any]:
 
 
 def _probability(answer: wording.Answer) -> str:
-    against = answer["against_previous"]
+    """The greater chance to be beyond tolerance, which the verdict rests on."""
+    against = answer["against_expected"]
     shares = [against.get("p_out_slope"), against.get("p_out_offset")]
     known = [share for share in shares if share is not None]
     return wording.percent(max(known)) if known else ""

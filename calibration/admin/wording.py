@@ -79,13 +79,17 @@ def sentence(answer: Answer, zone: tzinfo) -> str:
         return "A later record replaces this one; it takes no part in judging."
     if not answer["verdict"]:
         return "Not judged yet; the next scan does it."
-    slope, offset = changes_of(answer)
+    slope, offset = changes_of(answer, "against_expected")
     if not slope:
         return "Nothing to compare with yet: it starts this sensor's history at this place."
-    tolerance = answer["tolerance"]
-    since = local_day(answer["against_previous"]["performed_at"], zone)
+    tolerance, before = answer["tolerance"], answer["against_previous"]
+    since = (
+        f"since {local_day(before['performed_at'], zone)}, as the whole history shows it,"
+        if before
+        else "against its tag"
+    )
     return (
-        f"{OPENING[answer['verdict']]}: since {since} the slope changed by {slope} (tolerance "
+        f"{OPENING[answer['verdict']]}: {since} the slope changed by {slope} (tolerance "
         f"{tolerance['slope_pct']:g} %) and the offset by {offset} (tolerance "
         f"{tolerance['offset']:.3g} {tolerance['load_unit']})."
     )

@@ -166,6 +166,7 @@ def results(answer: Mapping[str, Any]) -> dict[str, Any]:
         "changes": [
             change
             for name, key in (
+                ("against what its history leads to expect", "against_expected"),
                 ("against the season before", "against_previous"),
                 ("against the first of this run", "against_first"),
             )
@@ -235,7 +236,8 @@ def _setpoints(against: Mapping[str, Any], load: str) -> list[dict[str, Any]]:
 def _decision_rule(row: Calibration, rule: Rule) -> str:
     model = row.sensor.model
     return (
-        "Tolerance of the change since the season before: slope "
+        "Tolerance of the change against what the sensor's history leads one to expect, what is "
+        "common to the day's reference taken off: slope "
         f"{typed(rule.slope_tolerance_pct)} %, offset {typed(rule.offset_tolerance_pct)} % of "
         f"rated load ({typed(model.rated_load)} {model.load_unit}). From the change and its "
         "uncertainty follows the probability p that the true change lies beyond the tolerance "

@@ -87,7 +87,7 @@ def test_the_sensor_page_tells_its_whole_life(full):
         "Slope over the seasons", "Offset over the seasons",
     ]  # fmt: skip
     assert text.count("<svg") >= 4
-    assert "Beyond tolerance: since 2025-03-10 the slope changed by +20" in text
+    assert "Beyond tolerance: since 2025-03-10, as the whole history shows it, the slope" in text
     assert "tolerance 3 %" in text
     assert "row 1, since 2020-01-01" in text
     assert "What probably happened" in text
