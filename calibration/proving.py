@@ -1,7 +1,9 @@
 """Judges functional tests: rows to arrays, through the core, and what differs back to rows."""
 
+from collections import defaultdict
 from collections.abc import Sequence
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 from django.db import transaction
@@ -11,7 +13,14 @@ from calibration import flags
 from calibration.flags import FlagChange, Wanted
 from calibration.metrology import functional
 from calibration.metrology.functional import FunctionalJudgement, Steps
-from calibration.models import DriftFlag, FunctionalTest, FunctionalVerdict, Observed
+from calibration.models import (
+    DriftFlag,
+    FunctionalTest,
+    FunctionalVerdict,
+    Judgement,
+    Observed,
+    Verdict,
+)
 from calibration.policies import Rule, Rulebook
 from fleet import units
 
@@ -22,6 +31,19 @@ _SEEN = {
     Observed.STEADY: functional.STEADY,
     Observed.BOUNCING: functional.BOUNCING,
     Observed.LIFTING: functional.LIFTING,
+}
+IN_FORCE: dict[str, dict[str, Any]] = {
+    "no_calibration": {
+        "code": "no_calibration",
+        "says": "No calibration of this sensor was in force: the force shown rests on its tag "
+        "numbers or on nothing.",
+        "fails": False,
+    },
+    "calibration_beyond": {
+        "code": "calibration_beyond",
+        "says": "The calibration in force had moved beyond tolerance: settle that first.",
+        "fails": False,
+    },
 }
 _COLUMNS = ("commanded", "displayed_mean", "displayed_min", "displayed_max")
 
@@ -49,7 +71,7 @@ def judge_tests(sensor_ids: Sequence[int], *, now: datetime) -> FlagChange:
         np.array([rule.offset_tolerance_pct / 100.0 for rule in rules]) * np.array(rated),
     )
     result = functional.judge(steps, np.where(np.isnan(tolerance), 1.0, tolerance))
-    _write(tests, result)
+    _write(tests, result, _in_force(tests, sensor_ids))
     return flags.settle(sensor_ids, [KIND], _wanted(tests, result, rules), now=now)
 
 
@@ -69,20 +91,45 @@ def _steps(tests: Sequence[FunctionalTest]) -> Steps:
     return Steps(observed=observed, **tables)
 
 
-def _write(tests: Sequence[FunctionalTest], result: FunctionalJudgement) -> None:
+def _in_force(
+    tests: Sequence[FunctionalTest], sensor_ids: Sequence[int]
+) -> list[list[dict[str, Any]]]:
+    """What there is to say of the calibration that was in force at each test."""
+    verdicts = Judgement.objects.filter(calibration__sensor_id__in=sensor_ids).values_list(
+        "calibration__sensor_id", "calibration__performed_at", "verdict"
+    )
+    by_sensor: dict[int, list[tuple[datetime, str]]] = defaultdict(list)
+    for sensor, moment, verdict in verdicts.order_by("calibration__performed_at"):
+        by_sensor[sensor].append((moment, verdict))
+    found: list[list[dict[str, Any]]] = []
+    for test in tests:
+        before = [v for moment, v in by_sensor[test.sensor_id] if moment <= test.performed_at]
+        code = "" if before else "no_calibration"
+        if before and before[-1] == Verdict.BEYOND:
+            code = "calibration_beyond"
+        found.append([IN_FORCE[code]] if code else [])
+    return found
+
+
+def _write(
+    tests: Sequence[FunctionalTest],
+    result: FunctionalJudgement,
+    in_force: list[list[dict[str, Any]]],
+) -> None:
     rows = [
         FunctionalVerdict(
             functional_test_id=test.pk,
             verdict="pass" if passed else "fail",
             worst_error_pct=worst,
-            findings=functional.findings_of(found),
+            findings=functional.findings_of(found) + beside,
             method=functional.METHOD,
         )
-        for test, passed, worst, found in zip(
+        for test, passed, worst, found, beside in zip(
             tests,
             result.passed.tolist(),
             result.worst_error_pct.tolist(),
             result.findings,
+            in_force,
             strict=True,
         )
     ]

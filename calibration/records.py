@@ -12,7 +12,7 @@ from typing import Any
 
 from django.db import IntegrityError, transaction
 
-from calibration import digests, judging, policies
+from calibration import digests, judging, policies, proving
 from calibration.drafts import CalibrationDraft, PointDraft, resolve_moment
 from calibration.models import Calibration, CalibrationPoint
 from calibration.validating import check_draft, installation_at
@@ -100,6 +100,7 @@ def check_calibration(draft: CalibrationDraft, *, scope: Scope, now: datetime) -
 def judge_sealed(sensor_ids: Sequence[int], *, now: datetime) -> None:
     """Judge the sensors of records that were sealed in this transaction."""
     judged = judging.judge(sensor_ids, now=now)
+    proving.judge_tests(sensor_ids, now=now)  # they name the calibration that was in force
     policies.mark_stale(
         judged.touched, why="a sibling was calibrated with the same reference", now=now
     )

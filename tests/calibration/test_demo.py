@@ -243,12 +243,15 @@ DAYS = [date(2026, 1, 1) + timedelta(days=step) for step in range(0, 1100, 61)]
 @pytest.mark.parametrize("today", DAYS, ids=str)
 def test_calendar_holds_on_any_day(today):
     for dealer in DEALERS:
+        taken: set[date] = set()
         for customer in range(1, len(dealer.customers) + 1):
             days = layout.visit_days(dealer, customer, today)
             assert days[-1] < today
             assert today - days[-1] <= timedelta(days=375)
             assert all(340 < (late - soon).days < 390 for soon, late in pairwise(days))
             assert all(day.weekday() < 5 for day in days)
+            assert taken.isdisjoint(days), "one reference cannot be in two places on one day"
+            taken.update(days)
 
 
 @pytest.mark.parametrize("today", DAYS[::6], ids=str)

@@ -7,6 +7,7 @@ import pytest
 
 from calibration import functional, readout
 from calibration.functional import FunctionalDraft, StepDraft
+from calibration.drafts import PointDraft
 from calibration.models import DriftFlag, FunctionalTest
 from fleet.errors import Conflict, Invalid
 from tests.conftest import NOW, SYSTEM
@@ -32,6 +33,21 @@ def test_a_good_test_passes_without_a_flag(world):
     assert answer["verdict"] == "pass"
     assert answer["worst_error_pct"] == pytest.approx(2.0)  # 51 for 50
     assert not DriftFlag.objects.exists()
+
+
+def test_it_says_when_the_calibration_in_force_was_none_or_beyond(world):
+    test = functional.record_functional_test(draft(world), scope=SYSTEM, now=NOW).functional_test
+
+    def codes():
+        test.outcome.refresh_from_db()
+        return [finding["code"] for finding in test.outcome.findings]
+
+    assert codes() == ["no_calibration"]
+    world.season("A1", 2025)
+    assert codes() == []
+    moved = (PointDraft(0, 20000), PointDraft(100, 31000))
+    world.season("A1", 2026, points=moved)
+    assert codes() == ["calibration_beyond"]
 
 
 def test_a_failed_test_is_flagged_with_what_was_seen(world):
