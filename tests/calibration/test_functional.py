@@ -6,8 +6,8 @@ from datetime import UTC, datetime
 import pytest
 
 from calibration import functional, readout
-from calibration.functional import FunctionalDraft, StepDraft
 from calibration.drafts import PointDraft
+from calibration.functional import FunctionalDraft, StepDraft
 from calibration.models import DriftFlag, FunctionalTest
 from fleet.errors import Conflict, Invalid
 from tests.conftest import NOW, SYSTEM
