@@ -8,6 +8,7 @@ from typing import Any
 from django.db import transaction
 
 from calibration import due, judging, noise, overdue, proving
+from calibration.fleetwide import settle_lots
 from calibration.judging import Judged
 from calibration.models import ScanRun, StaleSensor
 from calibration.policies import mark_stale
@@ -37,6 +38,8 @@ def run_scan(*, full: bool = False, now: datetime, progress: Progress | None = N
             break
     due.refresh(due.out_of_step(), now=now)
     change = total.flags + overdue.settle_overdue(now=now)
+    if seen:  # lots follow from verdicts alone
+        change += settle_lots(now=now)
     run.judged, run.failed = len(seen - failed.keys()), _named(failed)
     run.flags_opened, run.flags_closed = change.opened, change.closed
     run.finished_at = now + timedelta(seconds=time.monotonic() - clock)

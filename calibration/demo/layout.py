@@ -112,8 +112,12 @@ def visit_days(dealer: DealerPlan, customer: int, today: date) -> tuple[date, ..
 
 
 def _visit_day(dealer: DealerPlan, customer: int, year: int) -> date:
-    """Return the working day of a customer's turn, two to seven weeks before a season."""
+    """Return the working day of a customer's turn, two to seven weeks before a season.
+
+    A dealer has one reference, so no two customers share a day: turns are four days apart or more,
+    the jitter takes two of them at most, and a weekend moves only its neighbours together.
+    """
     spread = 38 * (customer - 1) // (len(dealer.customers) - 1)
-    jitter = Random(f"{dealer.code}/{customer}/{year}").randint(-2, 2)  # noqa: S311 - a simulation
+    jitter = Random(f"{dealer.code}/{customer}/{year}").randint(-1, 1)  # noqa: S311 - a simulation
     day = seasons.starts_on(year, dealer.season_start) - timedelta(days=52 - spread + jitter)
     return day + timedelta(days={5: -1, 6: 1}.get(day.weekday(), 0))

@@ -95,7 +95,7 @@ STORIES = (
     Story("sensitivity loss", Plot.SENSITIVITY_LOSS, ("KP25-30514",),
           visit=5, amount=-18.0, finds=_SLOPE, cause="sensitivity_loss"),
     Story("bad lot " + BAD_LOT, Plot.AGEING, _BAD_LOT_CELLS,
-          visit=3, amount=-3.8, finds=_SLOPE, cause="ageing"),
+          visit=3, amount=-3.8, finds=_SLOPE | {"lot"}, cause="ageing"),
     Story("kg typed as lb", Plot.UNIT_SLIP, ("RW3-20423",),
           visit=5, finds=_SLOPE, cause="unit_slip"),
     Story("swapped cables", Plot.CABLE_SWAPPED, ("KP25-10621", "KP25-10622"),

@@ -6,6 +6,7 @@ Kind = DriftFlag.Kind
 _SAYS = {
     Kind.SLOPE: "slope changed by {size} %, tolerance {limit} %",
     Kind.OFFSET: "offset changed by {size} % of rated load, tolerance {limit} %",
+    Kind.LOT: "its lot: {size} % found out, siblings {limit} %",
     Kind.FUNCTIONAL: "functional test off by {size} %, tolerance {limit} %",
     Kind.OVERDUE: "{size} days past its due day",
 }

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from calibration import judging, noise, policies, records
+from calibration import fleetwide, judging, noise, policies, records
 from calibration.models import (
     Calibration,
     DriftFlag,
@@ -154,6 +154,12 @@ def test_a_reference_that_moved_is_named_and_its_cells_are_not_blamed(world):
     assert not flags.filter(kind="slope", level="beyond").exists()
     tops = {flag.causes[0]["code"] for flag in flags}
     assert tops == {"common_reference"}
+    rows = fleetwide.affected_by(reference, scope=SYSTEM)
+    touched = [row for row in rows["calibrations"] if row["season"] == 2026]
+    assert [row["verdict_as_measured"] for row in touched] == ["beyond"] * 4
+    assert [row["verdict"] for row in touched] == ["watch"] * 4
+    assert all(abs(row["corrected_slope_change_pct"]) < 1 for row in touched)
+    assert rows["moved_together"][0]["common_slope_change_pct"] == pytest.approx(5, abs=0.5)
 
 
 def test_what_a_person_closed_stays_closed(world):
