@@ -39,6 +39,7 @@ _COLUMNS = (
     "sensor__tag_span_reading",
     "sensor__tag_span_load",
     "sensor__tag_load_unit",
+    "sensor__lot",
     "reference__relative_uncertainty_pct",
     "load_unit",
     "reading_unit",
@@ -71,6 +72,7 @@ class History:
         Keys; -1 where there is none.
     reference_pct : (M,) array [%]
     rated_load : (M,) array [N]
+    lot : (M,) array of str
     extras : dict of (M,) arrays
         What only a diagnosis looks at; NaN where unknown. `machine` (key), `load_factor` [N],
         `reading_factor`, `reading_min`, `reading_max`, `tag_zero_reading`, `tag_span_reading`
@@ -91,6 +93,7 @@ class History:
     reference: Ints
     reference_pct: Floats
     rated_load: Floats
+    lot: NDArray[np.str_]
     extras: dict[str, Floats]
     points: Points
 
@@ -142,6 +145,7 @@ def read_history(sensor_ids: Sequence[int]) -> History | None:
             ]
         ),
         rated_load=rated,
+        lot=np.array(column["sensor__lot"], dtype=np.str_),
         extras=_extras(column, points),
         points=points,
     )

@@ -10,7 +10,7 @@ from calibration.company import Siblings
 from calibration.metrology.clusters import SILENT
 from calibration.metrology.drift import LineState
 from calibration.metrology.expectation import YEAR, Expectation, expect
-from calibration.metrology.fleetnoise import sibling_prior, tag_prior
+from calibration.metrology.fleetnoise import tag_prior
 from calibration.metrology.pairing import NONE, Pairs
 from calibration.metrology.series import SAME_REFERENCE, Noise, Prior, Series, Shared
 from calibration.metrology.shared import Common, common_change
@@ -19,6 +19,22 @@ from calibration.policies import OWN_WEIGHT_PCT
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """What the fleet has taught about N segments.
+
+    Attributes
+    ----------
+    noise : Noise
+        What their sensors do by themselves.
+    siblings : Prior
+        What sensors of the same model and lot showed first; NaN where too few are known.
+    """
+
+    noise: Noise
+    siblings: Prior
 
 
 @dataclass(frozen=True)
@@ -174,25 +190,28 @@ def series_of(history: History, state: LineState, pairs: Pairs, trusted: Bools) 
 
 
 def expected(
-    history: History, state: LineState, pairs: Pairs, noise: Noise, common: Common, trusted: Bools
+    history: History, state: LineState, pairs: Pairs, fleet: Fleet, common: Common, trusted: Bools
 ) -> Expectation:
-    """Filter every segment; the numbers on a new cell's tag are its first expectation."""
+    """Filter every segment.
+
+    What is expected first of a new cell are the numbers on its tag, or where it has none, what its
+    siblings of the same model and lot showed first.
+    """
     series = series_of(history, state, pairs, trusted)
-    prior = _tags(history, pairs, series)
-    return expect(series, noise, shared=common.others, prior=prior)
+    prior = _first_expectation(history, pairs, fleet.siblings)
+    return expect(series, fleet.noise, shared=common.others, prior=prior)
 
 
-def _tags(history: History, pairs: Pairs, series: Series) -> Prior:
-    """The tag is the prior of a sensor's first segment; later ones start from nothing."""
+def _first_expectation(history: History, pairs: Pairs, siblings: Prior) -> Prior:
+    """The prior of a sensor's first segment; later ones start from nothing."""
     starts = np.flatnonzero(pairs.segment_start == np.arange(len(history)))
     new = pairs.segment[starts] == 1
     extras = {name: values[starts] for name, values in history.extras.items()}
     slope = (extras["tag_span_reading"] - extras["tag_zero_reading"]) / extras["tag_span_load"]
     usable = new & np.isfinite(slope) & (slope != 0)
-    nobody = sibling_prior(series, np.full(len(starts), -1))
     return tag_prior(
         np.where(usable, slope, np.nan),
         np.where(usable, extras["tag_zero_reading"], np.nan),
         history.rated_load[starts],
-        nobody,
+        Prior(**{name: np.where(new, values, np.nan) for name, values in vars(siblings).items()}),
     )

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from calibration import arrays, due, flags, outcomes, weighing
 from calibration.company import read_neighbours, read_siblings, read_touched
 from calibration.flags import FlagChange
+from calibration.learning import FleetBook
 from calibration.metrology import fit
 from calibration.models import Fit, Judgement
-from calibration.noise import NoiseBook
 from calibration.policies import Rulebook
 from fleet.models import Sensor
 
@@ -84,11 +84,11 @@ def judge(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
 
 
 def _weighed(case: weighing.Case) -> weighing.Weighed:
-    noise = NoiseBook().of(case.segment_models)
+    fleet = FleetBook().of(*case.families)
     siblings = read_siblings(case.history, case.pairs)
-    found = weighing.look(case, noise, siblings)
+    found = weighing.look(case, fleet, siblings)
     surprising = np.flatnonzero(found[2].level)
-    return weighing.weigh(case, noise, found, read_neighbours(case.history, surprising))
+    return weighing.weigh(case, fleet, found, read_neighbours(case.history, surprising))
 
 
 def _steps_stored(sensor_ids: Sequence[int]) -> dict[UUID, tuple[float | None, ...]]:

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.db import transaction
 
-from calibration import due, judging, noise, overdue, proving
+from calibration import due, judging, learning, overdue, proving
 from calibration.fleetwide import settle_lots
 from calibration.judging import Judged
 from calibration.models import ScanRun, StaleSensor
@@ -27,8 +27,9 @@ def run_scan(*, full: bool = False, now: datetime, progress: Progress | None = N
     clock = time.monotonic()
     run = ScanRun.objects.create(started_at=now, full=full, sensors=Sensor.objects.count())
     total, failed, seen = Judged(), dict[int, str](), set[int]()
-    if full:
-        noise.learn()
+    learnt = learning.learn(everything=full)
+    whose = Sensor.objects.filter(model__in=learnt).values_list("pk", flat=True)
+    mark_stale(whose, why="the fleet has taught something new about its model", now=now)
     todo = _everybody() if full else _marked()
     for _ in range(_MOST_ROUNDS):
         total += _judge_all(todo, failed, now=now, progress=progress)

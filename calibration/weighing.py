@@ -9,14 +9,13 @@ from numpy.typing import NDArray
 from calibration import expecting, suspecting
 from calibration.arrays import History
 from calibration.company import Siblings
-from calibration.expecting import Steps, Together
+from calibration.expecting import Fleet, Steps, Together
 from calibration.metrology import drift, felt, pairing
 from calibration.metrology.conformity import en_number, p_out
 from calibration.metrology.drift import Change, LineState
 from calibration.metrology.expectation import Expectation
 from calibration.metrology.fit import Lines
 from calibration.metrology.pairing import Pairs
-from calibration.metrology.series import Noise
 from calibration.policies import Rule, Rulebook
 from calibration.suspecting import Neighbours
 from calibration.tending import Tendency, tend
@@ -90,10 +89,10 @@ class Case:
         )
 
     @property
-    def segment_models(self) -> Ints:
-        """The sensor model of each segment."""
+    def families(self) -> tuple[Ints, NDArray[np.str_]]:
+        """The sensor model and the lot of each segment."""
         starts = self.pairs.segment_start == np.arange(len(self.history))
-        return np.asarray(self.history.model[starts])
+        return self.history.model[starts], self.history.lot[starts]
 
     def _against(self, other: Ints) -> Change:
         """Compare with the calibrations at these indices; NaN where there is none."""
@@ -163,17 +162,17 @@ class Weighed:
 
 
 def look(
-    case: Case, noise: Noise, siblings: Siblings, trusted: Bools | None = None
+    case: Case, fleet: Fleet, siblings: Siblings, trusted: Bools | None = None
 ) -> tuple[Steps, Together, Outlook]:
     """Return what was expected of a case, given what its siblings did."""
-    steps = expecting.steps_of(case.history, case.state, case.pairs, noise)
+    steps = expecting.steps_of(case.history, case.state, case.pairs, fleet.noise)
     shared = expecting.together(case.history, case.pairs, steps, siblings)
     believed = np.ones(len(case.history), dtype=bool) if trusted is None else trusted
-    return steps, shared, _outlook(case, noise, shared, believed)
+    return steps, shared, _outlook(case, fleet, shared, believed)
 
 
 def weigh(
-    case: Case, noise: Noise, found: tuple[Steps, Together, Outlook], neighbours: Neighbours
+    case: Case, fleet: Fleet, found: tuple[Steps, Together, Outlook], neighbours: Neighbours
 ) -> Weighed:
     """Find out which calibrations are not to be believed, and what probably went wrong.
 
@@ -194,13 +193,13 @@ def weigh(
         _, first = np.unique(case.pairs.segment_index[wrong], return_index=True)
         trusted = outlook.trusted.copy()
         trusted[wrong[first]] = False
-        outlook = _outlook(case, noise, shared, trusted)
+        outlook = _outlook(case, fleet, shared, trusted)
     return Weighed(case, steps, shared, outlook, suspecting.ranked_causes(index, chances))
 
 
-def _outlook(case: Case, noise: Noise, shared: Together, trusted: Bools) -> Outlook:
+def _outlook(case: Case, fleet: Fleet, shared: Together, trusted: Bools) -> Outlook:
     expectation = expecting.expected(
-        case.history, case.state, case.pairs, noise, shared.common, trusted
+        case.history, case.state, case.pairs, fleet, shared.common, trusted
     )
     change = _expected_change(expectation, case.limits)
     first = case.pairs.before == pairing.NONE

@@ -37,7 +37,6 @@ def clean_and_save(row: Row) -> Row:
     """
     try:
         with transaction.atomic():
-            row.full_clean(validate_unique=False, validate_constraints=False)
             row.full_clean()
             row.save()
     except ValidationError as wrong:

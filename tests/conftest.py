@@ -87,11 +87,15 @@ class World:
         }
         return records.CalibrationDraft(**(values | changes))
 
-    def add_sensor(self, which: str) -> Sensor:
+    def add_sensor(self, which: str, **values: Any) -> Sensor:
         """Add a sensor to the first machine of the dealer whose letter the name begins with."""
         letter = which[0]
         sensor = self.sensors[which] = registry.register_sensor(
-            scope=SYSTEM, dealer=self.dealers[letter], serial=f"S-{which}", model=self.sensor_model
+            scope=SYSTEM,
+            dealer=self.dealers[letter],
+            serial=f"S-{which}",
+            model=self.sensor_model,
+            **values,
         )
         self.installations[which] = registry.install_sensor(
             scope=SYSTEM,

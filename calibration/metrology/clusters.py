@@ -28,7 +28,10 @@ SILENT = 1e6
 SMALL = 4
 
 _EM_STEPS = 12
-_STEPS = np.linspace(-5.0, 5.0, 21)
+# Grid about a mode in its widths, dense inside and out to the tails of the mixture; and about 0
+# in standard deviations of the prior.
+_STEPS = np.sinh(np.linspace(-3.2, 3.2, 25))
+_PRIOR_STEPS = np.linspace(-4.0, 4.0, 21)
 _LOG_TWO_PI = float(np.log(2.0 * np.pi))
 
 
@@ -110,6 +113,8 @@ class Clusters:
         for start in begin:
             mode, width = self._climb(start)
             points.append(mode + width * _STEPS[:, None])
+        if self.size.max(initial=0) <= SMALL:
+            points.append(np.sqrt(self.allowed) * _PRIOR_STEPS[:, None])
         return np.sort(np.concatenate(points), axis=0)
 
     def _median(self) -> FloatArray:

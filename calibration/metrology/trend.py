@@ -122,7 +122,8 @@ def theil_sen(
     Level: ``median(y - rate t) + rate t_last``. With D from the mean to the last time and
     ``S = sum((t - tbar)^2)``: ``u(level)^2 = 1.5 u(rate)^2 S / n + u(rate)^2 D^2``, the first term
     the median's (pi/2 over n) with the scatter that u(rate) implies; ``cov = u(rate)^2 D``.
-    u(rate) is half the interval over the normal quantile of the confidence that it really has.
+    u(rate) is half the interval over the normal quantile that M stands for, with continuity
+    correction ``(pairs - 2M + 1) / sqrt(var S)``: few points attain more than is asked.
     """
     t, y, mask = _checked(t, y, mask)
     z = normal_quantile(0.5 + 0.5 * confidence)
@@ -135,14 +136,17 @@ def theil_sen(
     points = mask.sum(axis=1)
     known = pairs > 0
     rate = np.where(known, _median(slopes, pairs), 0.0)
-    cut = _cut_large(points, pairs, ties := _ties(t, mask), z)
+    ties = _ties(t, mask)
+    sd = _sd_of_s(points, ties)
+    cut = np.floor((pairs - z * sd) / 2.0).astype(np.int64)
     if exact:
         cut = np.where(
             (ties == 0.0) & (points <= EXACT_UP_TO), _cut_exact(points, confidence), cut
         )
     low = np.where(cut > 0, _pick(slopes, cut - 1), -np.inf)
     high = np.where(cut > 0, _pick(slopes, pairs - cut), np.inf)
-    u_rate = np.where(cut > 0, (high - low) / (2.0 * z), np.inf)
+    attained = (pairs - 2.0 * cut + 1.0) / np.where(sd > 0.0, sd, 1.0)
+    u_rate = np.where(cut > 0, (high - low) / (2.0 * np.where(cut > 0, attained, 1.0)), np.inf)
     if u is not None:
         stated = _stated_uncertainty(t, floats("u", u, t.shape), mask)
         instead = known & (cut <= 0)
@@ -191,11 +195,10 @@ def _ties(t: FloatArray, mask: BoolArray) -> FloatArray:
     return total(np.where(mask, share, 0.0))
 
 
-def _cut_large(points: IntArray, pairs: IntArray, ties: FloatArray, z: float) -> IntArray:
-    """Return M, such that the interval runs from the M-th smallest slope to the M-th largest."""
+def _sd_of_s(points: IntArray, ties: FloatArray) -> FloatArray:
+    """Return the standard deviation of Kendall's S with this many points and ties in time."""
     n = points.astype(np.float64)
-    variance = np.maximum(n * (n - 1.0) * (2.0 * n + 5.0) - ties, 0.0) / 18.0
-    return np.floor((pairs - z * np.sqrt(variance)) / 2.0).astype(np.int64)
+    return np.sqrt(np.maximum(n * (n - 1.0) * (2.0 * n + 5.0) - ties, 0.0) / 18.0)
 
 
 def _cut_exact(points: IntArray, confidence: float) -> IntArray:

@@ -143,7 +143,7 @@ class Judgement(ScopedModel):
 
 
 class SensorModelNoise(models.Model):
-    """What sound sensors of a model do by themselves, learnt from the fleet by a full scan.
+    """What sound sensors of a model do by themselves, learnt from the fleet by a scan.
 
     Variances: of the relative slope and of the zero in rated loads; a year's walk, and what
     setting up anew adds to a calibration.
@@ -156,6 +156,7 @@ class SensorModelNoise(models.Model):
     walk_zero = models.FloatField()
     extra_slope = models.FloatField()
     extra_zero = models.FloatField()
+    calibrations = models.PositiveIntegerField(help_text="How many the model had then.")
     steps = models.PositiveIntegerField(help_text="Calibrations that follow another one.")
     estimated = models.BooleanField(help_text="False: too few; the defaults stand.")
     method = models.CharField(max_length=40)
@@ -163,6 +164,30 @@ class SensorModelNoise(models.Model):
     def __str__(self) -> str:
         """Return what a person calls it."""
         return f"noise of {self.sensor_model_id}"
+
+
+class LotPrior(models.Model):
+    """What a new sensor of a model and lot usually shows first, learnt by a scan.
+
+    Readings of the sensor model and newtons; medians of the siblings' first calibrations and the
+    variance of one about them.
+    """
+
+    sensor_model = models.ForeignKey(
+        SensorModel, on_delete=models.CASCADE, related_name="lot_priors"
+    )
+    lot = models.CharField(max_length=40, blank=True)
+    slope = models.FloatField()
+    offset = models.FloatField()
+    var_slope = models.FloatField()
+    var_offset = models.FloatField()
+
+    class Meta:
+        constraints = [models.UniqueConstraint("sensor_model", "lot", name="lot_prior_once")]
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"first numbers of {self.sensor_model_id} {self.lot}"
 
 
 class StaleSensor(models.Model):

@@ -5,13 +5,14 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from calibration import fleetwide, judging, noise, policies, records
+from calibration import fleetwide, judging, learning, policies, records
 from calibration.models import (
     Calibration,
     DriftFlag,
     DueState,
     Fit,
     Judgement,
+    LotPrior,
     ReferenceStandard,
     ScanRun,
     StaleSensor,
@@ -56,10 +57,10 @@ def random_history(world, seed, count=40):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_a_full_scan_gives_the_rows_of_the_incremental_ones(world, seed, monkeypatch):
-    # The noise of the sensor models is learnt by full scans only: here one comes first.
+    # A full scan learns anew what the fleet teaches: here both use the same.
     random_history(world, seed, 30)
     run_scan(full=True, now=NOW)
-    monkeypatch.setattr(noise, "learn", lambda: 0)
+    monkeypatch.setattr(learning, "learn", lambda **_: [])
     random_history(world, seed + 100, 15)
     run_scan(now=NOW)
     incremental = rows()
@@ -224,3 +225,20 @@ def test_siblings_that_share_a_changed_reference_are_not_called_drifted(world):
     run_scan(now=NOW)
     slope = DriftFlag.objects.filter(kind="slope", level="beyond").exclude(status="closed")
     assert [flag.sensor.serial for flag in slope] == ["S-A2"]
+
+
+def test_a_new_cell_without_a_tag_is_compared_with_its_siblings(world):
+    """Five siblings of one lot agree; the sixth is entered with its load in the wrong unit."""
+    names = [f"A{number}" for number in range(3, 10)]
+    for name in names:
+        world.add_sensor(name, lot="L7")
+    for name in names[:-2]:
+        world.season(name, 2026, reason="commissioning")
+    run_scan(full=True, now=NOW)
+    assert LotPrior.objects.get(lot="L7").slope == pytest.approx(10.0)  # 100 a daN, 10 a newton
+    usual = world.season(names[-2], 2026, reason="commissioning", load_unit="kgf").calibration
+    assert Judgement.objects.get(pk=usual.pk).verdict == "within"  # 2 %: as siblings differ
+    wrong = world.draft(names[-1], reason="commissioning", load_unit="lbf")
+    answer = records.check_calibration(wrong, scope=SYSTEM, now=NOW)
+    assert answer["verdict"] == "watch"
+    assert answer["causes"][0]["code"] == "unit_slip"

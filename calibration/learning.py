@@ -1,0 +1,138 @@
+"""What the fleet teaches about its sensors: kept in tables, learnt by scans."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from django.db.models import Count
+from numpy.typing import NDArray
+
+from calibration import arrays, expecting
+from calibration.expecting import Fleet
+from calibration.metrology import fit, pairing
+from calibration.metrology.fleetnoise import (
+    DEFAULT,
+    METHOD,
+    MOST_SEGMENTS,
+    model_noise,
+    sibling_prior,
+)
+from calibration.metrology.series import Noise, Prior, Series
+from calibration.models import Calibration, LotPrior, SensorModelNoise
+from calibration.weighing import state_of
+from fleet.models import Sensor
+
+COLUMNS = ("walk_slope", "walk_zero", "extra_slope", "extra_zero")
+PRIOR = ("slope", "offset", "var_slope", "var_offset")
+GROWTH = 0.1  # so many more calibrations, and a model is looked at again
+_DEFAULT = tuple(value**2 for value in DEFAULT)
+_NOBODY = (np.nan,) * len(PRIOR)
+
+
+class FleetBook:
+    """What was learnt of every model and lot; documented defaults where nothing was."""
+
+    def __init__(self) -> None:
+        self._noise: Mapping[int, tuple[float, ...]] = {
+            row.pk: tuple(getattr(row, name) for name in COLUMNS)
+            for row in SensorModelNoise.objects.all()
+        }
+        self._first: Mapping[tuple[int, str], tuple[float, ...]] = {
+            (row.sensor_model_id, row.lot): tuple(getattr(row, name) for name in PRIOR)
+            for row in LotPrior.objects.all()
+        }
+
+    def of(self, model: NDArray[np.int64], lot: NDArray[np.str_]) -> Fleet:
+        """Return what is known of segments whose sensors are of these models and lots."""
+        keys, where = np.unique(model, return_inverse=True)
+        noise = [self._noise.get(key, _DEFAULT) for key in keys.tolist()]
+        families = np.stack([model.astype(np.str_), lot], axis=1)
+        pairs, whose = np.unique(families, axis=0, return_inverse=True)
+        first = [self._first.get((int(key), str(of)), _NOBODY) for key, of in pairs]
+        return Fleet(
+            Noise(*_rows(noise, COLUMNS)[where.reshape(-1)].T),
+            Prior(*_rows(first, PRIOR)[whose.reshape(-1)].T),
+        )
+
+
+def _rows(values: list[tuple[float, ...]], names: tuple[str, ...]) -> NDArray[np.float64]:
+    return np.array(values, dtype=np.float64).reshape(-1, len(names))
+
+
+def learn(*, everything: bool = False) -> list[int]:
+    """Learn the noise and first numbers of sensor models; return the models that changed.
+
+    A model is looked at again when its calibrations have become a tenth more or fewer since it
+    was learnt, or when everything is asked for.
+    """
+    known = dict(SensorModelNoise.objects.values_list("pk", "calibrations"))
+    counts = Calibration.objects.values_list("sensor__model").annotate(Count("pk"))
+    changed = []
+    for model, count in counts.order_by("sensor__model"):
+        if not everything and abs(count - known.get(model, 0)) < GROWTH * count:
+            continue
+        lives = _lives(model)
+        if lives is not None and (_keep_noise(model, lives, count) + _keep_priors(model, lives)):
+            changed.append(model)
+    return changed
+
+
+@dataclass(frozen=True)
+class _Lives:
+    """Segments of some sensors of one model, with their lots; `first` marks first segments."""
+
+    series: Series
+    lot: NDArray[np.str_]
+    first: NDArray[np.bool_]
+
+
+def _lives(model: int) -> _Lives | None:
+    sensors = Sensor.objects.filter(model=model, calibrations__isnull=False).order_by("pk")
+    ids = list(sensors.distinct().values_list("pk", flat=True)[:MOST_SEGMENTS])
+    history = arrays.read_history(ids) if ids else None
+    if history is None:
+        return None
+    lines = fit.fit_lines(history.points, history.reference_pct)
+    keep = np.flatnonzero(~history.superseded)
+    state, history = state_of(lines, history.reference_pct, keep), history.take(keep)
+    pairs = pairing.pair(
+        history.sensor, history.season, history.installation, history.starts_segment
+    )
+    series = expecting.series_of(history, state, pairs, np.ones(len(history), dtype=bool))
+    return _Lives(series, history.lot[series.first], pairs.segment[series.first] == 1)
+
+
+def _keep_noise(model: int, lives: _Lives, count: int) -> int:
+    """Keep the noise; whether it changed (that the count did is no change)."""
+    found = model_noise(lives.series, np.zeros(len(lives.lot), dtype=np.int64), 1)
+    learnt = tuple(float(getattr(found, name)[0]) for name in COLUMNS)
+    values = dict(zip(COLUMNS, learnt if found.estimated[0] else _DEFAULT, strict=True)) | {
+        "calibrations": count,
+        "steps": int(found.steps[0]),
+        "estimated": bool(found.estimated[0]),
+        "method": METHOD,
+    }
+    stored = SensorModelNoise.objects.filter(pk=model).values(*COLUMNS).first()
+    SensorModelNoise.objects.update_or_create(pk=model, defaults=values)
+    return int(stored != {name: values[name] for name in COLUMNS})
+
+
+def _keep_priors(model: int, lives: _Lives) -> int:
+    """Keep what sensors of each lot showed first, where enough of them are known."""
+    names, family = np.unique(lives.lot, return_inverse=True)
+    family = np.where(lives.first, family.reshape(-1), -1)
+    prior = sibling_prior(lives.series, family)
+    wanted = {
+        str(names[family[i]]): tuple(float(getattr(prior, name)[i]) for name in PRIOR)
+        for i in np.flatnonzero((family >= 0) & np.isfinite(prior.slope)).tolist()
+    }
+    rows = LotPrior.objects.filter(sensor_model=model).values_list("lot", *PRIOR)
+    stored = {lot: tuple(values) for lot, *values in rows}
+    for lot, values in wanted.items():
+        if stored.get(lot) != values:
+            LotPrior.objects.update_or_create(
+                sensor_model_id=model, lot=lot, defaults=dict(zip(PRIOR, values, strict=True))
+            )
+    gone = stored.keys() - wanted.keys()
+    LotPrior.objects.filter(sensor_model=model, lot__in=gone).delete()
+    return len(gone) + sum(stored.get(lot) != values for lot, values in wanted.items())
