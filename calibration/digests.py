@@ -70,6 +70,17 @@ def chained(
     return _sha256([previous, number, content, _moment(recorded_at), by])
 
 
+def seal(record: SealedRecord, parts: Sequence[Any], *, now: datetime, by: int | None) -> None:
+    """Give a new record its place in its sensor's chain; call it with the sensor locked."""
+    assert isinstance(record, Calibration | FunctionalTest)
+    number, previous = head(type(record), record.sensor_id)
+    record.recorded_at, record.recorded_by_id, record.chain_number = now, by, number + 1
+    record.content_digest = content_digest(record, parts, dealer_code=record.dealer.code)
+    record.digest = chained(
+        previous, number=number + 1, content=record.content_digest, recorded_at=now, by=by
+    )
+
+
 def head(model: type[Calibration | FunctionalTest], sensor_id: int) -> tuple[int, str]:
     """Return number and digest of a sensor's last record; call it with the sensor locked."""
     last = (

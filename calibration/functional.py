@@ -51,12 +51,7 @@ def record_functional_test(
     steps = _steps(row, draft)
     if draft.supersedes and FunctionalTest.objects.filter(supersedes=draft.supersedes).exists():
         raise Conflict(Problem("supersedes", "That record is superseded already"))
-    number, previous = digests.head(FunctionalTest, sensor.pk)
-    row.recorded_at, row.recorded_by_id, row.chain_number = now, user_id, number + 1
-    row.content_digest = digests.content_digest(row, steps, dealer_code=sensor.dealer.code)
-    row.digest = digests.chained(
-        previous, number=row.chain_number, content=row.content_digest, recorded_at=now, by=user_id
-    )
+    digests.seal(row, steps, now=now, by=user_id)
     try:
         row.save(force_insert=True)
     except IntegrityError as clash:

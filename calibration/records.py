@@ -120,14 +120,8 @@ def seal(draft: CalibrationDraft, *, scope: Scope, now: datetime, user_id: int |
     if where:
         row.installation = where
         row.machine_serial, row.position = where.machine.serial, where.position
-    row.recorded_at, row.recorded_by_id = now, user_id
     points = _points(row, draft)
-    number, previous = digests.head(Calibration, sensor.pk)
-    row.chain_number = number + 1
-    row.content_digest = digests.content_digest(row, points, dealer_code=sensor.dealer.code)
-    row.digest = digests.chained(
-        previous, number=row.chain_number, content=row.content_digest, recorded_at=now, by=user_id
-    )
+    digests.seal(row, points, now=now, by=user_id)
     try:
         row.save(force_insert=True)
     except IntegrityError as clash:

@@ -6,6 +6,7 @@ References
    (contaminated normal model, location).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,7 +33,8 @@ _EM_STEPS = 12
 # in standard deviations of the prior.
 _STEPS = np.sinh(np.linspace(-3.2, 3.2, 25))
 _PRIOR_STEPS = np.linspace(-4.0, 4.0, 21)
-_LOG_TWO_PI = float(np.log(2.0 * np.pi))
+
+Share = float | FloatArray
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,9 @@ class Clusters:
         self.speaks = variance < SILENT
         self.members = self.total(self.speaks.astype(np.float64))
         self.allowed = allowed[self.starts]
-        self.share = np.where(self.members - 1 >= FEWEST_OTHERS, MOVED[0], 0.0)
+        self.cells = _Mixture(variance, CELLS)
+        moved = np.where(self.members - 1 >= FEWEST_OTHERS, MOVED[0], 0.0)
+        self.prior = _Mixture(self.allowed, ((0.0, 1.0 - moved), (MOVED[1], moved)))
 
     def total(self, values: FloatArray) -> FloatArray:
         """Return sums over each cluster; the last axis runs over the rows."""
@@ -80,12 +84,12 @@ class Clusters:
     def solve(self) -> Located:
         """Integrate the posterior of each cluster's common change, with and without each row."""
         grid = self._grid()
-        own = self._log_row(grid[:, self.of])
-        prior = self._log_prior(grid)
+        own = self.cells.log(self.surprise - grid[:, self.of])
+        prior = self.prior.log(grid)
         width = np.gradient(grid, axis=0) if len(grid) > 1 else np.ones_like(grid)
         log = self.total(own) + prior + np.log(np.maximum(width, 1e-300))
         mean, variance, weight = _moments(grid, log)
-        wide = _down(weight * self._wide(grid))
+        wide = _down(weight * self.prior.share_of_last(grid))
         others = self.members[self.of] - self.speaks
         mean_others, variance_others, _ = _moments(grid[:, self.of], log[:, self.of] - own)
         alone = others < 1
@@ -127,52 +131,45 @@ class Clusters:
         """Return a mode of the posterior and its width, by the EM algorithm from a start."""
         width = np.ones_like(mode)
         for _ in range(_EM_STEPS):
-            away = self.surprise - mode[self.of]
-            weight = _precision(away, self.variance, CELLS)
-            prior = _precision(
-                mode, self.allowed, ((0.0, 1.0 - self.share), (MOVED[1], self.share))
-            )
-            whole = self.total(weight) + prior
+            weight = self.cells.precision(self.surprise - mode[self.of])
+            whole = self.total(weight) + self.prior.precision(mode)
             mode = self.total(weight * self.surprise) / whole
             width = 1.0 / np.sqrt(whole)
         return mode, width
 
-    def _log_row(self, change: FloatArray) -> FloatArray:
-        return np.log(_density(self.surprise - change, self.variance, CELLS))
 
-    def _log_prior(self, change: FloatArray) -> FloatArray:
-        shares = ((0.0, 1.0 - self.share), (MOVED[1], self.share))
-        return np.log(np.maximum(_density(change, self.allowed, shares), 1e-300))
+class _Mixture:
+    """A mixture of normal distributions about 0 on top of a variance of each row."""
 
-    def _wide(self, change: FloatArray) -> FloatArray:
-        shares = ((0.0, 1.0 - self.share), (MOVED[1], self.share))
-        wide = _density(change, self.allowed, shares[1:])
-        return wide / np.maximum(_density(change, self.allowed, shares), 1e-300)
+    def __init__(self, variance: FloatArray, parts: Sequence[tuple[float, Share]]) -> None:
+        self.inverse = [1.0 / (variance + spread**2) for spread, _ in parts]
+        self.height = [
+            share * np.sqrt(inverse / (2.0 * np.pi))
+            for (_, share), inverse in zip(parts, self.inverse, strict=True)
+        ]
 
+    def parts(self, value: FloatArray) -> list[FloatArray]:
+        """Return the density of each component, rows on the last axis."""
+        half = -0.5 * value * value
+        return [
+            height * np.exp(half * inverse)
+            for height, inverse in zip(self.height, self.inverse, strict=True)
+        ]
 
-def _density(
-    value: FloatArray,
-    variance: FloatArray,
-    shares: tuple[tuple[float, float | FloatArray], ...],
-) -> FloatArray:
-    whole = np.zeros(np.broadcast_shapes(value.shape, variance.shape))
-    for spread, share in shares:
-        wide = variance + spread**2
-        whole = whole + share * np.exp(-0.5 * (value * value / wide + np.log(wide) + _LOG_TWO_PI))
-    return np.asarray(whole)
+    def log(self, value: FloatArray) -> FloatArray:
+        """Return the log density."""
+        return np.log(np.maximum(_down(self.parts(value)), 1e-300))
 
+    def precision(self, value: FloatArray) -> FloatArray:
+        """Return the mean of 1/variance over the components, by their probabilities here."""
+        parts = self.parts(value)
+        top = _down([part * inv for part, inv in zip(parts, self.inverse, strict=True)])
+        return top / np.maximum(_down(parts), 1e-300)
 
-def _precision(
-    value: FloatArray,
-    variance: FloatArray,
-    shares: tuple[tuple[float, float | FloatArray], ...],
-) -> FloatArray:
-    """Return the mean of 1/variance over the components, by their probabilities at this value."""
-    whole, top = np.full_like(value, 1e-300), np.zeros_like(value)
-    for spread, share in shares:
-        part = _density(value, variance, ((spread, share),))
-        whole, top = whole + part, top + part / (variance + spread**2)
-    return top / whole
+    def share_of_last(self, value: FloatArray) -> FloatArray:
+        """Return the probability of the last component."""
+        parts = self.parts(value)
+        return parts[-1] / np.maximum(_down(parts), 1e-300)
 
 
 def _moments(grid: FloatArray, log: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -183,8 +180,8 @@ def _moments(grid: FloatArray, log: FloatArray) -> tuple[FloatArray, FloatArray,
     return mean, _down(weight * (grid - mean) ** 2), weight
 
 
-def _down(values: FloatArray) -> FloatArray:
-    """Return the sum over the grid, one after the other: the same bits for one row and many."""
+def _down(values: FloatArray | Sequence[FloatArray]) -> FloatArray:
+    """Return the sum over the first axis, one after the other: the same bits for one and many."""
     whole = values[0]
     for row in values[1:]:
         whole = whole + row

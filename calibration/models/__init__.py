@@ -25,15 +25,8 @@ from calibration.models.record import (
     Stage,
 )
 from calibration.models.rules import ReferenceStandard, TolerancePolicy
-from calibration.models.work import (
-    Digest,
-    DriftFlag,
-    ImportRun,
-    Reminder,
-    ScanRun,
-    Visit,
-    VisitLine,
-)
+from calibration.models.runs import ImportRun, ScanRun
+from calibration.models.work import Digest, DriftFlag, Reminder, Visit, VisitLine
 
 __all__ = [
     "STARTS_SEGMENT",
