@@ -101,6 +101,9 @@ def _evidence(scene: Scene, expectation: Expectation, index: Ints) -> Evidence:
         covariance=expectation.covariance[index],
         rated_load=history.rated_load[index],
         reference_sd=np.where(same, 0.0, reference / 100.0),
+        middle_load=ends[4],
+        middle_reading=ends[5],
+        middle_count=ends[6],
         last_zero_reading=np.where(alone, np.nan, last[1]),
         last_span_reading=np.where(alone, np.nan, last[3]),
         neighbour_slope=around[..., 0],
@@ -121,14 +124,21 @@ def _padded(rows: list[list[tuple[float, float]]]) -> Floats:
     return table
 
 
-def _ends(lines: Lines, index: Ints) -> tuple[Floats, Floats, Floats, Floats]:
-    """Lowest load, mean reading there, highest load, mean reading there; of each calibration."""
+def _ends(lines: Lines, index: Ints) -> Floats:
+    """Lowest load and mean reading there, the same of the highest; between: means, and how many.
+
+    Seven rows of one column a calibration.
+    """
     points = lines.points
     stops = np.cumsum(points.counts)
-    found = np.empty((len(index), 4))
+    found = np.full((len(index), 7), np.nan)
     for row, i in zip(found, index.tolist(), strict=True):
         part = slice(int(stops[i] - points.counts[i]), int(stops[i]))
         load, reading = points.load[part], points.reading[part]
         low, high = load.min(), load.max()
-        row[:] = low, reading[load == low].mean(), high, reading[load == high].mean()
-    return found[:, 0], found[:, 1], found[:, 2], found[:, 3]
+        row[:4] = low, reading[load == low].mean(), high, reading[load == high].mean()
+        between = (load > low) & (load < high)
+        row[6] = between.sum()
+        if between.any():
+            row[4:6] = load[between].mean(), reading[between].mean()
+    return found.T

@@ -124,10 +124,10 @@ def _first_day(
     constant = room * room - (z * u_level) ** 2
     root = np.sqrt(np.maximum(half * half - square * constant, 0.0))
     # T = (half - root) / square, written so that nothing cancels where half > 0.
-    forward = np.where(
-        half + root > 0.0, constant / np.where(half + root > 0.0, half + root, 1.0), np.inf
-    )
-    backward = np.where(square < 0.0, (half - root) / np.where(square < 0.0, square, 1.0), np.inf)
+    down, bent = half + root, square < 0.0
+    with np.errstate(over="ignore"):  # a day too far to be written is inf: never
+        forward = np.where(down > 0.0, constant / np.where(down > 0.0, down, 1.0), np.inf)
+        backward = np.where(bent, (half - root) / np.where(bent, square, 1.0), np.inf)
     day = np.where(half > 0.0, forward, backward)
     real = half * half - square * constant >= 0.0
     day = np.where(real & (day >= 0.0), day, np.inf)

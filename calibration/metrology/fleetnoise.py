@@ -147,7 +147,7 @@ def sibling_prior(series: Series, family: IntArray) -> Prior:
     )
 
 
-def tag_prior(  # the numbers on the tag, and how well they are usually met
+def tag_prior(
     slope: FloatArray, offset: FloatArray, rated_load: FloatArray, siblings: Prior
 ) -> Prior:
     """Return the prior from the tags, and from the siblings where a cell has no tag.
