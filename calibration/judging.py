@@ -4,7 +4,7 @@ The post of one calibration, the import of a file and the scan of the fleet all 
 `judge`; one sensor is the case N = 1.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, TypeVar
@@ -54,6 +54,16 @@ class Judged:
         )
 
 
+def lock(sensor_ids: Iterable[int]) -> None:
+    """Lock sensors until the transaction ends, in one order for everybody.
+
+    A post to one of them waits until we are done, and we for it: nobody judges half a history.
+    Lock before anything else is written: whoever holds a sensor never waits for a mark.
+    """
+    rows = Sensor.objects.filter(pk__in=list(sensor_ids)).order_by("pk")
+    list(rows.select_for_update(no_key=True, of=("self",)).values_list("pk", flat=True))
+
+
 @transaction.atomic
 def judge(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
     """Judge the whole history of these sensors and store what follows, where it differs.
@@ -61,9 +71,7 @@ def judge(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
     `touched` names other sensors whose verdicts rest on these, where these changed: those that
     share a day and reference, or the machine, with them.
     """
-    # A post to one of these waits until we are done, and we for it: nobody judges half a history.
-    locked = Sensor.objects.filter(pk__in=sensor_ids).order_by("pk")
-    list(locked.select_for_update(no_key=True, of=("self",)).values_list("pk", flat=True))
+    lock(sensor_ids)
     history = arrays.read_history(sensor_ids)
     if history is None:
         change = flags.settle(sensor_ids, JUDGED_KINDS, [], now=now)

@@ -69,6 +69,7 @@ def record_many(
     """Record many: each is stored or refused by itself, then all sensors are judged at once."""
     outcomes: list[Recorded | DomainError] = []
     with transaction.atomic():
+        judging.lock({draft.sensor.pk for draft in drafts})
         for draft in drafts:
             try:
                 with transaction.atomic():

@@ -85,6 +85,7 @@ def _judge_some(sensor_ids: Sequence[int], failed: dict[int, str], *, now: datet
     """Judge a batch; where it fails, halve it until the one that cannot be judged stands alone."""
     try:
         with transaction.atomic():
+            judging.lock(sensor_ids)
             # The marks go first: one that is set while we judge waits for us and stays.
             StaleSensor.objects.filter(sensor_id__in=sensor_ids).delete()
             judged = judging.judge(sensor_ids, now=now)

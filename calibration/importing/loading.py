@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import BinaryIO
 
 from django.db import transaction
+from django.db.models.functions import Upper
 
 from calibration.importing.header import opened
 from calibration.importing.reasons import bounded
@@ -15,8 +16,9 @@ from calibration.importing.result import ImportResult
 from calibration.importing.rows import FileRecord, Reader
 from calibration.importing.sequence import in_order
 from calibration.importing.storing import Storing
+from calibration.judging import lock
 from calibration.models import Calibration
-from fleet.models import Dealer
+from fleet.models import Dealer, Sensor
 from fleet.registry import require
 from fleet.scope import Scope
 
@@ -83,6 +85,7 @@ class _Run:
         for some in in_chunks(in_order(records, dealer.code)):
             existing = _existing(some)
             with transaction.atomic():
+                lock(_sensors(some))
                 for record in some:
                     self._count(record, storing.store(record, existing.get(record.key)), storing)
                     done += 1
@@ -99,6 +102,13 @@ class _Run:
             bounded(len(result.reasons), record.reasons[-3:])
         else:
             storing.changes.tell(result.created, result.changed)
+
+
+def _sensors(records: Sequence[FileRecord]) -> list[int]:
+    """Keys of the sensors that these records name and the register knows."""
+    named = {record.said.sensor.upper() for record in records}
+    known = Sensor.objects.annotate(key=Upper("serial")).filter(key__in=named)
+    return list(known.values_list("pk", flat=True))
 
 
 def _existing(records: Sequence[FileRecord]) -> dict[object, Calibration]:
