@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from calibration import arrays, due, flags, outcomes, weighing
 from calibration.company import read_neighbours, read_siblings, read_touched
 from calibration.flags import FlagChange
-from calibration.learning import FleetBook
+from calibration.learning import taught
 from calibration.metrology import fit
 from calibration.models import Fit, Judgement
 from calibration.policies import Rulebook
@@ -26,6 +26,7 @@ from fleet.models import Sensor
 Row = TypeVar("Row", bound=models.Model)
 
 JUDGED_KINDS = ("slope", "offset", "fit", "reference")
+STEP = ("step", "u_step", "step_reference", "season")  # what others' verdicts rest on
 BATCH = 1000  # sensors judged in one transaction
 
 
@@ -81,18 +82,18 @@ def judge(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
     changed = _write(Fit, _fit_rows(history, lines), sensor_ids)
     case = weighing.Case(history, lines, Rulebook())
     weighed = _weighed(case)
-    steps = _steps_stored(sensor_ids)
-    written = changed + _write(Judgement, outcomes.judgements(weighed), sensor_ids)
+    rows, before = outcomes.judgements(weighed), _steps_stored(sensor_ids)
+    written = changed + _write(Judgement, rows, sensor_ids)
     change = flags.settle(sensor_ids, JUDGED_KINDS, outcomes.wanted_flags(weighed), now=now)
     written += due.refresh(sensor_ids, now=now).changed
     # Others rest on the lines and the steps alone; what we now say of them changes nobody.
-    moved = changed or steps != _steps_stored(sensor_ids)
+    moved = changed or before != {row.pk: tuple(getattr(row, n) for n in STEP) for row in rows}
     touched = read_touched(case.history, case.pairs) if moved else frozenset()
     return Judged(len(sensor_ids), change, written, touched)
 
 
 def _weighed(case: weighing.Case) -> weighing.Weighed:
-    fleet = FleetBook().of(*case.families)
+    fleet = taught(*case.families)
     siblings = read_siblings(case.history, case.pairs)
     found = weighing.look(case, fleet, siblings)
     surprising = np.flatnonzero(found[2].level)
@@ -100,9 +101,7 @@ def _weighed(case: weighing.Case) -> weighing.Weighed:
 
 
 def _steps_stored(sensor_ids: Sequence[int]) -> dict[UUID, tuple[float | None, ...]]:
-    rows = Judgement.objects.filter(calibration__sensor_id__in=sensor_ids).values_list(
-        "pk", "step", "u_step", "step_reference", "season"
-    )
+    rows = Judgement.objects.filter(calibration__sensor_id__in=sensor_ids).values_list("pk", *STEP)
     return {pk: tuple(rest) for pk, *rest in rows}
 
 

@@ -1,6 +1,5 @@
 """What the fleet teaches about its sensors: kept in tables, learnt by scans."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,30 +28,32 @@ _DEFAULT = tuple(value**2 for value in DEFAULT)
 _NOBODY = (np.nan,) * len(PRIOR)
 
 
-class FleetBook:
-    """What was learnt of every model and lot; documented defaults where nothing was."""
+def taught(model: NDArray[np.int64], lot: NDArray[np.str_]) -> Fleet:
+    """Return what is known of segments whose sensors are of these models and lots.
 
-    def __init__(self) -> None:
-        self._noise: Mapping[int, tuple[float, ...]] = {
-            row.pk: tuple(getattr(row, name) for name in COLUMNS)
-            for row in SensorModelNoise.objects.all()
-        }
-        self._first: Mapping[tuple[int, str], tuple[float, ...]] = {
-            (row.sensor_model_id, row.lot): tuple(getattr(row, name) for name in PRIOR)
-            for row in LotPrior.objects.all()
-        }
-
-    def of(self, model: NDArray[np.int64], lot: NDArray[np.str_]) -> Fleet:
-        """Return what is known of segments whose sensors are of these models and lots."""
-        keys, where = np.unique(model, return_inverse=True)
-        noise = [self._noise.get(key, _DEFAULT) for key in keys.tolist()]
-        families = np.stack([model.astype(np.str_), lot], axis=1)
-        pairs, whose = np.unique(families, axis=0, return_inverse=True)
-        first = [self._first.get((int(key), str(of)), _NOBODY) for key, of in pairs]
-        return Fleet(
-            Noise(*_rows(noise, COLUMNS)[where.reshape(-1)].T),
-            Prior(*_rows(first, PRIOR)[whose.reshape(-1)].T),
+    Documented defaults where nothing was learnt. Reads what concerns them, and nothing else.
+    """
+    models, where = np.unique(model, return_inverse=True)
+    families = np.stack([model.astype(np.str_), lot], axis=1)
+    pairs, whose = np.unique(families, axis=0, return_inverse=True)
+    noise = {
+        pk: tuple(values)
+        for pk, *values in SensorModelNoise.objects.filter(pk__in=models.tolist()).values_list(
+            "pk", *COLUMNS
         )
+    }
+    first = {
+        (key, of): tuple(values)
+        for key, of, *values in LotPrior.objects.filter(
+            sensor_model__in=models.tolist(), lot__in=np.unique(lot).tolist()
+        ).values_list("sensor_model_id", "lot", *PRIOR)
+    }
+    known = [noise.get(key, _DEFAULT) for key in models.tolist()]
+    seen_first = [first.get((int(key), str(of)), _NOBODY) for key, of in pairs]
+    return Fleet(
+        Noise(*_rows(known, COLUMNS)[where.reshape(-1)].T),
+        Prior(*_rows(seen_first, PRIOR)[whose.reshape(-1)].T),
+    )
 
 
 def _rows(values: list[tuple[float, ...]], names: tuple[str, ...]) -> NDArray[np.float64]:

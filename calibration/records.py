@@ -14,6 +14,7 @@ from django.db import IntegrityError, transaction
 
 from calibration import digests, judging, policies, proving
 from calibration.drafts import CalibrationDraft, PointDraft, resolve_moment
+from calibration.judging import Judged
 from calibration.models import Calibration, CalibrationPoint
 from calibration.validating import check_draft, installation_at
 from fleet.errors import Conflict, DomainError, Problem
@@ -98,13 +99,16 @@ def check_calibration(draft: CalibrationDraft, *, scope: Scope, now: datetime) -
     return answer | {"digest": None, "stored": False}
 
 
-def judge_sealed(sensor_ids: Sequence[int], *, now: datetime) -> None:
-    """Judge the sensors of records that were sealed in this transaction."""
+def judge_sealed(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
+    """Judge all records of these sensors, and mark whose verdicts rest on them.
+
+    For the scan, and for whoever sealed records in this transaction. Functional tests come after
+    the calibrations: they name the one that was in force.
+    """
     judged = judging.judge(sensor_ids, now=now)
-    proving.judge_tests(sensor_ids, now=now)  # they name the calibration that was in force
-    policies.mark_stale(
-        judged.touched, why="a sibling was calibrated with the same reference", now=now
-    )
+    judged += Judged(flags=proving.judge_tests(sensor_ids, now=now))
+    policies.mark_stale(judged.touched, why="a sibling was judged anew", now=now)
+    return judged
 
 
 def seal(draft: CalibrationDraft, *, scope: Scope, now: datetime, user_id: int | None) -> Recorded:

@@ -7,11 +7,12 @@ from typing import Any
 
 from django.db import transaction
 
-from calibration import due, judging, learning, overdue, proving
+from calibration import due, judging, learning, overdue
 from calibration.fleetwide import settle_lots
 from calibration.judging import Judged
 from calibration.models import ScanRun, StaleSensor
 from calibration.policies import mark_stale
+from calibration.records import judge_sealed
 from fleet.models import Sensor
 
 Progress = Callable[[int, int], None]
@@ -88,9 +89,7 @@ def _judge_some(sensor_ids: Sequence[int], failed: dict[int, str], *, now: datet
             judging.lock(sensor_ids)
             # The marks go first: one that is set while we judge waits for us and stays.
             StaleSensor.objects.filter(sensor_id__in=sensor_ids).delete()
-            judged = judging.judge(sensor_ids, now=now)
-            judged += Judged(flags=proving.judge_tests(sensor_ids, now=now))
-            mark_stale(judged.touched, why="a sibling was judged anew", now=now)
+            judged = judge_sealed(sensor_ids, now=now)
     except (ValueError, ArithmeticError) as wrong:
         if len(sensor_ids) == 1:
             failed[sensor_ids[0]] = str(wrong)

@@ -161,13 +161,11 @@ class Weighed:
     causes: Causes
 
 
-def look(
-    case: Case, fleet: Fleet, siblings: Siblings, trusted: Bools | None = None
-) -> tuple[Steps, Together, Outlook]:
+def look(case: Case, fleet: Fleet, siblings: Siblings) -> tuple[Steps, Together, Outlook]:
     """Return what was expected of a case, given what its siblings did."""
     steps = expecting.steps_of(case.history, case.state, case.pairs, fleet.noise)
     shared = expecting.together(case.history, case.pairs, steps, siblings)
-    believed = np.ones(len(case.history), dtype=bool) if trusted is None else trusted
+    believed = np.ones(len(case.history), dtype=bool)
     return steps, shared, _outlook(case, fleet, shared, believed)
 
 
