@@ -15,6 +15,7 @@ from django.db import models, transaction
 from numpy.typing import NDArray
 
 from calibration import arrays, due, flags, outcomes, weighing
+from calibration.cases import Case
 from calibration.company import read_neighbours, read_siblings, read_touched
 from calibration.flags import FlagChange
 from calibration.learning import taught
@@ -80,7 +81,7 @@ def judge(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
         return Judged(len(sensor_ids), change, written)
     lines = fit.fit_lines(history.points, history.reference_pct)
     changed = _write(Fit, _fit_rows(history, lines), sensor_ids)
-    case = weighing.Case(history, lines, Rulebook())
+    case = Case(history, lines, Rulebook())
     weighed = _weighed(case)
     rows, before = outcomes.judgements(weighed), _steps_stored(sensor_ids)
     written = changed + _write(Judgement, rows, sensor_ids)
@@ -92,7 +93,7 @@ def judge(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
     return Judged(len(sensor_ids), change, written, touched)
 
 
-def _weighed(case: weighing.Case) -> weighing.Weighed:
+def _weighed(case: Case) -> weighing.Weighed:
     fleet = taught(*case.families)
     siblings = read_siblings(case.history, case.pairs)
     found = weighing.look(case, fleet, siblings)

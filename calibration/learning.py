@@ -7,6 +7,7 @@ from django.db.models import Count
 from numpy.typing import NDArray
 
 from calibration import arrays, expecting
+from calibration.cases import state_of
 from calibration.expecting import Fleet
 from calibration.metrology import fit, pairing
 from calibration.metrology.fleetnoise import (
@@ -18,7 +19,6 @@ from calibration.metrology.fleetnoise import (
 )
 from calibration.metrology.series import Noise, Prior, Series
 from calibration.models import Calibration, LotPrior, SensorModelNoise
-from calibration.weighing import state_of
 from fleet.models import Sensor
 
 COLUMNS = ("walk_slope", "walk_zero", "extra_slope", "extra_zero")

@@ -8,11 +8,12 @@ from numpy.typing import NDArray
 
 from calibration import suspecting
 from calibration.arrays import day_to_date, rows_of
+from calibration.cases import worst_felt
 from calibration.flags import Wanted
 from calibration.metrology import expectation, pairing
 from calibration.metrology.drift import Change
 from calibration.models import DriftFlag, Judgement, Verdict
-from calibration.weighing import BEYOND, WATCH, WITHIN, Weighed, worst_felt
+from calibration.weighing import BEYOND, WATCH, WITHIN, Weighed
 
 METHOD = expectation.METHOD
 _LEVELS = {WITHIN: Verdict.WITHIN, WATCH: Verdict.WATCH, BEYOND: Verdict.BEYOND}

@@ -3,8 +3,10 @@
 from calibration.models.derived import (
     DueState,
     Fit,
+    FurtherCompany,
     Judgement,
     LotPrior,
+    PackedHistory,
     SensorModelNoise,
     StaleSensor,
     Verdict,
@@ -25,7 +27,7 @@ from calibration.models.record import (
     Stage,
 )
 from calibration.models.rules import ReferenceStandard, TolerancePolicy
-from calibration.models.runs import ImportRun, ScanRun
+from calibration.models.runs import ImportRun, ScanChunk, ScanRun
 from calibration.models.work import Digest, DriftFlag, Reminder, Visit, VisitLine
 
 __all__ = [
@@ -39,13 +41,16 @@ __all__ = [
     "Fit",
     "FunctionalTest",
     "FunctionalVerdict",
+    "FurtherCompany",
     "ImportRun",
     "Judgement",
     "LotPrior",
     "Observed",
+    "PackedHistory",
     "Reason",
     "ReferenceStandard",
     "Reminder",
+    "ScanChunk",
     "ScanRun",
     "SealedRecord",
     "SensorModelNoise",

@@ -1,4 +1,8 @@
-"""What follows from the records: fits, judgements and due days. May be computed again any time."""
+"""What follows from the records: fits, judgements and due days. May be computed again any time.
+
+Fits and judgements are written by the million: their keys are not checked by the database again
+(records are never deleted, and both are made from records that were just read).
+"""
 
 from typing import ClassVar
 
@@ -27,7 +31,11 @@ class Fit(ScopedModel):
     for_reviewers: ClassVar[bool] = True
 
     calibration = models.OneToOneField(
-        Calibration, on_delete=models.CASCADE, primary_key=True, related_name="fit"
+        Calibration,
+        on_delete=models.CASCADE,
+        primary_key=True,
+        db_constraint=False,
+        related_name="fit",
     )
     slope = models.FloatField()
     offset = models.FloatField()
@@ -62,13 +70,23 @@ class Judgement(ScopedModel):
     for_reviewers: ClassVar[bool] = True
 
     calibration = models.OneToOneField(
-        Calibration, on_delete=models.CASCADE, primary_key=True, related_name="judgement"
+        Calibration,
+        on_delete=models.CASCADE,
+        primary_key=True,
+        db_constraint=False,
+        related_name="judgement",
     )
     season = models.SmallIntegerField()
     segment = models.PositiveSmallIntegerField(help_text="Counted from 1 over a sensor's life.")
     verdict = models.CharField(max_length=8, choices=Verdict.choices)
     previous = models.ForeignKey(
-        Calibration, on_delete=models.CASCADE, null=True, blank=True, related_name="+"
+        Calibration,
+        on_delete=models.CASCADE,
+        null=True,
+        blank=True,
+        db_constraint=False,
+        db_index=False,
+        related_name="+",
     )
     slope_change_pct = models.FloatField(null=True, blank=True)
     u_slope_change_pct = models.FloatField(null=True, blank=True)
@@ -79,7 +97,13 @@ class Judgement(ScopedModel):
     p_out_slope = models.FloatField(null=True, blank=True)
     p_out_offset = models.FloatField(null=True, blank=True)
     first = models.ForeignKey(
-        Calibration, on_delete=models.CASCADE, null=True, blank=True, related_name="+"
+        Calibration,
+        on_delete=models.CASCADE,
+        null=True,
+        blank=True,
+        db_constraint=False,
+        db_index=False,
+        related_name="+",
     )
     first_slope_change_pct = models.FloatField(null=True, blank=True)
     first_u_slope_change_pct = models.FloatField(null=True, blank=True)
@@ -157,6 +181,7 @@ class SensorModelNoise(models.Model):
     extra_slope = models.FloatField()
     extra_zero = models.FloatField()
     calibrations = models.PositiveIntegerField(help_text="How many the model had then.")
+    learnt_at = models.DateTimeField(null=True, blank=True, help_text="When they were counted.")
     steps = models.PositiveIntegerField(help_text="Calibrations that follow another one.")
     estimated = models.BooleanField(help_text="False: too few; the defaults stand.")
     method = models.CharField(max_length=40)
@@ -188,6 +213,44 @@ class LotPrior(models.Model):
     def __str__(self) -> str:
         """Return what a person calls it."""
         return f"first numbers of {self.sensor_model_id} {self.lot}"
+
+
+class PackedHistory(models.Model):
+    """A sensor's calibrations in one row, as the scan reads them, and a digest of its verdicts.
+
+    Kept by whoever judges the sensor; where the row is missing, the records are read instead and
+    it is written again. `verify` rebuilds and compares it.
+    """
+
+    sensor = models.OneToOneField(
+        Sensor, on_delete=models.CASCADE, primary_key=True, related_name="+"
+    )
+    company = models.BigIntegerField(
+        db_index=True,
+        help_text="The dealer whose references it was calibrated with; of several, the first.",
+    )
+    calibrations = models.PositiveIntegerField()
+    heads = models.BinaryField(help_text="What is said once for each calibration.")
+    points = models.BinaryField(help_text="Loads and readings, float64.")
+    outcome = models.BigIntegerField(help_text="Digest of its stored fits and judgements.")
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"{self.calibrations} of sensor {self.sensor_id}"
+
+
+class FurtherCompany(models.Model):
+    """Another dealer whose references a sensor was calibrated with: it was resold or moved."""
+
+    sensor = models.ForeignKey(Sensor, on_delete=models.CASCADE, related_name="+")
+    company = models.BigIntegerField(db_index=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint("sensor", "company", name="further_company_once")]
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"sensor {self.sensor_id} with dealer {self.company}"
 
 
 class StaleSensor(models.Model):

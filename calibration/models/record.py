@@ -115,6 +115,7 @@ class Calibration(SealedRecord):
         indexes = [
             models.Index(fields=["sensor", "performed_at", "id"], name="calibration_history"),
             models.Index(fields=["-performed_at", "-id"], name="calibration_newest"),
+            models.Index(fields=["recorded_at"], name="calibration_recorded"),
         ]
         constraints = [
             models.UniqueConstraint("sensor", "chain_number", name="calibration_chain"),
