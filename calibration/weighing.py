@@ -67,7 +67,12 @@ class Weighed:
     steps: Steps
     shared: Together
     outlook: Outlook
-    causes: Causes
+    index: Ints
+    chances: Floats
+
+    def causes_of(self, which):
+        mine = np.isin(self.index, which)
+        return suspecting.ranked_causes(self.index[mine], self.chances[mine])
 
 
 def look(case: Case, fleet: Fleet, siblings: Siblings) -> tuple[Steps, Together, Outlook]:
@@ -88,8 +93,13 @@ def weigh(
     is believed.
     """
     steps, shared, outlook = found
+    neighbours = __import__("calibration.company", fromlist=["as_mapping"]).as_mapping(neighbours)
     scene = suspecting.Scene(case.history, case.pairs, case.lines, case.keep, shared, neighbours)
-    confirmed, index, chances = case.confirmed(), np.zeros(0, dtype=np.int64), np.zeros((0, 0))
+    confirmed, index, chances = (
+        case.confirmed(),
+        np.zeros(0, dtype=np.int64),
+        np.zeros((0, len(suspecting.CAUSES))),
+    )
     for number in range(_PASSES):
         index = np.flatnonzero((outlook.level > WITHIN) & outlook.expectation.known)
         chances = suspecting.probabilities(scene, outlook.expectation, index)
@@ -101,7 +111,7 @@ def weigh(
         trusted = outlook.trusted.copy()
         trusted[wrong[first]] = False
         outlook = _outlook(case, fleet, shared, trusted)
-    return Weighed(case, steps, shared, outlook, suspecting.ranked_causes(index, chances))
+    return Weighed(case, steps, shared, outlook, index, chances)
 
 
 def _outlook(case: Case, fleet: Fleet, shared: Together, trusted: Bools) -> Outlook:

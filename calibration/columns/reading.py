@@ -1,0 +1,173 @@
+"""Columns out of the database."""
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from django.core.exceptions import EmptyResultSet
+from django.db import connection, models
+from django.db.models import Q
+from numpy.typing import NDArray
+
+from calibration.columns.kinds import (
+    NO_DATE,
+    NO_MOMENT,
+    SIGNATURE,
+    Array,
+    Kind,
+    form,
+    names,
+    row_of,
+    shifted,
+)
+
+_MOST_NAMED = 5_000  # keys in one statement
+
+
+def read(queryset: "models.QuerySet[Any, Any]", **kinds: Kind) -> dict[str, Array]:
+    """Read a query's columns.
+
+    Parameters
+    ----------
+    queryset
+        With `values_list`, one column for each kind.
+    kinds
+        Name and kind of each column, in order: `key` (int64), `real` (float64), `flag` (bool),
+        `uuid` (V16), `moment` (int64, microseconds since 1970 UTC), `date` (int32, days since
+        1970), or a tuple of texts (int16, the place in the tuple).
+
+    Returns
+    -------
+    dict of (M,) arrays
+
+    Raises
+    ------
+    ValueError
+        If the database answers in another form than was asked for.
+    """
+    try:
+        sql, params = queryset.query.sql_with_params()
+    except EmptyResultSet:
+        return {name: np.zeros(0, dtype=form(kind).own) for name, kind in kinds.items()}
+    if connection.vendor == "postgresql":
+        return _copied(sql, params, kinds)
+    picked = ", ".join(
+        _code(f"c{i}", kind) if isinstance(kind, tuple) else f"c{i}"
+        for i, kind in enumerate(kinds.values())
+    )
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"WITH t({names(len(kinds))}) AS ({sql}) SELECT {picked} FROM t",  # noqa: S608 - our own SQL
+            params,
+        )
+        rows = cursor.fetchall()
+    found = list(zip(*rows, strict=True)) if rows else [()] * len(kinds)
+    return {
+        name: _PLAIN["code" if isinstance(kind, tuple) else kind](values)
+        for (name, kind), values in zip(kinds.items(), found, strict=True)
+    }
+
+
+def texts(queryset: "models.QuerySet[Any, Any]") -> NDArray[np.str_]:
+    """Read a query's only column, a text without control characters, in the query's order."""
+    sql, params = queryset.query.sql_with_params()
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            cursor.execute(f"SELECT string_agg(c0, chr(31)) FROM ({sql}) AS t(c0)", params)  # noqa: S608 - our own SQL
+            (whole,) = cursor.fetchone()
+            return np.array([] if whole is None else whole.split("\x1f"), dtype=np.str_)
+        cursor.execute(sql, params)
+        return np.array([text for (text,) in cursor.fetchall()], dtype=np.str_)
+
+
+def joined(queryset: "models.QuerySet[Any, Any]") -> bytes:
+    """Read a query's only column, bytes, one value after the other."""
+    try:
+        sql, params = queryset.query.sql_with_params()
+    except EmptyResultSet:
+        return b""
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            # By COPY: an ordinary answer would carry every byte as two characters.
+            whole = f"SELECT string_agg(c0, '') FROM ({sql}) AS t(c0)"  # noqa: S608 - our own SQL
+            content = _content(cursor, whole, params)
+            start = len(SIGNATURE) + 6
+            size = int.from_bytes(content[start - 4 : start], "big", signed=True)
+            return bytes(content[start : start + max(size, 0)])
+        cursor.execute(sql, params)
+        return b"".join(value for (value,) in cursor.fetchall())
+
+
+def among(name: str, keys: NDArray[np.int64]) -> Q:
+    """Return the condition that a key is among these; of many, their range, others included."""
+    if len(keys) > _MOST_NAMED:
+        return Q(**{f"{name}__gte": int(keys.min()), f"{name}__lte": int(keys.max())})
+    return Q(**{f"{name}__in": keys.tolist()})
+
+
+def _code(column: str, texts: Sequence[str]) -> str:
+    whens = " ".join(f"WHEN '{text}' THEN {place}" for place, text in enumerate(texts))
+    return f"CASE {column} {whens} ELSE -1 END"
+
+
+def _copied(sql: str, params: Sequence[Any], kinds: Mapping[str, Kind]) -> dict[str, Array]:
+    """Read by COPY: rows of one width and never NULL, the length of every field checked."""
+    picked = []
+    for i, kind in enumerate(kinds.values()):
+        value = _code(f"c{i}", kind) if isinstance(kind, tuple) else f"c{i}"
+        cast = form(kind).cast
+        picked.append(f"COALESCE(({value})::{cast}, {form(kind).missing}::{cast})")
+    whole = f"SELECT {', '.join(picked)} FROM ({sql}) AS t({names(len(kinds))})"  # noqa: S608 - our own SQL
+    with connection.cursor() as cursor:
+        content = _content(cursor, whole, params)
+    row, head = row_of(list(kinds.values())), len(SIGNATURE)
+    count = (len(content) - head - 2) // row.itemsize
+    table = np.frombuffer(content, dtype=row, count=count, offset=head)
+    if head + table.nbytes + 2 != len(content) or (table["fields"] != len(kinds)).any():
+        raise ValueError("COPY: rows are not of the width that was asked for")
+    found = {}
+    for i, (name, kind) in enumerate(kinds.items()):
+        if (table[f"length{i}"] != row[f"c{i}"].itemsize).any():
+            message = f"COPY: {name} is not {row[f'c{i}'].itemsize} bytes wide everywhere"
+            raise ValueError(message)
+        found[name] = shifted(table[f"c{i}"].astype(form(kind).own), form(kind).shift)
+    return found
+
+
+def _content(cursor: Any, sql: str, params: Sequence[Any]) -> bytearray:
+    content = bytearray()
+    with cursor.copy(f"COPY ({sql}) TO STDOUT (FORMAT BINARY)", params) as copy:
+        for block in copy:
+            content += block
+    return content
+
+
+def _ints(values: Sequence[Any]) -> Array:
+    if None in values:
+        values = [-1 if value is None else value for value in values]
+    return np.array(values, dtype=np.int64)
+
+
+def _uuids(values: Sequence[Any]) -> Array:
+    text = "".join("0" * 32 if value is None else value for value in values)
+    return np.frombuffer(bytes.fromhex(text), dtype="V16")
+
+
+def _moments(values: Sequence[Any]) -> Array:
+    return np.array(values, dtype="datetime64[us]").astype(np.int64)  # NaT is NO_MOMENT
+
+
+def _dates(values: Sequence[Any]) -> Array:
+    days = np.array(values, dtype="datetime64[D]").astype(np.int64)
+    return np.where(days == NO_MOMENT, NO_DATE, days).astype(np.int32)
+
+
+_PLAIN: dict[str, Callable[[Sequence[Any]], Array]] = {
+    "key": _ints,
+    "code": lambda values: np.array(values, dtype=np.int16),
+    "real": lambda values: np.array(values, dtype=np.float64),
+    "flag": lambda values: np.array(values, dtype=np.bool_),
+    "uuid": _uuids,
+    "moment": _moments,
+    "date": _dates,
+}
