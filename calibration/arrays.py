@@ -61,6 +61,7 @@ class History:
         The sixteen bytes of each UUID.
     sensor, model, dealer : (M,) arrays
         Keys of the sensor, its model, and the dealer who has it now.
+    moment : (M,) array [microseconds since 1970-01-01 UTC]
     day : (M,) array [days since 1970-01-01 UTC]
     season : (M,) array
         The year that names the season, by the calendar of the dealer who recorded it.
@@ -82,6 +83,7 @@ class History:
     sensor: Ints
     model: Ints
     dealer: Ints
+    moment: Ints
     day: Floats
     season: Ints
     starts_segment: NDArray[np.bool_]
@@ -213,6 +215,7 @@ def assemble(recorded: Recorded) -> History:
         sensor=recorded.sensor,
         model=sensor["model"][of],
         dealer=sensor["dealer"][of],
+        moment=heads["moment"],
         day=heads["moment"] / DAY_US,
         season=heads["season"].astype(np.int64),
         starts_segment=heads["starts_segment"],

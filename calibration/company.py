@@ -59,9 +59,9 @@ def nobody() -> Siblings:
     return Siblings(keys, keys, keys, keys, values, values, values, values, values)
 
 
-def read_siblings(history: History, pairs: Pairs) -> Siblings:
-    """Read the steps of other sensors on the days and in the seasons of these; one query."""
-    before = np.where(pairs.before == NONE, np.nan, history.reference[pairs.before])
+def read_siblings(history: History, pairs: Pairs, ask: Bools) -> Siblings:
+    """Read the steps of other sensors on the days and in the seasons of those to ask for."""
+    before = np.where((pairs.before == NONE) | ~ask, np.nan, history.reference[pairs.before])
     condition = _company_of(history, before)
     if condition is None:
         return nobody()

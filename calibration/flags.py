@@ -74,6 +74,20 @@ def settle(
     return FlagChange(opened, closed)
 
 
+def out_of_line(
+    sensor_ids: Sequence[int], kinds: Iterable[str], wanted: Sequence[Wanted]
+) -> set[int]:
+    """Return the sensors on which `settle` would change something."""
+    rows = DriftFlag.objects.filter(sensor_id__in=sensor_ids, kind__in=list(kinds))
+    present = {_key(row): row for row in rows}
+    by_key = {want.key: want for want in wanted}
+    found = {want.sensor_id for key, want in by_key.items() if key not in present}
+    moment = datetime.min
+    return found | {
+        row.sensor_id for key, row in present.items() if _settle_one(row, by_key.get(key), moment)
+    }
+
+
 def _key(row: DriftFlag) -> tuple[Any, ...]:
     record = row.calibration_id or row.functional_test_id
     return (row.kind, record, None if record else row.sensor_id)

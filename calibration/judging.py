@@ -4,7 +4,7 @@ The post of one calibration, the import of a file and the scan of the fleet all 
 `outcomes_of`; one sensor is the case N = 1.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -14,7 +14,7 @@ from django.db import transaction
 from numpy.typing import NDArray
 
 from calibration import columns, company, due, flags, outcomes, packing, weighing
-from calibration.arrays import Recorded, assemble, uuids
+from calibration.arrays import History, Recorded, assemble, uuids
 from calibration.cases import Case
 from calibration.company import Moved
 from calibration.flags import FlagChange
@@ -77,21 +77,25 @@ def lock(sensor_ids: Iterable[int]) -> None:
     list(rows.select_for_update(no_key=True, of=("self",)).values_list("pk", flat=True))
 
 
-def outcomes_of(recorded: Recorded, *, whole: bool) -> Outcome:
+def outcomes_of(
+    recorded: Recorded, *, abroad: Callable[[History], Bools] | None = None
+) -> Outcome:
     """Return what follows from some recorded calibrations; the one way to a verdict.
 
-    `whole` says that everybody who shares a day, a reference or a machine with them is among
-    them; otherwise the others are read.
+    Whoever shares a day, a reference or a machine with them is read from what is stored. With
+    `abroad`, everybody is among them already, but for the company of the calibrations of a
+    history that it says True of.
     """
     history = assemble(recorded)
     lines = fit.fit_lines(history.points, history.reference_pct)
     case = Case(history, lines, Rulebook())
     fleet = taught(*case.families)
-    siblings = company.nobody() if whole else company.read_siblings(case.history, case.pairs)
+    ask = np.ones(len(case.keep), dtype=bool) if abroad is None else abroad(case.history)
+    siblings = company.read_siblings(case.history, case.pairs, ask)
     found = weighing.look(case, fleet, siblings)
     surprising = np.flatnonzero(found[2].level)
     around = company.lines_of(case.history, case.state)
-    if not whole:
+    if abroad is None:
         around += company.read_lines(case.history, surprising)
     neighbours = company.neighbours(case.history, surprising, around)
     return outcomes.outcome_of(history, weighing.weigh(case, fleet, found, neighbours))
@@ -131,16 +135,15 @@ def _store(outcome: Outcome, recorded: Recorded) -> tuple[Moved, int]:
     sensor = np.unique(recorded.sensor)
     found = outcomes.digest(outcome, sensor)
     stored = columns.read(
-        PackedHistory.objects.filter(columns.among("sensor", sensor))
-        .order_by("sensor")
-        .values_list("sensor", "outcome"),
+        PackedHistory.objects.filter(columns.among("sensor", sensor)).values_list(
+            "sensor", "outcome"
+        ),
         sensor="key",
         outcome="key",
     )
-    at = np.minimum(np.searchsorted(stored["sensor"], sensor), len(stored["sensor"]) - 1)
-    same = np.zeros(len(sensor), dtype=bool)
-    if len(stored["sensor"]):
-        same = (stored["sensor"][at] == sensor) & (stored["outcome"][at] == found)
+    at, there = columns.located(stored["sensor"], sensor)
+    same = there.copy()
+    same[there] = stored["outcome"][at[there]] == found[there]
     differing = sensor[~same]
     moved = _moved(outcome, differing)
     written = columns.upsert(Fit, outcome.fit_rows(_of(outcome.history.sensor, differing)))
@@ -169,7 +172,7 @@ def _moved(outcome: Outcome, differing: Ints) -> Moved:
         [outcome.judgements[name].astype(np.float64) for name in _STEP], axis=1
     )
     stored = _stored_lines(differing)
-    at, there = _places(stored["id"], history.ids)
+    at, there = columns.located(stored["id"], history.ids)
     was[there] = np.stack([stored[name] for name in names], axis=1)[at[there]]
     same = ((now == was) | (np.isnan(now) & np.isnan(was))).all(axis=1)
     which = ~same & np.isin(history.sensor, differing)
@@ -182,13 +185,3 @@ def _stored_lines(sensor: Ints) -> dict[str, NDArray[Any]]:
     rows = Fit.objects.filter(columns.among("calibration__sensor", sensor))
     steps = (f"calibration__judgement__{name}" for name in _STEP)
     return columns.read(rows.values_list("pk", *_LINE, *steps), **kinds)
-
-
-def _places(ids: NDArray[np.void], wanted: NDArray[np.void]) -> tuple[Ints, Bools]:
-    """Where each wanted id stands among some, and whether it is there."""
-    if not len(ids):
-        return np.zeros(len(wanted), dtype=np.int64), np.zeros(len(wanted), dtype=bool)
-    order = np.argsort(ids)
-    at = np.minimum(np.searchsorted(ids, wanted, sorter=order), len(ids) - 1)
-    place = order[at]
-    return place, np.asarray(ids[place] == wanted)

@@ -6,7 +6,7 @@ moment and `NO_DATE` in a date.
 """
 
 from calibration.columns.kinds import NO_DATE, NO_MOMENT, Kind
-from calibration.columns.reading import among, joined, read, texts
+from calibration.columns.reading import among, joined, located, read, texts
 from calibration.columns.writing import Incoming, upsert
 
 __all__ = [
@@ -16,6 +16,7 @@ __all__ = [
     "Kind",
     "among",
     "joined",
+    "located",
     "read",
     "texts",
     "upsert",

@@ -105,6 +105,16 @@ def among(name: str, keys: NDArray[np.int64]) -> Q:
     return Q(**{f"{name}__in": keys.tolist()})
 
 
+def located(keys: Array, wanted: Array) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Return where each wanted key stands among some that are all different, and if it does."""
+    if not len(keys):
+        return np.zeros(len(wanted), dtype=np.int64), np.zeros(len(wanted), dtype=bool)
+    order = np.argsort(keys)
+    at = np.minimum(np.searchsorted(keys, wanted, sorter=order), len(keys) - 1)
+    place = order[at]
+    return place, np.asarray(keys[place] == wanted)
+
+
 def _code(column: str, texts: Sequence[str]) -> str:
     whens = " ".join(f"WHEN '{text}' THEN {place}" for place, text in enumerate(texts))
     return f"CASE {column} {whens} ELSE -1 END"
