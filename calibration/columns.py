@@ -120,8 +120,10 @@ def _copied(sql: str, params: Sequence[Any], forms: Mapping[str, _Form]) -> dict
         width += [(f"{name}/length", ">i4"), (name, form.wire)]
     row = np.dtype(width)
     content = bytearray()
-    statement = f"COPY ({sql}) TO STDOUT (FORMAT BINARY)"
-    with connection.cursor() as cursor, cursor.copy(statement, params) as copy:
+    # Composed here: a cursor that logs its queries takes a COPY without parameters only.
+    postgresql: Any = connection.ops
+    statement = postgresql.compose_sql(f"COPY ({sql}) TO STDOUT (FORMAT BINARY)", params)
+    with connection.cursor() as cursor, cursor.copy(statement) as copy:
         for block in copy:
             content += block
     head = len(_SIGNATURE)
