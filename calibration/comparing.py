@@ -5,7 +5,6 @@ whoever differs is judged from everything that concerns them.
 """
 
 from collections.abc import Callable
-from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -48,7 +47,7 @@ def unpacked(after: int, limit: int) -> list[int]:
     return list(rows.order_by("pk").values_list("pk", flat=True)[:limit])
 
 
-def differing(first: int, last: int, *, now: datetime, extend: Callable[[], None]) -> list[int]:
+def differing(first: int, last: int, *, extend: Callable[[], None]) -> list[int]:
     """Return the sensors of these companies whose stored verdicts are not what they should be.
 
     `extend` is called after each company.
@@ -56,12 +55,12 @@ def differing(first: int, last: int, *, now: datetime, extend: Callable[[], None
     found: list[int] = []
     keys = PackedHistory.objects.filter(company__gte=first, company__lte=last)
     for company in keys.order_by("company").values_list("company", flat=True).distinct():
-        found += _differing_in(company, now).tolist()
+        found += _differing_in(company).tolist()
         extend()
     return found
 
 
-def _differing_in(company: int, now: datetime) -> Ints:
+def _differing_in(company: int) -> Ints:
     guests = list(
         FurtherCompany.objects.filter(company=company).values_list("sensor_id", flat=True)
     )
@@ -78,7 +77,7 @@ def _differing_in(company: int, now: datetime) -> Ints:
             [
                 members[(digest != said["outcome"])[own]],
                 _differing_flags(outcome, members),
-                due.differing(_newest(outcome, members), now=now),
+                due.differing(_newest(outcome, members)),
                 proving.differing(members),
             ]
         )

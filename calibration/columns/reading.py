@@ -146,7 +146,10 @@ def _copied(sql: str, params: Sequence[Any], kinds: Mapping[str, Kind]) -> dict[
 
 def _content(cursor: Any, sql: str, params: Sequence[Any]) -> bytearray:
     content = bytearray()
-    with cursor.copy(f"COPY ({sql}) TO STDOUT (FORMAT BINARY)", params) as copy:
+    # Composed here: a cursor that logs its queries takes a COPY without parameters only.
+    postgresql: Any = connection.ops
+    statement = postgresql.compose_sql(f"COPY ({sql}) TO STDOUT (FORMAT BINARY)", params)
+    with cursor.copy(statement) as copy:
         for block in copy:
             content += block
     return content
