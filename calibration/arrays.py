@@ -9,7 +9,7 @@ from uuid import UUID
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import columns
+from calibration import calendars, columns
 from calibration.metrology.fit import Points
 from calibration.models import (
     STARTS_SEGMENT,
@@ -18,7 +18,7 @@ from calibration.models import (
     ReferenceStandard,
 )
 from calibration.policies import OWN_WEIGHT_PCT
-from fleet import seasons, units
+from fleet import units
 from fleet.models import Dealer, Sensor, SensorModel
 
 Floats = NDArray[np.float64]
@@ -27,7 +27,6 @@ Ints = NDArray[np.int64]
 DEFAULT_REPEATABILITY_PCT = 0.15
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 DAY_US = 86_400_000_000
-_QUARTER_US = 900_000_000  # every zone's offset changes on a quarter of an hour
 _ORDER = ("sensor_id", "performed_at", "stage", "pk")
 _LOADS, _READINGS, _PRESSURES = tuple(units.LOAD), tuple(units.READING), tuple(units.PRESSURE)
 _STARTS = tuple(str(reason) for reason in STARTS_SEGMENT)
@@ -186,7 +185,8 @@ def read_recorded(sensor_ids: Sequence[int]) -> Recorded:
     heads = np.zeros(len(rows["id"]), dtype=HEAD)
     for name in ("id", "moment", "installation", "machine", "reference"):
         heads[name] = rows[name]
-    heads["season"] = _seasons(rows["dealer"], rows["moment"])
+    if len(heads):
+        heads["season"] = _seasons(rows["dealer"], rows["moment"])
     heads["starts_segment"] = rows["reason"] >= 0
     heads["superseded"] = rows["superseded_by"] >= 0
     heads["points"] = np.diff(np.append(starts, len(points["number"])))
@@ -306,18 +306,11 @@ def _models() -> dict[str, NDArray[Any]]:
 
 def _seasons(dealer: Ints, moment: Ints) -> Ints:
     """Season of each record by the recording dealer's local day."""
-    quarter = moment // _QUARTER_US
-    _, first, of = np.unique(dealer * (1 << 40) + quarter, return_index=True, return_inverse=True)
-    calendars = {
-        row.pk: (row.zone, row.season_start)
-        for row in Dealer.objects.filter(pk__in=np.unique(dealer).tolist())
-    }
-    found = []
-    for key, at in zip(dealer[first].tolist(), moment[first].tolist(), strict=True):
-        zone, start = calendars[key]
-        day = (EPOCH + timedelta(microseconds=at)).astimezone(zone).date()
-        found.append(seasons.season_of(day, start))
-    return np.array(found, dtype=np.int64)[of]
+    keys, of = np.unique(dealer, return_inverse=True)
+    rows = Dealer.objects.filter(pk__in=keys.tolist()).order_by("pk")
+    zones, starts = zip(*rows.values_list("timezone", "season_start"), strict=True)
+    start = np.array([calendars.start_number(text) for text in starts], dtype=np.int64)
+    return calendars.seasons_of(calendars.local_days(moment, of, zones), start[of])
 
 
 def _points(recorded: Recorded, rated: Floats, stated_pct: Floats) -> Points:

@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Any
 
 import numpy as np
 from django.db.models import Q
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 
 from calibration import columns
 from calibration.arrays import DAY_US, EPOCH, History, reference_pct
+from calibration.columns import located
 from calibration.metrology.drift import LineState
 from calibration.metrology.pairing import NONE, Pairs
 from calibration.models import Fit, Judgement
@@ -266,6 +266,17 @@ class Neighbours:
     slope: Floats
     offset: Floats
 
+    def around(self, index: Ints) -> tuple[Floats, Floats]:
+        """Return slopes and offsets about the calibrations at these indices, one row each."""
+        place, known = located(self.index, index)
+        if not len(self.index):
+            nobody = np.full((len(index), 0), np.nan)
+            return nobody, nobody
+        return (
+            np.where(known[:, None], self.slope[place], np.nan),
+            np.where(known[:, None], self.offset[place], np.nan),
+        )
+
 
 def neighbours(history: History, index: Ints, lines: MachineLines) -> Neighbours:
     """Return the neighbours of these calibrations, by sensor, each as last calibrated before."""
@@ -313,11 +324,3 @@ def _packed_left(index: Ints, there: Bools, slope: Floats, offset: Floats) -> Ne
 
 def _empty() -> Neighbours:
     return Neighbours(np.zeros(0, dtype=np.int64), np.zeros((0, 0)), np.zeros((0, 0)))
-
-
-def as_mapping(found: Neighbours) -> dict[int, list[Any]]:
-    """Temporary."""
-    out = {}
-    for i, s, o in zip(found.index.tolist(), found.slope, found.offset, strict=True):
-        out[i] = [(float(a), float(b)) for a, b in zip(s, o, strict=True) if not np.isnan(a)]
-    return out

@@ -113,7 +113,7 @@ def judge(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True) -> Jud
     if not len(recorded):
         change = flags.settle(sensor_ids, JUDGED_KINDS, [], now=now)
         return Judged(len(sensor_ids), change, due.refresh(sensor_ids, now=now).changed)
-    outcome = outcomes_of(recorded, whole=False)
+    outcome = outcomes_of(recorded)
     moved, written = _store(outcome, recorded)
     weighed = outcome.weighed
     wanted = outcomes.wanted(weighed, outcomes.flags_of(weighed))
@@ -181,7 +181,7 @@ def _moved(outcome: Outcome, differing: Ints) -> Moved:
 
 
 def _stored_lines(sensor: Ints) -> dict[str, NDArray[Any]]:
-    kinds: dict[str, columns.Kind] = {"id": "uuid"} | dict.fromkeys(_LINE + _STEP, "real")
+    kinds: dict[str, columns.Kind] = {"id": "uuid", **dict.fromkeys(_LINE + _STEP, "real")}
     rows = Fit.objects.filter(columns.among("calibration__sensor", sensor))
     steps = (f"calibration__judgement__{name}" for name in _STEP)
     return columns.read(rows.values_list("pk", *_LINE, *steps), **kinds)

@@ -85,8 +85,7 @@ class Outcome:
             yield Incoming(kinds, values, blobs=blobs, constants=constants)
 
     def _causes(self, which: Ints) -> dict[str, list[str]]:
-        causes = self.weighed.causes_of(which)
-        return {"causes": [json.dumps(causes[i]) for i in which.tolist()]}
+        return {"causes": [json.dumps(self.weighed.causes_of(i)) for i in which.tolist()]}
 
 
 def outcome_of(history: History, weighed: Weighed) -> Outcome:
@@ -244,7 +243,6 @@ def flags_of(weighed: Weighed) -> WantedFlags:
 def wanted(weighed: Weighed, found: WantedFlags) -> list[Wanted]:
     """Return flags with all that is stored of them."""
     history = weighed.case.history
-    causes = weighed.causes_of(np.unique(found.index))
     rows = zip(*(values.tolist() for values in vars(found).values()), strict=True)
     ids = uuids(history.ids[found.index])
     sensors = history.sensor[found.index].tolist()
@@ -257,7 +255,7 @@ def wanted(weighed: Weighed, found: WantedFlags) -> list[Wanted]:
             magnitude=magnitude,
             tolerance=tolerance,
             p_out=None if np.isnan(p_out) else p_out,
-            causes=_flag_causes(kind, p_out, causes.get(i, [])),
+            causes=_flag_causes(kind, p_out, weighed.causes_of(i)),
         )
         for sensor, calibration, (i, kind, level, magnitude, tolerance, p_out) in zip(
             sensors, ids, rows, strict=True

@@ -1,6 +1,5 @@
 """What probably went wrong: ranked causes of surprising calibrations, and whom not to believe."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -8,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import History
+from calibration.company import Neighbours
 from calibration.expecting import Together
 from calibration.metrology.causes import CAUSES
 from calibration.metrology.diagnosis import diagnose, ranked
@@ -18,7 +18,8 @@ from calibration.metrology.pairing import NONE, Pairs
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Neighbours = Mapping[int, list[tuple[float, float]]]
+Bools = NDArray[np.bool_]
+Causes = dict[int, list[dict[str, Any]]]
 
 COMMON_CAUSE: dict[str, Any] = next(
     {"code": cause.code, "probability": 1.0, "says": cause.says, "check": cause.check}
@@ -27,6 +28,34 @@ COMMON_CAUSE: dict[str, Any] = next(
 )
 _TO_REPEAT = np.array([cause.remedy in {"repeat", "correct"} for cause in CAUSES])
 _FEWEST_OTHERS = 3  # fewer cells of the day say nothing about the reference
+
+
+@dataclass(frozen=True)
+class Suspects:
+    """The surprising calibrations of a case and what probably went wrong with each.
+
+    Attributes
+    ----------
+    index : (S,) array
+        Which calibrations, rising.
+    chances : (S, causes) array [1]
+        Probabilities in the order of `CAUSES`; rows add up to 1.
+    """
+
+    index: Ints
+    chances: Floats
+
+    @classmethod
+    def none(cls) -> "Suspects":
+        """Return nobody."""
+        return cls(np.zeros(0, dtype=np.int64), np.zeros((0, len(CAUSES))))
+
+    def anew(self, among: Ints, found: "Suspects") -> "Suspects":
+        """Return these with all that were among some rows taken out and those found put in."""
+        stay = ~np.isin(self.index, among, assume_unique=True)
+        index = np.concatenate((self.index[stay], found.index))
+        order = np.argsort(index, kind="stable")
+        return Suspects(index[order], np.concatenate((self.chances[stay], found.chances))[order])
 
 
 @dataclass(frozen=True)
@@ -39,8 +68,8 @@ class Scene:
     lines, keep : Lines, (K,) array
         All lines, and which of them are the case's.
     shared : Together
-    neighbours : mapping
-        Index -> (slope, offset) of the other sensors on the machine.
+    neighbours : Neighbours
+        The other sensors on the machines.
     """
 
     history: History
@@ -58,7 +87,7 @@ def probabilities(scene: Scene, expectation: Expectation, index: Ints) -> Floats
     return diagnose(_evidence(scene, expectation, index)).probabilities
 
 
-def to_repeat(found: Floats) -> NDArray[np.bool_]:
+def to_repeat(found: Floats) -> Bools:
     """Where the numbers are more probably wrong than the cell: nothing is learnt from them."""
     share = np.zeros(len(found))
     for column in np.flatnonzero(_TO_REPEAT):
@@ -66,20 +95,21 @@ def to_repeat(found: Floats) -> NDArray[np.bool_]:
     return np.asarray(share >= 0.5)
 
 
-def ranked_causes(index: Ints, found: Floats) -> dict[int, list[dict[str, Any]]]:
-    """Return the ranked causes by index."""
-    return {i: ranked(row) for i, row in zip(index.tolist(), found, strict=True)}
+def ranked_causes(index: Ints, chances: Floats) -> Causes:
+    """Return the causes of these calibrations as rows keep them, most probable first, by index."""
+    return {i: ranked(row) for i, row in zip(index.tolist(), chances, strict=True)}
 
 
 def _evidence(scene: Scene, expectation: Expectation, index: Ints) -> Evidence:
     history, pairs, lines, keep = scene.history, scene.pairs, scene.lines, scene.keep
     before = pairs.before[index]
-    ends, last = _ends(lines, keep[index]), _ends(lines, keep[np.maximum(before, 0)])
+    both = _ends(lines, keep[np.concatenate((index, np.maximum(before, 0)))])
+    ends, last = both[:, : len(index)], both[:, len(index) :]
     alone = before == NONE
     same = ~alone & (history.reference[index] == history.reference[before])
     earlier = np.where(alone, 0.0, history.reference_pct[before])
     reference = np.hypot(history.reference_pct[index], earlier)
-    around = _padded([scene.neighbours.get(i, []) for i in index.tolist()])
+    slopes, offsets = scene.neighbours.around(index)
     common = scene.shared.common
     heard = (common.members[index] > _FEWEST_OTHERS) & (history.reference[index] != NONE)
     extras = {
@@ -106,22 +136,12 @@ def _evidence(scene: Scene, expectation: Expectation, index: Ints) -> Evidence:
         middle_count=ends[6],
         last_zero_reading=np.where(alone, np.nan, last[1]),
         last_span_reading=np.where(alone, np.nan, last[3]),
-        neighbour_slope=around[..., 0],
-        neighbour_offset=around[..., 1],
+        neighbour_slope=slopes,
+        neighbour_offset=offsets,
         common_change=np.where(heard, common.others.change[index], np.nan),
         common_u=np.where(heard, np.sqrt(common.others.variance[index]), np.nan),
         **extras,
     )
-
-
-def _padded(rows: list[list[tuple[float, float]]]) -> Floats:
-    """(M, B, 2) with NaN where a machine has fewer neighbours."""
-    width = max((len(row) for row in rows), default=0)
-    table = np.full((len(rows), width, 2), np.nan)
-    for place, row in zip(table, rows, strict=True):
-        if row:
-            place[: len(row)] = row
-    return table
 
 
 def _ends(lines: Lines, index: Ints) -> Floats:
@@ -130,15 +150,32 @@ def _ends(lines: Lines, index: Ints) -> Floats:
     Seven rows of one column a calibration.
     """
     points = lines.points
-    stops = np.cumsum(points.counts)
-    found = np.full((len(index), 7), np.nan)
-    for row, i in zip(found, index.tolist(), strict=True):
-        part = slice(int(stops[i] - points.counts[i]), int(stops[i]))
-        load, reading = points.load[part], points.reading[part]
-        low, high = load.min(), load.max()
-        row[:4] = low, reading[load == low].mean(), high, reading[load == high].mean()
-        between = (load > low) & (load < high)
-        row[6] = between.sum()
-        if between.any():
-            row[4:6] = load[between].mean(), reading[between].mean()
-    return found.T
+    counts = points.counts[index]
+    own = np.repeat(np.arange(len(index)), counts)
+    starts = np.cumsum(counts) - counts
+    first = (np.cumsum(points.counts) - points.counts)[index]
+    rows = np.arange(len(own)) + (first - starts)[own]
+    load, reading = points.load[rows], points.reading[rows]
+    low, high = np.minimum.reduceat(load, starts), np.maximum.reduceat(load, starts)
+    at_low, at_high = load == low[own], load == high[own]
+    between = ~(at_low | at_high)
+    many, size = np.bincount(own[between], minlength=len(index)), len(index)
+    return np.stack(
+        (
+            low,
+            _means(reading, own, at_low, size),
+            high,
+            _means(reading, own, at_high, size),
+            _means(load, own, between, size),
+            _means(reading, own, between, size),
+            many.astype(np.float64),
+        )
+    )
+
+
+def _means(values: Floats, own: Ints, which: Bools, size: int) -> Floats:
+    """Mean of the values of each calibration that are meant, added as they come; NaN for none."""
+    mine = own[which]
+    count = np.bincount(mine, minlength=size)
+    whole = np.bincount(mine, weights=values[which], minlength=size)
+    return np.where(count > 0, whole / np.maximum(count, 1), np.nan)

@@ -66,9 +66,9 @@ def _constants(rows: Incoming) -> list[str]:
 
 def _insert(model: type[models.Model], rows: Incoming, source: str) -> str:
     quote = connection.ops.quote_name
-    place = {each.name: quote(each.column) for each in model._meta.concrete_fields}
+    place = {each.name: quote(str(each.column)) for each in model._meta.concrete_fields}
     assert model._meta.pk is not None
-    table, key = quote(model._meta.db_table), quote(model._meta.pk.column)
+    table, key = quote(model._meta.db_table), place[model._meta.pk.name]
     columns = [place[name] for name in _names(rows)]
     rest = [name for name in columns if name != key]
     differs = "IS DISTINCT FROM" if connection.vendor == "postgresql" else "IS NOT"

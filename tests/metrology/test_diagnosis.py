@@ -181,9 +181,17 @@ def test_histogram_is_the_integral():
 
 
 def test_turned_digits_are_those_that_a_person_would_turn_back():
-    found = sorted(number[0] for number, there in turned_digits(np.array([27134.0])) if there[0])
+    found = sorted(
+        number[0]
+        for number, there in zip(*turned_digits(np.array([27134.0])), strict=True)
+        if there[0]
+    )
     assert found == [21734.0, 27143.0, 27314.0, 72134.0]
-    found = [number[0] for number, there in turned_digits(np.array([-1.203])) if there[0]]
+    found = [
+        number[0]
+        for number, there in zip(*turned_digits(np.array([-1.203])), strict=True)
+        if there[0]
+    ]
     assert sorted(found) == [-2.103, -1.230, -1.023]
     assert decimals(np.array([12.0, 1.25, 0.1 + 0.2, np.pi])).tolist() == [0, 2, 1, 6]
 
