@@ -140,7 +140,7 @@ def read_history(sensor_ids: Sequence[int]) -> History | None:
 def read_recorded(sensor_ids: Sequence[int]) -> Recorded:
     """Read the records of these sensors; three queries."""
     rows = columns.read(
-        Calibration.objects.filter(sensor__in=sensor_ids)
+        Calibration.objects.filter(columns.among("sensor", sensor_ids))
         .order_by(*_ORDER)
         .values_list(
             "pk",
@@ -174,7 +174,7 @@ def read_recorded(sensor_ids: Sequence[int]) -> Recorded:
         pressure_unit=_PRESSURES,
     )
     points = columns.read(
-        CalibrationPoint.objects.filter(calibration__sensor__in=sensor_ids)
+        CalibrationPoint.objects.filter(columns.among("calibration__sensor", sensor_ids))
         .order_by(*(f"calibration__{name}" for name in _ORDER), "number")
         .values_list("number", "load", "reading"),
         number="key",

@@ -169,8 +169,8 @@ def read_touched(history: History, moved: Moved) -> frozenset[int]:
     if not moved.which.any():
         return frozenset()
     machines = history.extras["machine"][moved.which]
-    same_machine = np.unique(machines[~np.isnan(machines)]).astype(int).tolist()
-    rows = Fit.objects.filter(calibration__installation__machine__in=same_machine)
+    same_machine = np.unique(machines[~np.isnan(machines)]).astype(np.int64)
+    rows = Fit.objects.filter(columns.among("calibration__installation__machine", same_machine))
     found = set(rows.values_list("calibration__sensor_id", flat=True))
     before = (np.where(moved.which, each, np.nan) for each in (moved.was, moved.now))
     condition = _company_of(history, *before)
@@ -228,7 +228,7 @@ def read_lines(history: History, index: Ints) -> MachineLines:
     machine = history.extras["machine"][index]
     machines = np.unique(machine[~np.isnan(machine)]).astype(np.int64)
     rows = Fit.objects.filter(
-        calibration__installation__machine__in=machines.tolist(),
+        columns.among("calibration__installation__machine", machines),
         calibration__superseded_by__isnull=True,
     ).order_by("calibration__sensor", "calibration__performed_at", "calibration__stage", "pk")
     found = columns.read(

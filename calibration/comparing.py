@@ -66,7 +66,7 @@ def _differing_in(company: int) -> Ints:
     )
     packs = PackedHistory.objects.filter(company=company)
     if guests:
-        packs |= PackedHistory.objects.filter(sensor__in=guests)
+        packs |= PackedHistory.objects.filter(columns.among("sensor", guests))
     recorded, said = packing.unpack(packs)
     own = ~np.isin(said["sensor"], guests)
     outcome = outcomes_of(recorded, abroad=_abroad(company, said["sensor"][own]))

@@ -73,7 +73,7 @@ def lock(sensor_ids: Iterable[int]) -> None:
     A post to one of them waits until we are done, and we for it: nobody judges half a history.
     Lock before anything else is written: whoever holds a sensor never waits for a mark.
     """
-    rows = Sensor.objects.filter(pk__in=list(sensor_ids)).order_by("pk")
+    rows = Sensor.objects.filter(columns.among("pk", sensor_ids)).order_by("pk")
     list(rows.select_for_update(no_key=True, of=("self",)).values_list("pk", flat=True))
 
 

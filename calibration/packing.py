@@ -28,7 +28,7 @@ def recorded_of(sensor_ids: Sequence[int], *, anew: bool) -> Recorded:
     """
     if anew:
         return read_recorded(sensor_ids)
-    packed, _ = unpack(PackedHistory.objects.filter(sensor__in=sensor_ids))
+    packed, _ = unpack(PackedHistory.objects.filter(columns.among("sensor", sensor_ids)))
     there = np.unique(packed.sensor)
     missing = np.setdiff1d(np.array(sensor_ids, dtype=np.int64), there)
     if not len(missing):
@@ -93,7 +93,7 @@ def keep(recorded: Recorded, outcome: Ints) -> int:
 
 def forget(sensor_ids: Sequence[int]) -> None:
     """Drop the packed histories of these sensors: their records are read when they are judged."""
-    PackedHistory.objects.filter(sensor__in=sensor_ids).delete()
+    PackedHistory.objects.filter(columns.among("sensor", sensor_ids)).delete()
 
 
 def _cut(content: bytes, since: Ints, until: Ints, width: int) -> list[bytes]:

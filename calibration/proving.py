@@ -77,7 +77,9 @@ def differing(sensor_ids: NDArray[np.int64]) -> NDArray[np.int64]:
 def _judged(sensor_ids: Sequence[int]) -> tuple[list[FunctionalVerdict], list[Wanted]]:
     """The verdicts and flags of these sensors' functional tests, as they should be."""
     tests = list(
-        FunctionalTest.objects.filter(sensor_id__in=sensor_ids, superseded_by__isnull=True)
+        FunctionalTest.objects.filter(
+            columns.among("sensor", sensor_ids), superseded_by__isnull=True
+        )
         .select_related("sensor__model")
         .prefetch_related("steps")
         .order_by("sensor_id", "performed_at", "pk")
@@ -119,9 +121,9 @@ def _in_force(
     tests: Sequence[FunctionalTest], sensor_ids: Sequence[int]
 ) -> list[list[dict[str, Any]]]:
     """What there is to say of the calibration that was in force at each test."""
-    verdicts = Judgement.objects.filter(calibration__sensor_id__in=sensor_ids).values_list(
-        "calibration__sensor_id", "calibration__performed_at", "verdict"
-    )
+    verdicts = Judgement.objects.filter(
+        columns.among("calibration__sensor", sensor_ids)
+    ).values_list("calibration__sensor_id", "calibration__performed_at", "verdict")
     by_sensor: dict[int, list[tuple[datetime, str]]] = defaultdict(list)
     for sensor, moment, verdict in verdicts.order_by("calibration__performed_at"):
         by_sensor[sensor].append((moment, verdict))

@@ -5,8 +5,9 @@ arrays. What is missing is NaN in a real, -1 in a key or code, zeros in a UUID, 
 moment and `NO_DATE` in a date.
 """
 
+from calibration.columns.among import among
 from calibration.columns.kinds import NO_DATE, NO_MOMENT, Kind
-from calibration.columns.reading import among, joined, located, read, texts
+from calibration.columns.reading import joined, located, read, texts
 from calibration.columns.writing import Incoming, upsert
 
 __all__ = [

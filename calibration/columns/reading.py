@@ -6,7 +6,6 @@ from typing import Any
 import numpy as np
 from django.core.exceptions import EmptyResultSet
 from django.db import connection, models
-from django.db.models import Q
 from numpy.typing import NDArray
 
 from calibration.columns.kinds import (
@@ -20,8 +19,6 @@ from calibration.columns.kinds import (
     row_of,
     shifted,
 )
-
-_MOST_NAMED = 5_000  # keys in one statement
 
 
 def read(queryset: "models.QuerySet[Any, Any]", **kinds: Kind) -> dict[str, Array]:
@@ -96,13 +93,6 @@ def joined(queryset: "models.QuerySet[Any, Any]") -> bytes:
             return bytes(content[start : start + max(size, 0)])
         cursor.execute(sql, params)
         return b"".join(value for (value,) in cursor.fetchall())
-
-
-def among(name: str, keys: NDArray[np.int64]) -> Q:
-    """Return the condition that a key is among these; of many, their range, others included."""
-    if len(keys) > _MOST_NAMED:
-        return Q(**{f"{name}__gte": int(keys.min()), f"{name}__lte": int(keys.max())})
-    return Q(**{f"{name}__in": keys.tolist()})
 
 
 def located(keys: Array, wanted: Array) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
