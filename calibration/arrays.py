@@ -130,6 +130,20 @@ class Recorded:
         """Return M."""
         return len(self.sensor)
 
+    def of(self, sensor: Ints) -> "Recorded":
+        """Return what was recorded of these sensors."""
+        chosen = np.flatnonzero(np.isin(self.sensor, sensor))
+        return self if len(chosen) == len(self) else self.take(chosen)
+
+    def take(self, index: Ints) -> "Recorded":
+        """Return the records at these indices, with their points."""
+        count = self.heads["points"].astype(np.int64)
+        start = (np.cumsum(count) - count)[index]
+        count = count[index]
+        within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+        points = self.points[np.repeat(start, count) + within]
+        return Recorded(self.sensor[index], self.heads[index], points)
+
 
 def read_history(sensor_ids: Sequence[int]) -> History | None:
     """Read every calibration of these sensors; None where there is none."""

@@ -1,25 +1,31 @@
-"""Compares what is stored with what should be, company by company: reads, locks nothing.
+"""Compares what is stored with what should be, company by company, and settles what differs.
 
-A full scan asks here who differs, and judges those alone. What is not seen here only costs time:
-whoever differs is judged from everything that concerns them.
+A company are the sensors that were calibrated with one dealer's references: whoever shares a day
+with them is among them. Comparing reads packed histories and locks nothing; what it does not see
+only costs time, because whoever differs is judged from everything that concerns them.
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 from typing import Any
 
 import numpy as np
-from django.db.models import Count, Exists, OuterRef
+from django.db import transaction
+from django.db.models import Count, Exists, OuterRef, QuerySet
 from numpy.typing import NDArray
 
-from calibration import columns, due, outcomes, packing, proving
-from calibration.arrays import History
-from calibration.judging import outcomes_of
+from calibration import columns, due, flags, outcomes, packing, proving
+from calibration.arrays import History, Recorded
+from calibration.company import Moved, read_touched
+from calibration.judging import Judged, lock, outcomes_of, store
 from calibration.models import (
     Calibration,
     DriftFlag,
     FurtherCompany,
     PackedHistory,
     ReferenceStandard,
+    StaleSensor,
 )
 from calibration.outcomes import KINDS, LEVELS, Outcome, WantedFlags
 from fleet.models import Sensor
@@ -30,6 +36,7 @@ Columns = dict[str, NDArray[Any]]
 
 _STATUS = tuple(str(status) for status in DriftFlag.Status)
 _CLOSED = _STATUS.index(DriftFlag.Status.CLOSED)
+_FEW_DIFFER = 0.2  # of a company; more are stored together
 _NUMBERS = ("level", "magnitude", "tolerance", "p_out")
 
 
@@ -47,48 +54,129 @@ def unpacked(after: int, limit: int) -> list[int]:
     return list(rows.order_by("pk").values_list("pk", flat=True)[:limit])
 
 
-def differing(first: int, last: int, *, extend: Callable[[], None]) -> list[int]:
-    """Return the sensors of these companies whose stored verdicts are not what they should be.
+@dataclass(frozen=True)
+class Company:
+    """What one company's sensors were found to be.
 
-    `extend` is called after each company.
+    Attributes
+    ----------
+    recorded : Recorded
+        Of its members and guests.
+    stored : dict
+        `sensor`, `outcome` and `calibrations` of their packed histories.
+    members : (N,) array
+    outcome : Outcome
+    differing : (D,) array
+        Members whose verdicts, flags, due days or functional tests are not what is stored.
     """
-    found: list[int] = []
-    keys = PackedHistory.objects.filter(company__gte=first, company__lte=last)
-    for company in keys.order_by("company").values_list("company", flat=True).distinct():
-        found += _differing_in(company).tolist()
+
+    recorded: Recorded
+    stored: Columns
+    members: Ints
+    outcome: Outcome
+    differing: Ints
+
+
+@dataclass
+class Settled:
+    """What settling companies came to, and who has still to be judged one by one."""
+
+    judged: Judged = field(default_factory=Judged)
+    left: list[int] = field(default_factory=list)
+
+
+def settle(first: int, last: int, *, now: datetime, extend: Callable[[], None]) -> Settled:
+    """Bring the sensors of these companies in line with what should be stored of them.
+
+    Where many differ, the whole company is stored at once; few are left to the caller, and so is
+    a company of which something cannot be judged. `extend` is called after each company.
+    """
+    settled = Settled()
+    rows = PackedHistory.objects.filter(company__gte=first, company__lte=last)
+    for company in rows.order_by("company").values_list("company", flat=True).distinct():
+        _settle_one(company, settled, now)
         extend()
-    return found
+    return settled
 
 
-def _differing_in(company: int) -> Ints:
-    guests = list(
-        FurtherCompany.objects.filter(company=company).values_list("sensor_id", flat=True)
+def _settle_one(key: int, settled: Settled, now: datetime) -> None:
+    packs = _packs(key)
+    try:
+        found = compare(key)
+    except (ValueError, ArithmeticError):
+        settled.left += packs.order_by("sensor").values_list("sensor", flat=True)
+        return
+    if len(found.differing) <= _FEW_DIFFER * len(found.members):
+        settled.left += found.differing.tolist()
+        return
+    with transaction.atomic():
+        lock(found.differing)
+        now_stored = packing.said_of(packs)
+        if all(np.array_equal(now_stored[name], found.stored[name]) for name in now_stored):
+            settled.judged += _store(found, now)
+            return
+    settled.left += found.differing.tolist()  # somebody came in between
+
+
+def compare(key: int) -> Company:
+    """Return what a company's sensors should be, and who of them is stored otherwise."""
+    recorded, stored = packing.unpack(_packs(key))
+    guests = _guests(key)
+    members = np.setdiff1d(stored["sensor"], guests)
+    own = np.isin(stored["sensor"], members)
+    outcome = outcomes_of(recorded, abroad=_abroad(key, members))
+    digest = outcomes.digest(outcome, stored["sensor"])
+    differing = np.concatenate(
+        [
+            stored["sensor"][(digest != stored["outcome"]) & own],
+            _differing_flags(outcome, members),
+            due.differing(_newest(outcome, members)),
+            proving.differing(members),
+        ]
     )
-    packs = PackedHistory.objects.filter(company=company)
-    if guests:
-        packs |= PackedHistory.objects.filter(columns.among("sensor", guests))
-    recorded, said = packing.unpack(packs)
-    own = ~np.isin(said["sensor"], guests)
-    outcome = outcomes_of(recorded, abroad=_abroad(company, said["sensor"][own]))
-    digest = outcomes.digest(outcome, said["sensor"])
-    members = said["sensor"][own]
-    return np.unique(
-        np.concatenate(
-            [
-                members[(digest != said["outcome"])[own]],
-                _differing_flags(outcome, members),
-                due.differing(_newest(outcome, members)),
-                proving.differing(members),
-            ]
-        )
+    return Company(recorded, stored, members, outcome, np.unique(differing))
+
+
+def _guests(key: int) -> list[int]:
+    rows = FurtherCompany.objects.filter(company=key)
+    return list(rows.values_list("sensor_id", flat=True))
+
+
+def _packs(key: int) -> "QuerySet[PackedHistory, PackedHistory]":
+    packs = PackedHistory.objects.filter(company=key)
+    guests = _guests(key)
+    return (
+        packs | PackedHistory.objects.filter(columns.among("sensor", guests)) if guests else packs
     )
+
+
+def _store(found: Company, now: datetime) -> Judged:
+    """Store what follows for the members that differ; they are locked."""
+    weighed = found.outcome.weighed
+    moved, written = store(found.outcome, found.recorded, found.differing)
+    StaleSensor.objects.filter(columns.among("sensor", found.differing)).delete()
+    flagged = outcomes.flags_of(weighed)
+    sensor = weighed.case.history.sensor[flagged.index]
+    wanted = outcomes.wanted(weighed, flagged.take(np.isin(sensor, found.differing)))
+    ids = found.differing.tolist()
+    change = flags.settle(ids, KINDS, wanted, now=now)
+    written += due.refresh(ids, now=now).changed
+    change += proving.judge_tests(ids, now=now)
+    return Judged(len(ids), change, written, _touched_outside(found, moved))
+
+
+def _touched_outside(found: Company, moved: Moved) -> frozenset[int]:
+    """Sensors of other companies whose verdicts rest on what moved."""
+    history = found.outcome.history
+    abroad = ~np.isin(history.sensor, found.members) | np.isin(
+        history.sensor, _travelled(found.members)
+    )
+    return read_touched(history, replace(moved, which=moved.which & abroad))
 
 
 def _abroad(company: int, members: Ints) -> Callable[[History], Bools]:
     """Whose siblings are not all in the company: calibrations with another dealer's reference."""
-    rows = FurtherCompany.objects.filter(columns.among("sensor", members))
-    travelled = np.array(rows.values_list("sensor_id", flat=True), dtype=np.int64)
-    travelled = travelled[np.isin(travelled, members)]
+    travelled = _travelled(members)
     ours = ReferenceStandard.objects.filter(dealer=company).values_list("pk", flat=True)
     references = np.array(ours, dtype=np.int64)
 
@@ -96,6 +184,12 @@ def _abroad(company: int, members: Ints) -> Callable[[History], Bools]:
         return np.isin(history.sensor, travelled) & ~np.isin(history.reference, references)
 
     return told
+
+
+def _travelled(members: Ints) -> Ints:
+    """Members that were calibrated with references of other dealers as well."""
+    rows = FurtherCompany.objects.filter(columns.among("sensor", members))
+    return np.array(rows.values_list("sensor_id", flat=True), dtype=np.int64)
 
 
 def _newest(outcome: Outcome, members: Ints) -> due.Newest:

@@ -114,7 +114,8 @@ def judge(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True) -> Jud
         change = flags.settle(sensor_ids, JUDGED_KINDS, [], now=now)
         return Judged(len(sensor_ids), change, due.refresh(sensor_ids, now=now).changed)
     outcome = outcomes_of(recorded)
-    moved, written = _store(outcome, recorded)
+    sensor = np.unique(recorded.sensor)
+    moved, written = store(outcome, recorded, sensor)
     weighed = outcome.weighed
     wanted = outcomes.wanted(weighed, outcomes.flags_of(weighed))
     change = flags.settle(sensor_ids, JUDGED_KINDS, wanted, now=now)
@@ -123,8 +124,15 @@ def judge(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True) -> Jud
     return Judged(len(sensor_ids), change, written, touched)
 
 
-def _store(outcome: Outcome, recorded: Recorded) -> tuple[Moved, int]:
-    """Write fits, judgements and packed histories of the sensors whose outcome is another one.
+def store(outcome: Outcome, recorded: Recorded, sensor: Ints) -> tuple[Moved, int]:
+    """Write what follows for those of these sensors whose outcome is not the stored one.
+
+    Parameters
+    ----------
+    outcome, recorded : Outcome, Recorded
+        Of these sensors, and of others perhaps.
+    sensor : (N,) array
+        Sorted keys; they are locked.
 
     Returns
     -------
@@ -132,15 +140,9 @@ def _store(outcome: Outcome, recorded: Recorded) -> tuple[Moved, int]:
     int
         How many rows were written.
     """
-    sensor = np.unique(recorded.sensor)
     found = outcomes.digest(outcome, sensor)
-    stored = columns.read(
-        PackedHistory.objects.filter(columns.among("sensor", sensor)).values_list(
-            "sensor", "outcome"
-        ),
-        sensor="key",
-        outcome="key",
-    )
+    rows = PackedHistory.objects.filter(columns.among("sensor", sensor))
+    stored = columns.read(rows.values_list("sensor", "outcome"), sensor="key", outcome="key")
     at, there = columns.located(stored["sensor"], sensor)
     same = there.copy()
     same[there] = stored["outcome"][at[there]] == found[there]
@@ -148,13 +150,13 @@ def _store(outcome: Outcome, recorded: Recorded) -> tuple[Moved, int]:
     moved = _moved(outcome, differing)
     written = columns.upsert(Fit, outcome.fit_rows(_of(outcome.history.sensor, differing)))
     judged = outcome.weighed.case.history
-    for rows in outcome.judgement_rows(_of(judged.sensor, differing)):
-        written += columns.upsert(Judgement, rows)
+    for part in outcome.judgement_rows(_of(judged.sensor, differing)):
+        written += columns.upsert(Judgement, part)
     gone = outcome.history.superseded & np.isin(outcome.history.sensor, differing)
     if gone.any():
         dropped = Judgement.objects.filter(pk__in=uuids(outcome.history.ids[gone]))
         written += dropped.delete()[0]
-    return moved, written + packing.keep(recorded, found)
+    return moved, written + packing.keep(recorded.of(sensor), found)
 
 
 def _of(sensor: Ints, which: Ints) -> Ints:

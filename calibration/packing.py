@@ -45,15 +45,10 @@ def unpack(
     -------
     Recorded
     dict
-        `sensor` and `outcome`, (N,) arrays, a sensor each.
+        As `said_of`.
     """
     packs = rows.order_by("sensor")
-    said = columns.read(
-        packs.values_list("sensor", "outcome", "calibrations"),
-        sensor="key",
-        outcome="key",
-        calibrations="key",
-    )
+    said = said_of(rows)
     heads, points = (columns.joined(packs.values_list(name)) for name in ("heads", "points"))
     return (
         Recorded(
@@ -63,6 +58,22 @@ def unpack(
         ),
         said,
     )
+
+
+def said_of(rows: "QuerySet[PackedHistory, PackedHistory]") -> dict[str, NDArray[Any]]:
+    """Read `sensor`, `outcome` and `calibrations` of packed histories, by sensor."""
+    return columns.read(
+        rows.order_by("sensor").values_list("sensor", "outcome", "calibrations"),
+        sensor="key",
+        outcome="key",
+        calibrations="key",
+    )
+
+
+def pack_missing(sensor_ids: Sequence[int]) -> int:
+    """Pack the records of sensors that have no packed history; nothing is judged by that."""
+    recorded = read_recorded(sensor_ids)
+    return keep(recorded, np.zeros(len(np.unique(recorded.sensor)), dtype=np.int64))
 
 
 def keep(recorded: Recorded, outcome: Ints) -> int:
@@ -141,12 +152,9 @@ def _keep_further(sensor: Ints, wanted: set[tuple[int, int]]) -> None:
 
 def _merged(one: Recorded, other: Recorded) -> Recorded:
     """Return both, sorted by sensor; no sensor is in both."""
-    sensor = np.concatenate((one.sensor, other.sensor))
-    order = np.argsort(sensor, kind="stable")
-    heads = np.concatenate((one.heads, other.heads))
-    count = heads["points"].astype(np.int64)
-    start = np.cumsum(count) - count
-    count = count[order]
-    within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-    points = np.concatenate((one.points, other.points))
-    return Recorded(sensor[order], heads[order], points[np.repeat(start[order], count) + within])
+    both = Recorded(
+        np.concatenate((one.sensor, other.sensor)),
+        np.concatenate((one.heads, other.heads)),
+        np.concatenate((one.points, other.points)),
+    )
+    return both.take(np.argsort(both.sensor, kind="stable"))

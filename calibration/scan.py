@@ -31,7 +31,19 @@ def run_scan(*, full: bool = False, now: datetime, progress: Progress | None = N
     learnt = learning.learn(everything=full)
     whose = Sensor.objects.filter(model__in=learnt).values_list("pk", flat=True)
     mark_stale(whose, why="the fleet has taught something new about its model", now=now)
-    todo = _everybody() if full else _marked()
+    if full:
+        from calibration import comparing, packing
+
+        missing = comparing.unpacked(0, 10**7)
+        for i in range(0, len(missing), 5000):
+            packing.pack_missing(missing[i : i + 5000])
+        settled = comparing.settle(0, 10**12, now=now, extend=lambda: None)
+        total += settled.judged
+        mark_stale(settled.judged.touched, why="x", now=now)
+        seen |= set(range(settled.judged.sensors))
+        todo = settled.left
+    else:
+        todo = _marked()
     for _ in range(_MOST_ROUNDS):
         total += _judge_all(todo, failed, now=now, progress=progress)
         seen |= set(todo)

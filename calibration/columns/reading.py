@@ -16,9 +16,10 @@ from calibration.columns.kinds import (
     Kind,
     form,
     names,
-    row_of,
     shifted,
 )
+
+_ARRAY_HEAD = 20  # dimensions, NULLs or not, type, length, first place
 
 
 def read(queryset: "models.QuerySet[Any, Any]", **kinds: Kind) -> dict[str, Array]:
@@ -111,27 +112,37 @@ def _code(column: str, texts: Sequence[str]) -> str:
 
 
 def _copied(sql: str, params: Sequence[Any], kinds: Mapping[str, Kind]) -> dict[str, Array]:
-    """Read by COPY: rows of one width and never NULL, the length of every field checked."""
+    """Read by COPY: one row of one array for each column, so that no row is handled here."""
     picked = []
     for i, kind in enumerate(kinds.values()):
         value = _code(f"c{i}", kind) if isinstance(kind, tuple) else f"c{i}"
         cast = form(kind).cast
-        picked.append(f"COALESCE(({value})::{cast}, {form(kind).missing}::{cast})")
+        picked.append(f"array_agg(COALESCE(({value})::{cast}, {form(kind).missing}::{cast}))")
     whole = f"SELECT {', '.join(picked)} FROM ({sql}) AS t({names(len(kinds))})"  # noqa: S608 - our own SQL
     with connection.cursor() as cursor:
         content = _content(cursor, whole, params)
-    row, head = row_of(list(kinds.values())), len(SIGNATURE)
-    count = (len(content) - head - 2) // row.itemsize
-    table = np.frombuffer(content, dtype=row, count=count, offset=head)
-    if head + table.nbytes + 2 != len(content) or (table["fields"] != len(kinds)).any():
-        raise ValueError("COPY: rows are not of the width that was asked for")
+    at = len(SIGNATURE) + 2
     found = {}
-    for i, (name, kind) in enumerate(kinds.items()):
-        if (table[f"length{i}"] != row[f"c{i}"].itemsize).any():
-            message = f"COPY: {name} is not {row[f'c{i}'].itemsize} bytes wide everywhere"
-            raise ValueError(message)
-        found[name] = shifted(table[f"c{i}"].astype(form(kind).own), form(kind).shift)
+    for name, kind in kinds.items():
+        size = int.from_bytes(content[at : at + 4], "big", signed=True)
+        at += 4
+        wired = _array(name, content, at, size, form(kind).wire)
+        found[name] = shifted(wired.astype(form(kind).own), form(kind).shift)
+        at += max(size, 0)
     return found
+
+
+def _array(name: str, content: bytearray, at: int, size: int, wire: str) -> Array:
+    """One column on the wire: a head, then the length of each value and the value."""
+    row = np.dtype([("length", ">i4"), ("value", wire)])
+    if size <= 0:  # no rows
+        return np.zeros(0, dtype=wire)
+    count = (size - _ARRAY_HEAD) // row.itemsize
+    table = np.frombuffer(content, dtype=row, count=count, offset=at + _ARRAY_HEAD)
+    if _ARRAY_HEAD + table.nbytes != size or (table["length"] != row["value"].itemsize).any():
+        message = f"COPY: {name} is not {row['value'].itemsize} bytes wide everywhere"
+        raise ValueError(message)
+    return table["value"]
 
 
 def _content(cursor: Any, sql: str, params: Sequence[Any]) -> bytearray:
