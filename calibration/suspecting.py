@@ -27,6 +27,10 @@ COMMON_CAUSE: dict[str, Any] = next(
     if cause.code == "common_reference"
 )
 _TO_REPEAT = np.array([cause.remedy in {"repeat", "correct"} for cause in CAUSES])
+_ENDS = (
+    "zero_load", "zero_reading", "span_load", "span_reading",
+    "middle_load", "middle_reading", "middle_count",
+)  # fmt: skip
 _FEWEST_OTHERS = 3  # fewer cells of the day say nothing about the reference
 
 
@@ -101,53 +105,65 @@ def ranked_causes(index: Ints, chances: Floats) -> Causes:
 
 
 def _evidence(scene: Scene, expectation: Expectation, index: Ints) -> Evidence:
-    history, pairs, lines, keep = scene.history, scene.pairs, scene.lines, scene.keep
-    before = pairs.before[index]
-    both = _ends(lines, keep[np.concatenate((index, np.maximum(before, 0)))])
-    ends, last = both[:, : len(index)], both[:, len(index) :]
-    alone = before == NONE
-    same = ~alone & (history.reference[index] == history.reference[before])
-    earlier = np.where(alone, 0.0, history.reference_pct[before])
-    reference = np.hypot(history.reference_pct[index], earlier)
-    slopes, offsets = scene.neighbours.around(index)
-    common = scene.shared.common
-    heard = (common.members[index] > _FEWEST_OTHERS) & (history.reference[index] != NONE)
+    history, lines = scene.history, scene.lines
     extras = {
         name: values[index]
         for name, values in history.extras.items()
         if name not in {"machine", "tag_span_load"}
     }
-    scale = 1e-9 * np.abs(lines.slope[keep[index]]) * history.rated_load[index]
+    scale = 1e-9 * np.abs(lines.slope[scene.keep[index]]) * history.rated_load[index]
     extras["reading_sd"] = np.maximum(extras["reading_sd"], scale)
+    slopes, offsets = scene.neighbours.around(index)
     return Evidence(
-        zero_load=ends[0],
-        zero_reading=ends[1],
-        span_load=ends[2],
-        span_reading=ends[3],
         expected_slope=expectation.slope[index],
         expected_offset=expectation.offset[index],
         var_slope=expectation.var_slope[index],
         var_offset=expectation.var_offset[index],
         covariance=expectation.covariance[index],
         rated_load=history.rated_load[index],
-        reference_sd=np.where(same, 0.0, reference / 100.0),
-        middle_load=ends[4],
-        middle_reading=ends[5],
-        middle_count=ends[6],
-        last_zero_reading=np.where(alone, np.nan, last[1]),
-        last_span_reading=np.where(alone, np.nan, last[3]),
         neighbour_slope=slopes,
         neighbour_offset=offsets,
-        common_change=np.where(heard, common.others.change[index], np.nan),
-        common_u=np.where(heard, np.sqrt(common.others.variance[index]), np.nan),
+        **_readings(scene, index),
+        **_references(scene, index),
         **extras,
     )
 
 
-def _ends(lines: Lines, index: Ints) -> Floats:
-    """Lowest load and mean reading there, the same of the highest; between: means, and how many.
+def _readings(scene: Scene, index: Ints) -> dict[str, Floats]:
+    """What stands in the records: these, and of the ones before the readings alone."""
+    before = scene.pairs.before[index]
+    both = ends(scene.lines, scene.keep[np.concatenate((index, np.maximum(before, 0)))])
+    now, last = both[:, : len(index)], both[:, len(index) :]
+    return dict(zip(_ENDS, now, strict=True)) | {
+        "last_zero_reading": np.where(before == NONE, np.nan, last[1]),
+        "last_span_reading": np.where(before == NONE, np.nan, last[3]),
+    }
 
-    Seven rows of one column a calibration.
+
+def _references(scene: Scene, index: Ints) -> dict[str, Floats]:
+    """What the references leave open, and what the others of the day say."""
+    history, common = scene.history, scene.shared.common
+    before = scene.pairs.before[index]
+    alone = before == NONE
+    same = ~alone & (history.reference[index] == history.reference[before])
+    earlier = np.where(alone, 0.0, history.reference_pct[before])
+    both = np.hypot(history.reference_pct[index], earlier)
+    heard = (common.members[index] > _FEWEST_OTHERS) & (history.reference[index] != NONE)
+    return {
+        "reference_sd": np.where(same, 0.0, both / 100.0),
+        "common_change": np.where(heard, common.others.change[index], np.nan),
+        "common_u": np.where(heard, np.sqrt(common.others.variance[index]), np.nan),
+    }
+
+
+def ends(lines: Lines, index: Ints) -> Floats:
+    """Return what a diagnosis looks at of the points of S calibrations.
+
+    Returns
+    -------
+    (7, S) array
+        Lowest load and mean reading there, the same of the highest load; of the points between,
+        mean load, mean reading (NaN where there are none) and how many [N], [reading].
     """
     points = lines.points
     counts = points.counts[index]
@@ -158,19 +174,10 @@ def _ends(lines: Lines, index: Ints) -> Floats:
     load, reading = points.load[rows], points.reading[rows]
     low, high = np.minimum.reduceat(load, starts), np.maximum.reduceat(load, starts)
     at_low, at_high = load == low[own], load == high[own]
-    between = ~(at_low | at_high)
-    many, size = np.bincount(own[between], minlength=len(index)), len(index)
-    return np.stack(
-        (
-            low,
-            _means(reading, own, at_low, size),
-            high,
-            _means(reading, own, at_high, size),
-            _means(load, own, between, size),
-            _means(reading, own, between, size),
-            many.astype(np.float64),
-        )
-    )
+    between, size = ~(at_low | at_high), len(index)
+    zero, span = (_means(reading, own, which, size) for which in (at_low, at_high))
+    middle = [_means(values, own, between, size) for values in (load, reading)]
+    return np.stack((low, zero, high, span, *middle, np.bincount(own, between, size)))
 
 
 def _means(values: Floats, own: Ints, which: Bools, size: int) -> Floats:

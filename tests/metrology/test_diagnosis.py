@@ -4,7 +4,7 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_normal
+from scipy.stats import multivariate_normal, norm
 
 from calibration.metrology.causes import CAUSES, CODES
 from calibration.metrology.deviations import Deviations, decimals
@@ -178,6 +178,32 @@ def test_histogram_is_the_integral():
     expected = np.log(np.trapezoid(density * (0.5 / 0.3), grid))
     result = histogram(np.array([0.35]), np.array([0.05]), ((0.1, 0.4, 0.5),), both_ways=False)
     assert result[0] == pytest.approx(expected, rel=1e-8)
+
+
+@pytest.mark.parametrize("best", [-0.4, -0.03, 0.0, 0.02, 0.2, 0.9])
+@pytest.mark.parametrize("code", ["ageing", "zero_shift", "common_reference"])
+def test_histogram_of_either_sign_is_the_mean_of_both(best, code):
+    # Against the distribution functions of scipy.stats: cdf below the middle, sf above it.
+    sizes, width = CAUSES[CODES.index(code)].sizes, 0.03
+    expected = 0.0
+    for middle in (best, -best):
+        law = norm(middle, width)
+        for low, high, share in sizes:
+            upper = law.sf(low) - law.sf(high) if low > middle else law.cdf(high) - law.cdf(low)
+            expected += 0.5 * share / (high - low) * upper
+    result = histogram(np.array([best]), np.array([width]), sizes, both_ways=True)
+    assert result[0] == pytest.approx(np.log(expected), rel=1e-12)
+
+
+def test_room_for_more_neighbours_changes_no_bit():
+    given = evidence(17310, 17310 + 3710, neighbour_slope=[3.3, 3.71],
+                     neighbour_offset=[19000.0, 17305.0])  # fmt: skip
+    wide = replace(
+        given,
+        neighbour_slope=np.pad(given.neighbour_slope, ((0, 0), (0, 30)), constant_values=np.nan),
+        neighbour_offset=np.pad(given.neighbour_offset, ((0, 0), (0, 30)), constant_values=np.nan),
+    )
+    assert (diagnose(given).probabilities == diagnose(wide).probabilities).all()
 
 
 def test_turned_digits_are_those_that_a_person_would_turn_back():
