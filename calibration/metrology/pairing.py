@@ -1,5 +1,6 @@
 """Which calibration is compared with which: segments, the previous one, the first one."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 NONE = -1
+MANY = 1000  # from here on, padding costs more than working through one length after the other
 
 
 @dataclass(frozen=True)
@@ -74,18 +76,55 @@ def pair(sensor: Ints, season: Ints, installation: Ints, starts_segment: Bools) 
     )
 
 
-def window(pairs: Pairs, length: int) -> tuple[Ints, Bools]:
-    """Return, for each calibration, the indices of up to `length` of its segment, itself last.
+@dataclass(frozen=True)
+class Window:
+    """What some calibrations look back on.
 
-    Returns
-    -------
-    indices : (M, length) array
-        Sorted by time; where `mask` is False the index is 0 and means nothing.
-    mask : (M, length) array of bool
+    Attributes
+    ----------
+    index : (k, n) array
+        Indices of the calibrations, sorted by time; the last row is the n in question.
+    used : (k, n) array of bool
+        False: padding, or a season of the same name as that of the calibration in question.
     """
-    index = np.arange(len(pairs.segment))[:, None] - np.arange(length - 1, -1, -1)[None, :]
-    mask = index >= pairs.segment_start[:, None]
-    return np.where(mask, index, 0), mask
+
+    index: Ints
+    used: Bools
+
+
+def windows(pairs: Pairs, season: Ints, length: int, fewest: int) -> Iterator[Window]:
+    """Yield what each calibration looks back on, one calibration a season.
+
+    A season's last stands for it, and the calibration in question for its own. `length` is how
+    many calibrations of the segment are looked back on at most, itself included, whether they
+    stand for a season or not. Those with fewer than `fewest` seasons are left out.
+    """
+    new_season = _changes(season) | _changes(pairs.segment_start)
+    ends = np.append(np.flatnonzero(new_season)[1:], len(season)) - 1
+    ended = np.cumsum(new_season) - 1
+    oldest = np.maximum(pairs.segment_start, np.arange(len(season)) - (length - 1))
+    begun = ended[oldest]
+    points = ended - begun + 1
+    longest = int(points.max(initial=0))
+    widths = range(fewest, longest + 1) if len(season) >= MANY else [longest]
+    narrower = fewest - 1
+    for width in widths:
+        newest = np.flatnonzero((points > narrower) & (points <= width))
+        narrower = width
+        earlier = ended[newest] + np.arange(1 - width, 0)[:, None]
+        index = np.concatenate([ends[np.maximum(earlier, 0)], newest[None, :]])
+        # The same year again after another one: the sensor went to a dealer with another calendar.
+        used = season[index] != season[newest]
+        used[:-1] &= earlier >= begun[newest]
+        used[-1] = True
+        yield _with_enough(Window(index, used), fewest)
+
+
+def _with_enough(window: Window, fewest: int) -> Window:
+    if window.used.all():
+        return window
+    enough = window.used.sum(axis=0) >= fewest
+    return Window(window.index[:, enough], window.used[:, enough])
 
 
 def _changes(keys: Ints) -> Bools:
