@@ -58,12 +58,12 @@ def pair(sensor: Ints, season: Ints, installation: Ints, starts_segment: Bools) 
     Pairs
     """
     index = np.arange(len(sensor))
-    new_sensor = _changes(sensor)
-    new_segment = new_sensor | _changes(installation) | starts_segment
+    new_sensor = changes(sensor)
+    new_segment = new_sensor | changes(installation) | starts_segment
     segment_start = np.maximum.accumulate(np.where(new_segment, index, 0))
     sensor_start = np.maximum.accumulate(np.where(new_sensor, index, 0))
     running = np.cumsum(new_segment)
-    season_start = np.maximum.accumulate(np.where(new_segment | _changes(season), index, 0))
+    season_start = np.maximum.accumulate(np.where(new_segment | changes(season), index, 0))
     earlier = season_start - 1
     previous = np.where(earlier >= segment_start, earlier, index - 1)
     return Pairs(
@@ -99,7 +99,7 @@ def windows(pairs: Pairs, season: Ints, length: int, fewest: int) -> Iterator[Wi
     many calibrations of the segment are looked back on at most, itself included, whether they
     stand for a season or not. Those with fewer than `fewest` seasons are left out.
     """
-    new_season = _changes(season) | _changes(pairs.segment_start)
+    new_season = changes(season) | changes(pairs.segment_start)
     ends = np.append(np.flatnonzero(new_season)[1:], len(season)) - 1
     ended = np.cumsum(new_season) - 1
     oldest = np.maximum(pairs.segment_start, np.arange(len(season)) - (length - 1))
@@ -127,8 +127,8 @@ def _with_enough(window: Window, fewest: int) -> Window:
     return Window(window.index[:, enough], window.used[:, enough])
 
 
-def _changes(keys: Ints) -> Bools:
-    """Where a key differs from the one before it; True at the start."""
+def changes(keys: Ints) -> Bools:
+    """Return where a key differs from the one before it; True at the start."""
     changed = np.ones(len(keys), dtype=bool)
     changed[1:] = keys[1:] != keys[:-1]
     return changed
