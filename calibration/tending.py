@@ -79,10 +79,13 @@ def _days(
 ) -> tuple[Floats, Floats]:
     """Days from the newest calibration to the crossing, expected and earliest, by each rule."""
     expected, earliest = np.empty(len(rate)), np.empty(len(rate))
-    for level in np.unique(confidence):
-        at = confidence == level
+    levels = np.unique(confidence)
+    for level in levels:
+        at: slice | NDArray[np.int64] = slice(None)
+        if len(levels) > 1:
+            at = np.flatnonzero(confidence == level)
         days = crossing(
-            np.zeros(at.sum()),
+            np.zeros(len(rate[at])),
             rate[at],
             tolerance[at],
             u_level=u_level[at],

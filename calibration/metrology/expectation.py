@@ -27,7 +27,7 @@ YEAR = 365.25
 
 # A fit without any uncertainty still has this relative variance: the last digits of a number.
 _EXACT = 1e-16
-_BLOCK = 2048  # segments at a time: what is worked on stays in the processor's cache
+_BLOCK = 8192  # segments at a time: what is worked on stays in the processor's cache
 
 
 @dataclass(frozen=True)
