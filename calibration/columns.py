@@ -20,6 +20,7 @@ NO_DATE = np.iinfo(np.int32).min
 _EPOCH_2000_US = 946_684_800_000_000
 _EPOCH_2000_DAYS = 10_957
 _SIGNATURE = b"PGCOPY\n\xff\r\n\0" + bytes(8)
+_ARRAY_HEAD = 20  # dimensions, NULLs or not, type, length, first place
 
 
 @dataclass(frozen=True)
@@ -95,14 +96,14 @@ def _case(column: str, texts: Sequence[str]) -> str:
 
 
 def _wired(kinds: Mapping[str, Kind]) -> str:
-    """PostgreSQL's columns: of one width each, and never NULL."""
+    """PostgreSQL's columns: an array of each, of one width, and never NULL."""
     found = []
     for i, kind in enumerate(kinds.values()):
         form = _form(kind)
         value = (
             _case(f"c{i}", kind) if isinstance(kind, tuple) else f"COALESCE(c{i}, {form.missing})"
         )
-        found.append(f"({value})::{form.cast}")
+        found.append(f"array_agg(({value})::{form.cast})")
     return ", ".join(found)
 
 
@@ -114,39 +115,42 @@ def _plain(kinds: Mapping[str, Kind]) -> str:
 
 
 def _copied(sql: str, params: Sequence[Any], forms: Mapping[str, _Form]) -> dict[str, Array]:
-    """Read by COPY: rows of fixed width, the length of every field checked."""
-    width = [("fields", ">i2")]
-    for name, form in forms.items():
-        width += [(f"{name}/length", ">i4"), (name, form.wire)]
-    row = np.dtype(width)
-    content = bytearray()
+    """Read by COPY: one row of one array for each column, so that no row is handled here."""
     # Composed here: a cursor that logs its queries takes a COPY without parameters only.
     postgresql: Any = connection.ops
     statement = postgresql.compose_sql(f"COPY ({sql}) TO STDOUT (FORMAT BINARY)", params)
+    content = bytearray()
     with connection.cursor() as cursor, cursor.copy(statement) as copy:
         for block in copy:
             content += block
-    head = len(_SIGNATURE)
-    table = np.frombuffer(
-        content, dtype=row, count=(len(content) - head - 2) // row.itemsize, offset=head
-    )
-    if head + table.nbytes + 2 != len(content) or (table["fields"] != len(forms)).any():
-        raise ValueError("COPY: rows are not of the width that was asked for")
+    at = len(_SIGNATURE) + 2
     found = {}
     for name, form in forms.items():
-        if (table[f"{name}/length"] != row[name].itemsize).any():
-            message = f"COPY: {name} is not {row[name].itemsize} bytes wide everywhere"
-            raise ValueError(message)
-        found[name] = _shifted(table[name].astype(form.own), form.shift)
+        size = int.from_bytes(content[at : at + 4], "big", signed=True)
+        at += 4
+        found[name] = _shifted(_array(name, content, at, size, form.wire), form)
+        at += max(size, 0)
     return found
 
 
-def _shifted(values: Array, shift: int) -> Array:
+def _array(name: str, content: bytearray, at: int, size: int, wire: str) -> Array:
+    """One column on the wire: a head, then the length of each value and the value."""
+    row = np.dtype([("length", ">i4"), ("value", wire)])
+    if size <= 0:  # no rows
+        return np.zeros(0, dtype=wire)
+    count = (size - _ARRAY_HEAD) // row.itemsize
+    table = np.frombuffer(content, dtype=row, count=count, offset=at + _ARRAY_HEAD)
+    if _ARRAY_HEAD + table.nbytes != size or (table["length"] != row["value"].itemsize).any():
+        raise ValueError(f"COPY: {name} is not {row['value'].itemsize} bytes wide everywhere")
+    return table["value"]
+
+
+def _shifted(wired: Array, form: _Form) -> Array:
     """Days or microseconds since 1970 instead of 2000; what is missing stays the least number."""
-    if not shift:
-        return values
-    least = np.iinfo(values.dtype).min
-    return np.where(values == least, least, values + shift).astype(values.dtype)
+    values = wired.astype(form.own)
+    if form.shift:
+        values[values != np.iinfo(values.dtype).min] += form.shift
+    return values
 
 
 def _ints(values: Sequence[Any]) -> Array:
