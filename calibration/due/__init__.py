@@ -8,13 +8,14 @@ is worth a visit now.
 
 from calibration.due.needs import Need, Window, due_machines, window
 from calibration.due.reading import Newest
-from calibration.due.states import DueChange, differing, out_of_step, refresh
+from calibration.due.states import DueChange, catch_up, differing, out_of_step, refresh
 
 __all__ = [
     "DueChange",
     "Need",
     "Newest",
     "Window",
+    "catch_up",
     "differing",
     "due_machines",
     "out_of_step",

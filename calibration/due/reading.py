@@ -1,8 +1,9 @@
 """Rows to due days: what the rule needs, read in whole columns and laid beside the sensors."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
+from uuid import UUID
 
 import numpy as np
 from django.db.models import OuterRef, Q, QuerySet, Subquery
@@ -148,19 +149,23 @@ def open_reminders(sensor: Ints) -> Open:
 
 def newest_of(sensor: Ints) -> Newest:
     """Read the newest calibration of each sensor; for a few thousand at most."""
-    # Served by the index calibration_history, read backwards: one probe a sensor.
+    # Served by the index calibration_history, read backwards: one probe a sensor. The rest is
+    # asked for by key, because joined to this a planner may read every calibration there is.
     newest = (
         Calibration.objects.filter(sensor=OuterRef("pk"), superseded_by=None)
         .order_by("-performed_at", "-id")
         .values("pk")[:1]
     )
-    whose = Sensor.objects.filter(pk__in=sensor.tolist()).order_by()
-    rows = Calibration.objects.filter(pk__in=whose.values_list(Subquery(newest)))
-    fields = ("pk", "performed_at", "installation", "judgement__earliest_crossing")
-    kinds = {"calibration": "uuid", "moment": "moment", "installation": "key", "crossing": "date"}
-    found = _beside(sensor, rows, fields, kinds)
+    whose = Sensor.objects.annotate(newest=Subquery(newest))
+    last = _beside(sensor, whose, ("newest",), {"calibration": "uuid"}, key="pk")["calibration"]
+    keys = [UUID(bytes=each) for each in last[has_one(last)].tolist()]
+    fields = ("performed_at", "installation", "judgement__earliest_crossing")
+    kinds = {"moment": "moment", "installation": "key", "crossing": "date"}
+    among = [Q(pk__in=keys)] if keys else []
+    found = _beside(sensor, Calibration.objects.all(), fields, kinds, among=among)
     day = found.pop("crossing")
-    return Newest(sensor=sensor, crossing=np.where(day == NO_DATE, np.nan, day), **found)
+    crossing = np.where(day == NO_DATE, np.nan, day)
+    return Newest(sensor=sensor, calibration=last, crossing=crossing, **found)
 
 
 def _seats(sensor: Ints) -> dict[str, Any]:
@@ -212,13 +217,14 @@ def _beside(
     kinds: Mapping[str, columns.Kind],
     *,
     key: str = "sensor",
+    among: Iterable[Q] | None = None,
 ) -> dict[str, Any]:
     """Read columns of rows that are there once for a sensor, in the order of the sensors."""
     found = {}
     for name, kind in kinds.items():
         form, missing = _MISSING.get(kind, ("i2", -1))
         found[name] = np.full(len(sensor), missing, dtype=form)
-    for asked in _ranges(sensor, key):
+    for asked in _ranges(sensor, key) if among is None else among:
         some = rows.filter(asked).order_by().values_list(key, *fields)
         table = columns.read(some, of="key", **kinds)
         place = np.searchsorted(sensor, table["of"])

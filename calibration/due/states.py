@@ -7,15 +7,14 @@ from uuid import UUID
 
 import numpy as np
 from django.db import transaction
-from django.db.models import F, Q
 from numpy.typing import NDArray
 
 from calibration.calendars import date_of
 from calibration.due import lines, reading, reminders
-from calibration.due.days import DECIDED, NEVER, Ints
+from calibration.due.days import DECIDED, Ints
 from calibration.due.reading import Newest, Open, States, has_one
 from calibration.models import DueState
-from fleet.models import Installation, Sensor
+from fleet.models import ChangedSeat, Sensor
 
 CHUNK = 10_000  # SQLite takes at most 32,766 values in one statement
 LOCK_AT_ONCE = 200  # more than these are compared first, and only those that differ are locked
@@ -72,16 +71,19 @@ def refresh(sensor_ids: Sequence[int], *, now: datetime) -> DueChange:
 
 
 def out_of_step() -> list[int]:
-    """Return sensors that were installed, moved or removed since their due day was computed."""
-    seated = Installation.objects.filter(removed_on=None)
-    unstated = Q(sensor__due=None)
-    moved = Q(sensor__due__last_calibration__installation__isnull=False) & ~Q(
-        sensor__due__last_calibration__installation=F("pk")
-    )
-    redated = Q(sensor__due__decided_by=DECIDED[NEVER]) & ~Q(sensor__due__due_on=F("installed_on"))
-    changed = seated.filter(unstated | moved | redated).values_list("sensor", flat=True)
-    gone = DueState.objects.exclude(sensor__in=seated.values("sensor"))
-    return sorted({*changed, *gone.values_list("sensor", flat=True)})
+    """Return sensors that were installed, moved or removed and not caught up with, sorted."""
+    return sorted(set(ChangedSeat.objects.values_list("sensor", flat=True)))
+
+
+def catch_up(*, now: datetime) -> DueChange:
+    """Refresh the sensors that are out of step, and forget that they were."""
+    # A change that is not committed yet is not seen here: its row is not deleted, and stays.
+    changes = dict(ChangedSeat.objects.values_list("pk", "sensor"))
+    done = refresh(list(changes.values()), now=now)
+    keys = list(changes)
+    for start in range(0, len(keys), CHUNK):
+        ChangedSeat.objects.filter(pk__in=keys[start : start + CHUNK]).delete()
+    return done
 
 
 @transaction.atomic

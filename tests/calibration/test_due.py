@@ -97,7 +97,7 @@ def test_a_due_day_is_after_the_calibration_and_before_the_season_after_its_own(
 
 # ── The rows ──────────────────────────────────────────────────────────────────
 def test_an_installed_sensor_that_was_never_calibrated_is_due_since_it_was_installed(world):
-    assert due.refresh(due.out_of_step(), now=NOW).changed == 8
+    assert due.catch_up(now=NOW).changed == 8
     assert (state(world, "A1").due_on, state(world, "A1").decided_by) == (
         SEATED,
         "never_calibrated",
@@ -179,7 +179,7 @@ def test_a_moved_sensor_is_due_where_it_sits_now(world):
         installed_on=date(2026, 4, 2),
     )
     assert world.sensors["A1"].pk in due.out_of_step()
-    refresh(world, "A1")
+    due.catch_up(now=NOW)
     row = state(world, "A1")
     assert (row.due_on, row.decided_by) == (date(2026, 4, 2), "never_calibrated")
     assert row.last_calibration is None
@@ -199,8 +199,20 @@ def test_a_removed_sensor_is_due_no_more(world):
 
 
 def test_a_corrected_installation_day_moves_the_due_day(world):
-    due.refresh(due.out_of_step(), now=NOW)
+    due.catch_up(now=NOW)
     registry.edit(world.installations["A1"], scope=SYSTEM, installed_on=date(2019, 5, 1))
+    assert due.out_of_step() == [world.sensors["A1"].pk]
+
+
+def test_a_sensor_that_is_moved_while_others_are_caught_up_with_stays_marked(world, monkeypatch):
+    refreshing = due.states.refresh
+
+    def meanwhile(sensor_ids, *, now):
+        registry.edit(world.installations["A1"], scope=SYSTEM, installed_on=date(2019, 5, 1))
+        return refreshing([], now=now)
+
+    monkeypatch.setattr("calibration.due.states.refresh", meanwhile)
+    due.catch_up(now=NOW)
     assert due.out_of_step() == [world.sensors["A1"].pk]
 
 
@@ -231,7 +243,7 @@ def test_a_clock_set_back_ends_no_reminder_twice(world):
 def test_refreshing_again_writes_nothing(world):
     world.season("A1", 2025)
     world.season("B1", 2025)
-    due.refresh(due.out_of_step(), now=NOW)
+    due.catch_up(now=NOW)
     everybody = [sensor.pk for sensor in world.sensors.values()]
     before = rows(DueState), rows(Reminder)
     with CaptureQueriesContext(connection) as queries:
@@ -282,7 +294,7 @@ def test_each_kind_of_difference_is_found(world, monkeypatch, dense):
     monkeypatch.setattr("calibration.due.reading._FEW", 0 if dense else 100)
     for which in ("A1", "A2", "B1", "B2"):
         world.season(which, 2026)
-    due.refresh(due.out_of_step(), now=NOW)
+    due.catch_up(now=NOW)
     assert due.differing(newest(world)).tolist() == []
     DueState.objects.filter(sensor=world.sensors["A1b"]).delete()
     DueState.objects.filter(sensor=world.sensors["A1"]).update(due_on=date(2026, 12, 1))
@@ -299,7 +311,7 @@ def test_each_kind_of_difference_is_found(world, monkeypatch, dense):
 def test_verdicts_that_are_not_stored_yet_can_be_compared(world):
     """The scan compares with what it has just worked out, not with what is stored."""
     world.season("A1", 2026)
-    due.refresh(due.out_of_step(), now=NOW)
+    due.catch_up(now=NOW)
     stored, place = newest(world), keys(world, *world.sensors).index(world.sensors["A1"].pk)
     crossing = stored.crossing.copy()
     crossing[place] = calendars.number_of(date(2026, 8, 3))
@@ -309,7 +321,7 @@ def test_verdicts_that_are_not_stored_yet_can_be_compared(world):
 
 
 def test_a_sensor_that_sits_nowhere_is_due_nowhere(world):
-    due.refresh(due.out_of_step(), now=NOW)
+    due.catch_up(now=NOW)
     registry.remove_sensor(
         scope=SYSTEM, installation=world.installations["A1"], removed_on=date(2026, 4, 1)
     )
