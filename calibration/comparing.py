@@ -6,13 +6,13 @@ only costs time, because whoever differs is judged from everything that concerns
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
 import numpy as np
 from django.db import transaction
-from django.db.models import Count, Exists, OuterRef, QuerySet
+from django.db.models import Count, QuerySet
 from numpy.typing import NDArray
 
 from calibration import columns, due, flags, outcomes, packing, proving
@@ -20,7 +20,6 @@ from calibration.arrays import History, Recorded
 from calibration.company import Moved, read_touched
 from calibration.judging import Judged, lock, outcomes_of, store
 from calibration.models import (
-    Calibration,
     DriftFlag,
     FurtherCompany,
     PackedHistory,
@@ -28,7 +27,6 @@ from calibration.models import (
     StaleSensor,
 )
 from calibration.outcomes import KINDS, LEVELS, Outcome, WantedFlags
-from fleet.models import Sensor
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -44,14 +42,6 @@ def companies() -> list[tuple[int, int]]:
     """Return every company and how many sensors it has, by key."""
     rows = PackedHistory.objects.values_list("company").annotate(Count("pk")).order_by("company")
     return [(company, count) for company, count in rows]
-
-
-def unpacked(after: int, limit: int) -> list[int]:
-    """Return sensors with calibrations that have no packed history, by key, from beyond `after`."""
-    recorded = Calibration.objects.filter(sensor=OuterRef("pk"))
-    packed = PackedHistory.objects.filter(sensor=OuterRef("pk"))
-    rows = Sensor.objects.filter(Exists(recorded), ~Exists(packed), pk__gt=after)
-    return list(rows.order_by("pk").values_list("pk", flat=True)[:limit])
 
 
 @dataclass(frozen=True)
@@ -77,45 +67,33 @@ class Company:
     differing: Ints
 
 
-@dataclass
-class Settled:
-    """What settling companies came to, and who has still to be judged one by one."""
-
-    judged: Judged = field(default_factory=Judged)
-    left: list[int] = field(default_factory=list)
-
-
-def settle(first: int, last: int, *, now: datetime, extend: Callable[[], None]) -> Settled:
-    """Bring the sensors of these companies in line with what should be stored of them.
-
-    Where many differ, the whole company is stored at once; few are left to the caller, and so is
-    a company of which something cannot be judged. `extend` is called after each company.
-    """
-    settled = Settled()
+def within(first: int, last: int) -> list[int]:
+    """Return the companies in this range of keys."""
     rows = PackedHistory.objects.filter(company__gte=first, company__lte=last)
-    for company in rows.order_by("company").values_list("company", flat=True).distinct():
-        _settle_one(company, settled, now)
-        extend()
-    return settled
+    return list(rows.order_by("company").values_list("company", flat=True).distinct())
 
 
-def _settle_one(key: int, settled: Settled, now: datetime) -> None:
-    packs = _packs(key)
+def settle(key: int, *, now: datetime, stored: Callable[[Judged], None]) -> list[int]:
+    """Bring the sensors of a company in line with what should be stored of them.
+
+    Where many differ, they are stored together, and `stored` is told in the same transaction.
+    Returns who is left to be judged one by one: few that differ, or all of a company of which
+    something cannot be judged.
+    """
     try:
         found = compare(key)
     except (ValueError, ArithmeticError):
-        settled.left += packs.order_by("sensor").values_list("sensor", flat=True)
-        return
-    if len(found.differing) <= _FEW_DIFFER * len(found.members):
-        settled.left += found.differing.tolist()
-        return
-    with transaction.atomic():
-        lock(found.differing)
-        now_stored = packing.said_of(packs)
-        if all(np.array_equal(now_stored[name], found.stored[name]) for name in now_stored):
-            settled.judged += _store(found, now)
-            return
-    settled.left += found.differing.tolist()  # somebody came in between
+        rows = PackedHistory.objects.filter(company=key).order_by("sensor")
+        return list(rows.values_list("sensor", flat=True))
+    if len(found.differing) > _FEW_DIFFER * len(found.members):
+        with transaction.atomic():
+            lock(found.differing)
+            now_there = packing.said_of(_packs(key))
+            # Otherwise somebody came in between.
+            if all(np.array_equal(now_there[name], found.stored[name]) for name in now_there):
+                stored(_store(found, now))
+                return []
+    return [int(sensor) for sensor in found.differing]
 
 
 def compare(key: int) -> Company:
