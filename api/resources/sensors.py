@@ -22,7 +22,7 @@ from fleet.models import Customer, Dealer, Machine, Sensor, SensorModel
 
 TAG = ("zero_reading", "span_reading", "span_load", "load_unit")
 PLACES = {f"tag_{name}": f"tag.{name}" for name in TAG}
-JUDGED_BY = {"model", *PLACES}
+JUDGED_BY = {"model", "lot", *PLACES}
 
 
 class TagInput(Input):
@@ -116,7 +116,7 @@ class SensorViews(Register):
         with placed(PLACES):
             changed: Sensor = super().change(row, changes)
         if touched:
-            mark_stale([changed.pk], why="its model or tag changed", now=self.now)
+            mark_stale([changed.pk], why="its model, lot or tag changed", now=self.now)
         return changed
 
     @extend_schema(responses=dict)

@@ -291,7 +291,7 @@ def test_what_differs_is_named_and_what_was_refreshed_is_not(world):
 
 @pytest.mark.parametrize("dense", [True, False])
 def test_each_kind_of_difference_is_found(world, monkeypatch, dense):
-    monkeypatch.setattr("calibration.due.reading._FEW", 0 if dense else 100)
+    monkeypatch.setattr("calibration.beside._FEW", 0 if dense else 100)
     for which in ("A1", "A2", "B1", "B2"):
         world.season(which, 2026)
     due.catch_up(now=NOW)
