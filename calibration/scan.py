@@ -28,7 +28,7 @@ def run_scan(*, full: bool = False, now: datetime, progress: Progress | None = N
     clock = time.monotonic()
     run = ScanRun.objects.create(started_at=now, full=full, sensors=Sensor.objects.count())
     total, failed, seen = Judged(), dict[int, str](), set[int]()
-    learnt = learning.learn(everything=full)
+    learnt = learning.learn(everything=full, now=now)
     whose = Sensor.objects.filter(model__in=learnt).values_list("pk", flat=True)
     mark_stale(whose, why="the fleet has taught something new about its model", now=now)
     todo = _everybody() if full else _marked()
@@ -38,10 +38,9 @@ def run_scan(*, full: bool = False, now: datetime, progress: Progress | None = N
         todo = sorted(set(_marked()) - failed.keys())
         if not todo:
             break
-    due.refresh(due.out_of_step(), now=now)
+    due.catch_up(now=now)
     change = total.flags + overdue.settle_overdue(now=now)
-    if seen:  # lots follow from verdicts alone
-        change += settle_lots(now=now)
+    change += settle_lots(now=now, sensors=None if full else seen)
     run.judged, run.failed = len(seen - failed.keys()), _named(failed)
     run.flags_opened, run.flags_closed = change.opened, change.closed
     run.finished_at = now + timedelta(seconds=time.monotonic() - clock)
