@@ -36,6 +36,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 COUNTS = ("sensors", "looks", "out")
+_A_FEW = 400  # for more sensors than these a planner reads every judgement there is
 # A record may be stored so long after the moment that it says it was recorded at.
 _LATE = timedelta(hours=1)
 
@@ -98,8 +99,10 @@ def count(sensors: Collection[int] | None, *, now: datetime) -> None:
         recent = columns.read(posted.values_list("sensor"), of="key")["of"]
         named = np.array(list(sensors or ()), dtype=np.int64)
         ids = np.unique(np.concatenate([named, recent]))
-    for start in range(0, len(ids), AT_ONCE):
-        found, before = _count(ids[start : start + AT_ONCE])
+    _name_lots(ids)
+    step = AT_ONCE if everything else _A_FEW
+    for start in range(0, len(ids), step):
+        found, before = _count(ids[start : start + step])
         if not everything:
             _add(found, before)
     if everything:
@@ -151,7 +154,6 @@ def _rows(sensor: Ints, share: Share) -> list[LotLooks]:
 
 def _found(sensor: Ints) -> Share:
     """What the sensors add by their judgements."""
-    _name_lots(sensor)
     its = LotCount.objects.filter(sensor_model=OuterRef("model"), lot=OuterRef("lot"))
     with_lot = Sensor.objects.exclude(lot="").annotate(its=Subquery(its.values("pk")))
     lot = read_beside(sensor, with_lot, ("its",), {"lot": "key"}, key="pk")["lot"]
@@ -215,7 +217,7 @@ def _stored(sensor: Ints) -> Share:
 def _name_lots(sensor: Ints) -> None:
     """Have a row for every lot of these sensors."""
     named: set[tuple[int, str]] = set()
-    for asked in asking_for(sensor, "pk"):
+    for asked in asking_for(sensor, "pk") if len(sensor) else ():
         rows = Sensor.objects.filter(asked).exclude(lot="").order_by()
         named.update(rows.values_list("model_id", "lot").distinct())
     missing = named - set(LotCount.objects.values_list("sensor_model_id", "lot"))

@@ -72,7 +72,7 @@ def settle_lots(*, now: datetime, sensors: Collection[int] | None = None) -> Fla
     counting.count(sensors, now=now)
     names = ("pk", "sensor_model_id", "sensor_model__name", "lot", *counting.COUNTS)
     rows = list(counting.counted().values_list(*names))
-    there = DriftFlag.objects.filter(kind=KIND)
+    there = DriftFlag.objects.filter(kind=KIND).order_by()
     placed: set[UUID | None] = set(there.values_list("calibration_id", flat=True))
     compared = _compared([Counted(*rest) for _, *rest in rows])
     wanted = [
