@@ -41,7 +41,6 @@ logger = logging.getLogger(__name__)
 
 NARROWER = 32  # so much smaller are the batches in which the next attempt begins
 DEADLOCKS = 5  # so often a batch is tried again when two judged one another's siblings
-DUE_SENSORS = 10_000  # refreshed at once
 _AWAY = (OperationalError, InterfaceError)  # of the database, not of a sensor
 
 
@@ -122,7 +121,7 @@ def _learn(held: Held) -> Step:
     # What was learnt and the marks that follow come together. A full scan looks at everybody and
     # needs no marks; it writes what each model taught as it goes, so that posts need not wait.
     with nullcontext() if full else transaction.atomic():
-        learnt = learning.learn(everything=full)
+        learnt = learning.learn(everything=full, now=held.now)
         if not full:
             whose = Sensor.objects.filter(model__in=learnt).values_list("pk", flat=True)
             why = "the fleet has taught something new about its model"
@@ -283,15 +282,13 @@ def _further(held: Held, sensor_ids: Sequence[int], **counts: Any) -> dict[str, 
 
 # ── Close ─────────────────────────────────────────────────────────────────────
 def _close(held: Held) -> Step:
-    sensors = due.out_of_step()
-    for start in range(0, len(sensors), DUE_SENSORS):
-        due.refresh(sensors[start : start + DUE_SENSORS], now=held.now)
-        held.renew()
+    due.catch_up(now=held.now)
+    held.renew()
     with transaction.atomic():
         held.keep(overdue.settle_overdue(now=held.now))
-    if held.chunk.run.chunks.filter(work__in=[COMPARE, JUDGE]).exists():
-        with transaction.atomic():  # lots follow from verdicts alone
-            held.keep(settle_lots(now=held.now))
+    with transaction.atomic():
+        judged_anew = packing.take_uncounted()
+        held.keep(settle_lots(now=held.now, sensors=judged_anew.tolist()))
     return held.complete()
 
 
