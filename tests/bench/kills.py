@@ -165,7 +165,9 @@ def derived(desk: Desk) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for model in (Fit, Judgement, DueState, DriftFlag, StaleSensor):
         columns = [
-            each.column for each in model._meta.concrete_fields if each.name not in NOT_COMPARED
+            f'"{each.column}"'
+            for each in model._meta.concrete_fields
+            if each.name not in NOT_COMPARED
         ]
         rows = desk.rows(f"SELECT {', '.join(columns)} FROM {model._meta.db_table}")
         found[model.__name__] = sorted(map(repr, rows))
@@ -235,7 +237,9 @@ class Killer:
 
     @staticmethod
     def _stage(desk: Desk) -> str:
-        sql = "SELECT work, stage FROM calibration_scanchunk WHERE status <> 'done' ORDER BY number"
+        sql = (
+            "SELECT work, stage FROM calibration_scanchunk WHERE status <> 'done' ORDER BY number"
+        )
         return "{} {}".format(*(desk.rows(sql) or [("finished", "")])[0])
 
     def _alone(self, desk: Desk) -> int:
@@ -263,6 +267,7 @@ def main() -> None:
     import django
 
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "tests.bench.small_scans")
+    os.environ.setdefault("SECRET_KEY", "x" * 50)
     django.setup()
     if sys.argv[1:] == ["fill"]:
         fill()
