@@ -29,7 +29,7 @@ def change(url: str, fleet: Fleet, number: int) -> int:
                 "since": np.full(len(sensors), now),
                 "why": np.full(len(sensors), b"recorded by the bench"),
             },
-        )  # fmt: skip
+        )
     )
     if url.startswith("sqlite"):
         with sqlite3.connect(url.removeprefix("sqlite:///")) as file:

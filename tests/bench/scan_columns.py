@@ -111,10 +111,11 @@ def _plain(values: Array) -> list[Any]:
         return [text[i : i + 32] for i in range(0, len(text), 32)]
     if kind.kind == "S":
         return np.char.decode(values, "utf-8").tolist()
-    if kind.kind == "M":
-        step = "s" if kind == "M8[us]" else "D"
-        told = np.char.replace(np.datetime_as_string(values, unit=step), "T", " ").tolist()
-        return [None if text == "NaT" else text for text in told]
+    if kind == "M8[us]":
+        return np.char.replace(np.datetime_as_string(values, unit="s"), "T", " ").tolist()
+    if kind == "M8[D]":
+        days = np.datetime_as_string(values, unit="D").tolist()
+        return [None if day == "NaT" else day for day in days]
     if kind == np.float64:
         return [None if value != value else value for value in values.tolist()]  # noqa: PLR0124
     if kind == np.int64:

@@ -1,6 +1,5 @@
 """The floor: what it costs to get the needed columns out of the database, nothing computed."""
 
-import os
 import sqlite3
 import subprocess
 import time
@@ -47,8 +46,7 @@ def copy_by_psql(url: str) -> None:
     for table, columns in NEEDED.items():
         statement = f"COPY {table} ({', '.join(columns)}) TO STDOUT (FORMAT BINARY)"
         words += ["--command", statement]
-    with open(os.devnull, "wb") as nowhere:
-        subprocess.run(["psql", "--quiet", url, *words], stdout=nowhere, check=True)
+    subprocess.run(["psql", "--quiet", url, *words], stdout=subprocess.DEVNULL, check=True)
 
 
 def read_sqlite(path: Path) -> int:

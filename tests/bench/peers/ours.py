@@ -56,9 +56,8 @@ def compare(rows: Rows) -> Compared:
 def compare_stored(sensor_ids: Sequence[int]) -> Flagged:
     """The same for some sensors the way the scan goes: read, fit, pair, compare."""
     from calibration import arrays
-    from calibration.metrology import drift, pairing
-
     from calibration.cases import state_of, take_state
+    from calibration.metrology import drift, pairing
 
     history: Any = arrays.read_history(sensor_ids)
     lines = fit.fit_lines(history.points, history.reference_pct)
