@@ -113,11 +113,13 @@ def _plain(values: Array) -> list[Any]:
         return np.char.decode(values, "utf-8").tolist()
     if kind == "M8[us]":
         return np.char.replace(np.datetime_as_string(values, unit="s"), "T", " ").tolist()
-    if kind == "M8[D]":
-        days = np.datetime_as_string(values, unit="D").tolist()
-        return [None if day == "NaT" else day for day in days]
-    if kind == np.float64:
-        return [None if value != value else value for value in values.tolist()]  # noqa: PLR0124
-    if kind == np.int64:
-        return [None if value < 0 else value for value in values.tolist()]
-    return values.tolist()
+    missing = _missing(values)
+    plain = np.datetime_as_string(values) if kind == "M8[D]" else values
+    return np.where(missing, None, plain.astype(object)).tolist()
+
+
+def _missing(values: Array) -> Array | bool:
+    """Return where a number or day stands for NULL."""
+    if values.dtype.kind in "fM":
+        return np.isnan(values) if values.dtype.kind == "f" else np.isnat(values)
+    return values < 0 if values.dtype == np.int64 else False
