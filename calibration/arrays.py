@@ -1,57 +1,52 @@
 """Rows to arrays: the one place where units, dtypes and bulk reading meet."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
-from typing import Any, TypeVar
+from typing import Any
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
 import numpy as np
-from django.db import models
 from numpy.typing import NDArray
 
+from calibration import calendars, columns
 from calibration.metrology.fit import Points
-from calibration.models import STARTS_SEGMENT, Calibration, CalibrationPoint
+from calibration.models import (
+    STARTS_SEGMENT,
+    Calibration,
+    CalibrationPoint,
+    ReferenceStandard,
+)
 from calibration.policies import OWN_WEIGHT_PCT
-from fleet import seasons, units
+from fleet import units
+from fleet.models import Dealer, Sensor, SensorModel
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Row = TypeVar("Row", bound=models.Model)
 
 DEFAULT_REPEATABILITY_PCT = 0.15
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+DAY_US = 86_400_000_000
 _ORDER = ("sensor_id", "performed_at", "stage", "pk")
-_COLUMNS = (
-    "pk",
-    "sensor_id",
-    "performed_at",
-    "reason",
-    "installation_id",
-    "reference_id",
-    "installation__machine_id",
-    "hydraulic_pressure",
-    "pressure_unit",
-    "sensor__model__reading_min",
-    "sensor__model__reading_max",
-    "sensor__tag_zero_reading",
-    "sensor__tag_span_reading",
-    "sensor__tag_span_load",
-    "sensor__tag_load_unit",
-    "sensor__lot",
-    "reference__relative_uncertainty_pct",
-    "load_unit",
-    "reading_unit",
-    "superseded_by",
-    "sensor__model_id",
-    "sensor__dealer_id",
-    "sensor__model__rated_load",
-    "sensor__model__load_unit",
-    "sensor__model__reading_unit",
-    "sensor__model__repeatability_pct",
-    "dealer__timezone",
-    "dealer__season_start",
+_LOADS, _READINGS, _PRESSURES = tuple(units.LOAD), tuple(units.READING), tuple(units.PRESSURE)
+_STARTS = tuple(str(reason) for reason in STARTS_SEGMENT)
+
+# What is said once for each calibration, as the kernel wants it; packed histories hold it so.
+HEAD = np.dtype(
+    [
+        ("id", "V16"),
+        ("moment", "<i8"),  # microseconds since 1970 UTC
+        ("season", "<i2"),
+        ("starts_segment", "?"),
+        ("superseded", "?"),
+        ("points", "<u2"),
+        ("installation", "<i4"),
+        ("machine", "<i4"),
+        ("reference", "<i4"),
+        ("load_factor", "<f8"),  # to newtons
+        ("reading_factor", "<f8"),  # to the reading unit of the sensor model
+        ("pressure", "<f8"),  # kPa
+    ]
 )
 
 
@@ -61,9 +56,11 @@ class History:
 
     Attributes
     ----------
-    ids : list of UUID
+    ids : (M,) array of V16
+        The sixteen bytes of each UUID.
     sensor, model, dealer : (M,) arrays
         Keys of the sensor, its model, and the dealer who has it now.
+    moment : (M,) array [microseconds since 1970-01-01 UTC]
     day : (M,) array [days since 1970-01-01 UTC]
     season : (M,) array
         The year that names the season, by the calendar of the dealer who recorded it.
@@ -81,10 +78,11 @@ class History:
         In newtons and readings of the sensor model.
     """
 
-    ids: list[UUID]
+    ids: NDArray[np.void]
     sensor: Ints
     model: Ints
     dealer: Ints
+    moment: Ints
     day: Floats
     season: Ints
     starts_segment: NDArray[np.bool_]
@@ -109,61 +107,164 @@ class History:
             if isinstance(values, np.ndarray)
         }
         extras = {name: values[index] for name, values in self.extras.items()}
-        ids = [self.ids[i] for i in index.tolist()]
-        return replace(self, ids=ids, extras=extras, **taken)
+        return replace(self, extras=extras, **taken)
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What was recorded of some sensors, sorted by sensor and time.
+
+    Attributes
+    ----------
+    sensor : (M,) array
+    heads : (M,) array of HEAD
+    points : (P, 2) array
+        Loads and readings as they were typed; `heads["points"]` says how many each has.
+    """
+
+    sensor: Ints
+    heads: NDArray[np.void]
+    points: Floats
+
+    def __len__(self) -> int:
+        """Return M."""
+        return len(self.sensor)
+
+    def of(self, sensor: Ints) -> "Recorded":
+        """Return what was recorded of these sensors."""
+        chosen = np.flatnonzero(np.isin(self.sensor, sensor))
+        return self if len(chosen) == len(self) else self.take(chosen)
+
+    def take(self, index: Ints) -> "Recorded":
+        """Return the records at these indices, with their points."""
+        count = self.heads["points"].astype(np.int64)
+        start = (np.cumsum(count) - count)[index]
+        count = count[index]
+        within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+        points = self.points[np.repeat(start, count) + within]
+        return Recorded(self.sensor[index], self.heads[index], points)
 
 
 def read_history(sensor_ids: Sequence[int]) -> History | None:
-    """Read every calibration of these sensors; None where there is none. Two queries."""
-    rows = list(
-        Calibration.objects.filter(sensor_id__in=sensor_ids)
+    """Read every calibration of these sensors; None where there is none."""
+    recorded = read_recorded(sensor_ids)
+    return assemble(recorded) if len(recorded) else None
+
+
+def read_recorded(sensor_ids: Sequence[int]) -> Recorded:
+    """Read the records of these sensors; three queries."""
+    rows = columns.read(
+        Calibration.objects.filter(columns.among("sensor", sensor_ids))
         .order_by(*_ORDER)
-        .values_list(*_COLUMNS)
-    )
-    if not rows:
-        return None
-    column: dict[str, Any] = dict(zip(_COLUMNS, zip(*rows, strict=True), strict=True))
-    rated = np.array(column["sensor__model__rated_load"]) * np.array(
-        [units.LOAD[unit] for unit in column["sensor__model__load_unit"]]
-    )
-    points = _points(sensor_ids, column, rated)
-    return History(
-        ids=list(column["pk"]),
-        sensor=np.array(column["sensor_id"]),
-        model=np.array(column["sensor__model_id"]),
-        dealer=np.array(column["sensor__dealer_id"]),
-        day=np.array([(moment - EPOCH) / timedelta(days=1) for moment in column["performed_at"]]),
-        season=_seasons(column),
-        starts_segment=np.array([reason in STARTS_SEGMENT for reason in column["reason"]]),
-        superseded=np.array([by is not None for by in column["superseded_by"]]),
-        installation=_keys(column["installation_id"]),
-        reference=_keys(column["reference_id"]),
-        reference_pct=np.array(
-            [
-                OWN_WEIGHT_PCT if pct is None else pct
-                for pct in column["reference__relative_uncertainty_pct"]
-            ]
+        .values_list(
+            "pk",
+            "sensor_id",
+            "performed_at",
+            "dealer_id",
+            "reason",
+            "superseded_by__chain_number",
+            "installation_id",
+            "installation__machine_id",
+            "reference_id",
+            "load_unit",
+            "reading_unit",
+            "sensor__model__reading_unit",
+            "hydraulic_pressure",
+            "pressure_unit",
         ),
+        id="uuid",
+        sensor="key",
+        moment="moment",
+        dealer="key",
+        reason=_STARTS,
+        superseded_by="key",
+        installation="key",
+        machine="key",
+        reference="key",
+        load_unit=_LOADS,
+        reading_unit=_READINGS,
+        model_unit=_READINGS,
+        pressure="real",
+        pressure_unit=_PRESSURES,
+    )
+    points = columns.read(
+        CalibrationPoint.objects.filter(columns.among("calibration__sensor", sensor_ids))
+        .order_by(*(f"calibration__{name}" for name in _ORDER), "number")
+        .values_list("number", "load", "reading"),
+        number="key",
+        load="real",
+        reading="real",
+    )
+    starts = np.flatnonzero(points["number"] == 1)
+    heads = np.zeros(len(rows["id"]), dtype=HEAD)
+    for name in ("id", "moment", "installation", "machine", "reference"):
+        heads[name] = rows[name]
+    if len(heads):
+        heads["season"] = _seasons(rows["dealer"], rows["moment"])
+    heads["starts_segment"] = rows["reason"] >= 0
+    heads["superseded"] = rows["superseded_by"] >= 0
+    heads["points"] = np.diff(np.append(starts, len(points["number"])))
+    heads["load_factor"] = _table(units.LOAD.values())[rows["load_unit"]]
+    heads["reading_factor"] = _BETWEEN_READINGS[rows["reading_unit"], rows["model_unit"]]
+    heads["pressure"] = rows["pressure"] * _table(units.PRESSURE.values())[rows["pressure_unit"]]
+    return Recorded(rows["sensor"], heads, np.stack([points["load"], points["reading"]], axis=1))
+
+
+def assemble(recorded: Recorded) -> History:
+    """Return the history of some recorded calibrations; four queries about their sensors."""
+    heads = recorded.heads
+    keys, of = np.unique(recorded.sensor, return_inverse=True)
+    sensor = _sensors(keys)
+    model = _models()
+    family = np.searchsorted(model["key"], sensor["model"])
+    rated = model["rated_load"][family][of]
+    points = _points(recorded, rated, model["repeatability_pct"][family][of])
+    reference = heads["reference"].astype(np.int64)
+    extras = {name: sensor[name][of] for name in _TAG[:3]}
+    extras["tag_span_load"] *= _table(units.LOAD.values())[sensor["tag_load_unit"]][of]
+    machine = heads["machine"].astype(np.float64)
+    first = np.concatenate(([0], np.cumsum(points.counts)[:-1])).astype(np.int64)
+    return History(
+        ids=heads["id"],
+        sensor=recorded.sensor,
+        model=sensor["model"][of],
+        dealer=sensor["dealer"][of],
+        moment=heads["moment"],
+        day=heads["moment"] / DAY_US,
+        season=heads["season"].astype(np.int64),
+        starts_segment=heads["starts_segment"],
+        superseded=heads["superseded"],
+        installation=heads["installation"].astype(np.int64),
+        reference=reference,
+        reference_pct=reference_pct(reference),
         rated_load=rated,
-        lot=np.array(column["sensor__lot"], dtype=np.str_),
-        extras=_extras(column, points),
+        lot=sensor["lot"][of],
+        extras=extras
+        | {
+            "machine": np.where(machine >= 0, machine, np.nan),
+            "load_factor": heads["load_factor"],
+            "reading_factor": heads["reading_factor"],
+            "reading_min": model["reading_min"][family][of],
+            "reading_max": model["reading_max"][family][of],
+            "pressure": heads["pressure"],
+            "reading_sd": points.u_reading[first],
+        },
         points=points,
     )
 
 
-def rows_of(
-    model: type[Row], ids: Iterable[UUID], columns: dict[str, NDArray[Any]], **same: Any
-) -> list[Row]:
-    """Return rows keyed by calibration from columns of equal length; NaN becomes NULL."""
-    lists = [
-        [None if value != value else value for value in column.tolist()]  # noqa: PLR0124 - NaN
-        for column in columns.values()
-    ]
-    names = list(columns)
-    return [
-        model(calibration_id=pk, **dict(zip(names, values, strict=True)), **same)
-        for pk, *values in zip(ids, *lists, strict=True)
-    ]
+def reference_pct(reference: Ints) -> Floats:
+    """Return the relative standard uncertainties [%] of references by key; -1: own weight."""
+    keys, of = np.unique(reference, return_inverse=True)
+    rows = ReferenceStandard.objects.filter(columns.among("pk", keys))
+    known = dict(rows.values_list("pk", "relative_uncertainty_pct"))
+    table = [known.get(key, OWN_WEIGHT_PCT) for key in keys.tolist()]
+    return np.array(table, dtype=np.float64)[of]
+
+
+def uuids(ids: NDArray[np.void]) -> list[UUID]:
+    """Return the UUIDs of their bytes."""
+    return [UUID(bytes=value) for value in ids.tolist()]
 
 
 def day_to_date(day: float) -> date | None:
@@ -174,74 +275,69 @@ def day_to_date(day: float) -> date | None:
         return None
 
 
-def _keys(values: Sequence[int | None]) -> Ints:
-    return np.array([-1 if value is None else value for value in values], dtype=np.int64)
+def _table(values: Any) -> Floats:
+    """The values, and NaN at the place of a missing code, -1."""
+    return np.array([*values, np.nan])
 
 
-def _seasons(column: dict[str, Any]) -> Ints:
-    """Season of each record by the recording dealer's local day."""
-    known: dict[tuple[str, str, date], int] = {}
-    zones = {name: ZoneInfo(name) for name in set(column["dealer__timezone"])}
-    found = []
-    for moment, zone, start in zip(
-        column["performed_at"],
-        column["dealer__timezone"],
-        column["dealer__season_start"],
-        strict=True,
-    ):
-        key = (zone, start, moment.astimezone(zones[zone]).date())
-        if key not in known:
-            known[key] = seasons.season_of(key[2], start)
-        found.append(known[key])
-    return np.array(found, dtype=np.int64)
+_TAG = ("tag_zero_reading", "tag_span_reading", "tag_span_load")
+_BETWEEN_READINGS = np.array(
+    [[units.reading_factor(unit, into) or 1.0 for into in _READINGS] for unit in _READINGS]
+)
 
 
-def _points(sensor_ids: Sequence[int], column: dict[str, Any], rated: Floats) -> Points:
-    """Points in the same order, with the uncertainty that the sensor model states."""
-    rows = (
-        CalibrationPoint.objects.filter(calibration__sensor_id__in=sensor_ids)
-        .order_by(*(f"calibration__{name}" for name in _ORDER), "number")
-        .values_list("number", "load", "reading")
+def _sensors(keys: Ints) -> dict[str, NDArray[Any]]:
+    """What is known of these sensors; their lots are read in the same order."""
+    rows = Sensor.objects.filter(columns.among("pk", keys)).order_by("pk")
+    found = columns.read(
+        rows.values_list("pk", "model_id", "dealer_id", *_TAG, "tag_load_unit"),
+        key="key",
+        model="key",
+        dealer="key",
+        tag_zero_reading="real",
+        tag_span_reading="real",
+        tag_span_load="real",
+        tag_load_unit=_LOADS,
     )
-    table = np.array(list(rows), dtype=np.float64).reshape(-1, 3)
-    starts = np.flatnonzero(table[:, 0] == 1)
-    counts = np.diff(np.append(starts, len(table)))
-    load = table[:, 1] * np.repeat([units.LOAD[unit] for unit in column["load_unit"]], counts)
-    reading = table[:, 2] * np.repeat(_reading_factors(column), counts)
-    repeatability = _repeatability(np.array(column["sensor__model__repeatability_pct"]), counts)
-    u_reading = repeatability / 100.0 * rated * _steepness(load, reading, starts)
-    return Points(load, reading, np.zeros_like(load), np.repeat(u_reading, counts), counts)
+    found["lot"] = columns.texts(rows.values_list("lot"))
+    at = np.searchsorted(found["key"], keys)
+    return {name: values[at] for name, values in found.items()}
 
 
-def _reading_factors(column: dict[str, Any]) -> Floats:
-    pairs = zip(column["reading_unit"], column["sensor__model__reading_unit"], strict=True)
-    return np.array([units.reading_factor(unit, into) or 1.0 for unit, into in pairs])
-
-
-def _extras(column: dict[str, Any], points: Points) -> dict[str, Floats]:
-    def known(name: str) -> Floats:
-        return np.array(column[name], dtype=np.float64)  # None becomes NaN
-
-    per_kpa = [units.PRESSURE.get(unit, np.nan) for unit in column["pressure_unit"]]
-    first = np.concatenate(([0], np.cumsum(points.counts)[:-1]))
+def _models() -> dict[str, NDArray[Any]]:
+    rows = SensorModel.objects.order_by("pk").values_list(
+        "pk", "rated_load", "load_unit", "reading_min", "reading_max", "repeatability_pct"
+    )
+    key, load, unit, least, most, repeatability = zip(*rows, strict=True)
     return {
-        "machine": known("installation__machine_id"),
-        "load_factor": np.array([units.LOAD[unit] for unit in column["load_unit"]]),
-        "reading_factor": _reading_factors(column),
-        "reading_min": known("sensor__model__reading_min"),
-        "reading_max": known("sensor__model__reading_max"),
-        "tag_zero_reading": known("sensor__tag_zero_reading"),
-        "tag_span_reading": known("sensor__tag_span_reading"),
-        "tag_span_load": known("sensor__tag_span_load")
-        * np.array([units.LOAD.get(unit, np.nan) for unit in column["sensor__tag_load_unit"]]),
-        "pressure": known("hydraulic_pressure") * np.array(per_kpa),
-        "reading_sd": points.u_reading[first],
+        "key": np.array(key, dtype=np.int64),
+        "rated_load": np.array(load) * np.array([units.LOAD[each] for each in unit]),
+        "reading_min": np.array(least, dtype=np.float64),  # None becomes NaN
+        "reading_max": np.array(most, dtype=np.float64),
+        "repeatability_pct": np.array(repeatability, dtype=np.float64),
     }
 
 
-def _repeatability(stated: Floats, counts: Ints) -> Floats:
-    """The model's repeatability; two points cannot do without one, so they get the default."""
-    return np.where((stated == 0) & (counts == 2), DEFAULT_REPEATABILITY_PCT, stated)
+def _seasons(dealer: Ints, moment: Ints) -> Ints:
+    """Season of each record by the recording dealer's local day."""
+    keys, of = np.unique(dealer, return_inverse=True)
+    rows = Dealer.objects.filter(pk__in=keys.tolist()).order_by("pk")
+    zones, starts = zip(*rows.values_list("timezone", "season_start"), strict=True)
+    start = np.array([calendars.start_number(text) for text in starts], dtype=np.int64)
+    return calendars.seasons_of(calendars.local_days(moment, of, zones), start[of])
+
+
+def _points(recorded: Recorded, rated: Floats, stated_pct: Floats) -> Points:
+    """Points in the same order, with the uncertainty that the sensor model states."""
+    heads = recorded.heads
+    counts = heads["points"].astype(np.int64)
+    load = recorded.points[:, 0] * np.repeat(heads["load_factor"], counts)
+    reading = recorded.points[:, 1] * np.repeat(heads["reading_factor"], counts)
+    starts = np.cumsum(counts) - counts
+    # Two points cannot do without a repeatability, so they get the default.
+    pct = np.where((stated_pct == 0) & (counts == 2), DEFAULT_REPEATABILITY_PCT, stated_pct)
+    u_reading = pct / 100.0 * rated * _steepness(load, reading, starts)
+    return Points(load, reading, np.zeros_like(load), np.repeat(u_reading, counts), counts)
 
 
 def _steepness(load: Floats, reading: Floats, starts: Ints) -> Floats:

@@ -1,6 +1,6 @@
 """A case: the calibrations of a history that count, with their rules and the earlier ones."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ Bools = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Limits:
-    """The rule of each calibration, as arrays of length M."""
+    """The rule of each calibration, as arrays of length M; setpoints [N] one row each, (S, M)."""
 
     slope_pct: Floats
     offset: Floats
@@ -33,24 +33,35 @@ class Limits:
     @classmethod
     def of(cls, history: History, rules: Rulebook) -> "Limits":
         """Look the rules up, once per sensor model and dealer."""
-        keys, where = np.unique(
-            np.stack([history.model, history.dealer], axis=1), axis=0, return_inverse=True
-        )
-        found = [rules.rule(int(model), int(dealer)) for model, dealer in keys]
-        where = where.reshape(-1)
+        found, which, length = _rules(history, rules)
 
         def column(name: str) -> Floats:
-            return np.array([getattr(rule, name) for rule in found], dtype=np.float64)[where]
+            values = np.array([getattr(rule, name) for rule in found], dtype=np.float64)
+            return np.repeat(values[which], length)
 
+        offset_pct = column("offset_tolerance_pct")
         return cls(
             slope_pct=column("slope_tolerance_pct"),
-            offset=column("offset_tolerance_pct") / 100.0 * history.rated_load,
-            offset_pct=column("offset_tolerance_pct"),
+            offset=offset_pct / 100.0 * history.rated_load,
+            offset_pct=offset_pct,
             flag=column("flag_probability"),
             watch=column("watch_probability"),
             reliability=column("target_reliability"),
-            setpoints=_setpoints(found)[where],
+            setpoints=np.repeat(_setpoints(found)[:, which], length, axis=1),
         )
+
+
+def _rules(history: History, rules: Rulebook) -> tuple[list[Rule], Ints, Ints]:
+    """The rules that occur; which of them each run of equal calibrations has, and its length."""
+    starts = np.flatnonzero(pairing.changes(history.model) | pairing.changes(history.dealer))
+    models, model = np.unique(history.model[starts], return_inverse=True)
+    dealers, dealer = np.unique(history.dealer[starts], return_inverse=True)
+    both, which = np.unique(model * len(dealers) + dealer, return_inverse=True)
+    found = [
+        rules.rule(int(models[key // len(dealers)]), int(dealers[key % len(dealers)]))
+        for key in both.tolist()
+    ]
+    return found, which, np.diff(np.append(starts, len(history)))
 
 
 class Case:
@@ -58,9 +69,10 @@ class Case:
 
     def __init__(self, history: History, lines: Lines, rules: Rulebook) -> None:
         self.keep = keep = np.flatnonzero(~history.superseded)
-        self.history = history.take(keep)
+        whole = len(keep) == len(history)
+        self.history = history if whole else history.take(keep)
         self.lines = lines
-        self.state = state_of(lines, history.reference_pct, keep)
+        self.state = state_of(lines, history.reference_pct, slice(None) if whole else keep)
         self.limits = Limits.of(self.history, rules)
         self.pairs: Pairs = pairing.pair(
             self.history.sensor,
@@ -68,8 +80,7 @@ class Case:
             self.history.installation,
             self.history.starts_segment,
         )
-        self.change = self._against(self.pairs.previous)
-        self.since_first = self._against(self.pairs.first)
+        self.change, self.since_first = self._changes()
         self.tendency: Tendency = tend(
             self.history, self.state, self.pairs, self.limits.slope_pct, self.limits.reliability
         )
@@ -80,18 +91,30 @@ class Case:
         starts = self.pairs.segment_start == np.arange(len(self.history))
         return self.history.model[starts], self.history.lot[starts]
 
-    def _against(self, other: Ints) -> Change:
-        """Compare with the calibrations at these indices; NaN where there is none."""
-        there = other != pairing.NONE
-        index = np.where(there, other, np.arange(len(other)))
+    def _changes(self) -> tuple[Change, Change]:
+        """Compare with the previous and the first calibrations; NaN where there is none."""
+        previous, first = self.pairs.previous, self.pairs.first
+        blank = [np.full(len(self.history), np.nan) for _ in fields(Change)]
+        change = self._against(previous, np.flatnonzero(previous != pairing.NONE), blank)
+        # The second calibration of a segment has but one before it: compared once.
+        further = (first != previous) & (first != pairing.NONE)
+        before = list(vars(change).values())
+        return change, self._against(first, np.flatnonzero(further), before)
+
+    def _against(self, other: Ints, rows: Ints, otherwise: list[Floats]) -> Change:
+        """Compare these rows with the calibrations at `other`; the rest is as it was."""
+        index, reference = other[rows], self.history.reference
         found = drift.compare(
             take_state(self.state, index),
-            self.state,
-            same_reference=self.history.reference[index] == self.history.reference,
-            slope_tolerance_pct=self.limits.slope_pct,
-            offset_tolerance=self.limits.offset,
+            take_state(self.state, rows),
+            same_reference=reference[index] == reference[rows],
+            slope_tolerance_pct=self.limits.slope_pct[rows],
+            offset_tolerance=self.limits.offset[rows],
         )
-        return Change(**{k: np.where(there, v, np.nan) for k, v in vars(found).items()})
+        columns = [values.copy() for values in otherwise]
+        for column, values in zip(columns, vars(found).values(), strict=True):
+            column[rows] = values
+        return Change(*columns)
 
     def confirmed(self) -> Bools:
         """Where the calibration that follows in the segment shows the same again."""
@@ -106,7 +129,7 @@ class Case:
         return follows
 
 
-def state_of(lines: Lines, reference_pct: Floats, keep: NDArray[np.int64]) -> LineState:
+def state_of(lines: Lines, reference_pct: Floats, keep: Ints | slice) -> LineState:
     """Return slopes and offsets of the calibrations at these indices."""
     return LineState(
         slope=lines.slope[keep],
@@ -118,27 +141,24 @@ def state_of(lines: Lines, reference_pct: Floats, keep: NDArray[np.int64]) -> Li
     )
 
 
-def take_state(state: LineState, index: NDArray[np.int64]) -> LineState:
+def take_state(state: LineState, index: Ints) -> LineState:
     """Return the states at these indices."""
     return LineState(**{name: values[index] for name, values in vars(state).items()})
 
 
 def _setpoints(rules: list[Rule]) -> Floats:
-    """(R, S) setpoints [N], NaN where a rule has fewer."""
-    width = max((len(rule.setpoints_n) for rule in rules), default=0)
-    table = np.full((len(rules), width), np.nan)
-    for row, rule in zip(table, rules, strict=True):
-        row[: len(rule.setpoints_n)] = rule.setpoints_n
+    """(S, R) setpoints [N], NaN where a rule has fewer."""
+    table = np.full(
+        (max((len(rule.setpoints_n) for rule in rules), default=0), len(rules)), np.nan
+    )
+    for column, rule in zip(table.T, rules, strict=True):
+        column[: len(rule.setpoints_n)] = rule.setpoints_n
     return table
 
 
 def worst_felt(case: Case) -> Floats:
     """Largest error [% of the setpoint] that the operator felt; NaN where that is unknown."""
-    setpoints = case.limits.setpoints
-    if not setpoints.shape[1]:
-        return np.full(len(case.keep), np.nan)
-    index = np.maximum(case.pairs.previous, 0)
-    result = felt.at_setpoints(take_state(case.state, index), case.state, setpoints)
-    share = np.abs(result.error) / setpoints * 100.0
-    worst = np.where(np.isnan(share), -1.0, share).max(axis=1)
-    return np.where((case.pairs.previous == pairing.NONE) | (worst < 0), np.nan, worst)
+    previous = case.pairs.previous
+    console = take_state(case.state, np.maximum(previous, 0))
+    worst = felt.worst_error_pct(console, case.state, case.limits.setpoints)
+    return np.where(previous == pairing.NONE, np.nan, worst)

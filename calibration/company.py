@@ -1,25 +1,25 @@
 """The company of a calibration: what other sensors did that day, or say on the same machine."""
 
-from collections import defaultdict
-from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-from typing import Any
+from datetime import timedelta
 
 import numpy as np
 from django.db.models import Q
 from numpy.typing import NDArray
 
-from calibration.arrays import EPOCH, History
+from calibration import columns
+from calibration.arrays import DAY_US, EPOCH, History, reference_pct
+from calibration.columns import located
+from calibration.metrology.drift import LineState
 from calibration.metrology.pairing import NONE, Pairs
-from calibration.models import Fit, Judgement, ReferenceStandard
-from calibration.policies import OWN_WEIGHT_PCT
+from calibration.models import Fit, Judgement
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 MOST_NEIGHBOURS = 64
-_FEW = 40  # up to this many days and seasons are asked for one by one, more in one range
+_FEW = 300  # up to this many days and seasons are asked for one by one, more in one range
 
 
 @dataclass(frozen=True)
@@ -48,164 +48,279 @@ class Siblings:
     reference_pct: Floats
     reference_before_pct: Floats
 
+    def __len__(self) -> int:
+        """Return S."""
+        return len(self.sensor)
 
-def read_siblings(history: History, pairs: Pairs) -> Siblings:
-    """Read the steps of other sensors on the days and in the seasons of these; one query."""
-    condition = _company_of(history, pairs)
-    rows: list[tuple[Any, ...]] = []
-    if condition is not None:
-        rows = list(
-            Judgement.objects.filter(condition, step__isnull=False)
-            .exclude(calibration__sensor_id__in=np.unique(history.sensor).tolist())
-            .values_list(
-                "calibration__sensor_id",
-                "calibration__reference_id",
-                "step_reference",
-                "season",
-                "calibration__performed_at",
-                "step",
-                "u_step",
-            )
-        )
-    column = list(zip(*rows, strict=True)) if rows else [()] * 7
-    keys = [np.array(values, dtype=np.int64) for values in column[:4]]
-    pct, pct_before = _uncertainties(keys[1], keys[2])
+
+def nobody() -> Siblings:
+    """Return no siblings at all."""
+    keys, values = np.zeros(0, dtype=np.int64), np.zeros(0)
+    return Siblings(keys, keys, keys, keys, values, values, values, values, values)
+
+
+def read_siblings(history: History, pairs: Pairs, ask: Bools) -> Siblings:
+    """Read the steps of other sensors on the days and in the seasons of those to ask for."""
+    before = np.where((pairs.before == NONE) | ~ask, np.nan, history.reference[pairs.before])
+    condition = _company_of(history, before)
+    if condition is None:
+        return nobody()
+    return _siblings(condition, but=np.unique(history.sensor))
+
+
+def _siblings(condition: Q, *, but: Ints) -> Siblings:
+    rows = columns.read(
+        Judgement.objects.filter(condition, step__isnull=False).values_list(
+            "calibration__sensor_id",
+            "calibration__reference_id",
+            "step_reference",
+            "season",
+            "calibration__performed_at",
+            "step",
+            "u_step",
+        ),
+        sensor="key",
+        reference="key",
+        reference_before="key",
+        season="key",
+        day="moment",
+        step="real",
+        u_step="real",
+    )
+    others = ~np.isin(rows["sensor"], but)
+    found = {name: values[others] for name, values in rows.items()}
+    found["day"] = found["day"] / DAY_US
     return Siblings(
-        sensor=keys[0],
-        reference=keys[1],
-        reference_before=keys[2],
-        season=keys[3],
-        day=np.array([_day(moment) for moment in column[4]], dtype=np.float64),
-        step=np.array(column[5], dtype=np.float64),
-        u_step=np.array(column[6], dtype=np.float64),
-        reference_pct=pct,
-        reference_before_pct=pct_before,
+        **found,
+        reference_pct=reference_pct(found["reference"]),
+        reference_before_pct=reference_pct(found["reference_before"]),
     )
 
 
-def _uncertainties(now: Ints, before: Ints) -> tuple[Floats, Floats]:
-    """Relative standard uncertainties [%] of references by their keys; -1 is an own weight."""
-    keys = np.unique(np.concatenate((now, before)))
-    known = dict(
-        ReferenceStandard.objects.filter(pk__in=keys.tolist()).values_list(
-            "pk", "relative_uncertainty_pct"
-        )
-    )
-    table = np.array([known.get(key, OWN_WEIGHT_PCT) for key in keys.tolist()], dtype=np.float64)
-    return table[np.searchsorted(keys, now)], table[np.searchsorted(keys, before)]
+def _company_of(history: History, *before: Floats) -> Q | None:
+    """Whom to ask: those of one reference and day; where it changed, those of one season.
 
-
-def _company_of(history: History, pairs: Pairs) -> Q | None:
-    """Whom to ask: those of one reference and day; where it changed, those of one season."""
-    before = pairs.before
-    named = (before != NONE) & (history.reference != NONE)
+    `before` holds the reference before each calibration, NaN where it does not count; there may
+    be several, as it was and as it is.
+    """
+    named, changed = np.zeros((2, len(history)), dtype=bool)
+    for earlier in before:
+        there = (history.reference != NONE) & ~np.isnan(earlier)
+        named |= there
+        changed |= there & (earlier != NONE) & (earlier != history.reference)
     if not named.any():
         return None
-    changed = named & (history.reference[before] != history.reference)
-    changed &= history.reference[before] != NONE
-    days = set(zip(history.reference[named].tolist(), _days(history, named), strict=True))
-    years = set(
-        zip(history.reference[changed].tolist(), history.season[changed].tolist(), strict=True)
-    )
-    if len(days) + len(years) > _FEW:
-        return _in_one_range(history, named, changed)
+    return _on_days(history, named) | _in_seasons(history, changed)
+
+
+def _on_days(history: History, named: Bools) -> Q:
+    """Made on one of these days with one of these references."""
+    day = np.floor(history.day[named]).astype(np.int64)
+    reference = history.reference[named]
+    days = np.unique(day)
+    if len(days) > _FEW:
+        return _made(np.unique(reference), int(days[0]), int(days[-1]) + 1)
     condition = Q()
-    for reference, day in sorted(days):
-        start = EPOCH + timedelta(days=day)
-        condition |= Q(
-            calibration__reference=reference,
-            calibration__performed_at__gte=start,
-            calibration__performed_at__lt=start + timedelta(days=1),
-        )
-    for reference, season in sorted(years):
-        condition |= Q(calibration__reference=reference, season=season)
+    for each in days.tolist():
+        condition |= _made(np.unique(reference[day == each]), each, each + 1)
     return condition
 
 
-def _in_one_range(history: History, named: NDArray[np.bool_], changed: NDArray[np.bool_]) -> Q:
-    days = _days(history, named)
-    first = EPOCH + timedelta(days=min(days))
-    until = EPOCH + timedelta(days=max(days) + 1)
+def _made(references: Ints, since: int, until: int) -> Q:
     return Q(
-        calibration__reference__in=np.unique(history.reference[named]).tolist(),
-        calibration__performed_at__gte=first,
-        calibration__performed_at__lt=until,
-    ) | Q(
-        calibration__reference__in=np.unique(history.reference[changed]).tolist(),
-        season__in=np.unique(history.season[changed]).tolist(),
+        calibration__reference__in=references.tolist(),
+        calibration__performed_at__gte=EPOCH + timedelta(days=since),
+        calibration__performed_at__lt=EPOCH + timedelta(days=until),
     )
 
 
-def _days(history: History, which: NDArray[np.bool_]) -> list[int]:
-    days: list[int] = np.floor(history.day[which]).astype(np.int64).tolist()
-    return days
+def _in_seasons(history: History, changed: Bools) -> Q:
+    """Made in one of these seasons with one of these references."""
+    condition = Q()
+    for season in np.unique(history.season[changed]).tolist():
+        references = np.unique(history.reference[changed & (history.season == season)])
+        condition |= Q(calibration__reference__in=references.tolist(), season=season)
+    return condition
 
 
-def _day(moment: datetime) -> float:
-    return (moment - EPOCH) / timedelta(days=1)
+@dataclass(frozen=True)
+class Moved:
+    """Calibrations of a history on which others' verdicts rest differently from now on.
 
-
-def read_neighbours(history: History, index: Ints) -> dict[int, list[tuple[float, float]]]:
-    """Read what is expected of the other sensors on the machines of these calibrations.
-
-    Returns
-    -------
-    dict
-        Index of a calibration -> (slope, offset) [reading/N], [reading] of each other sensor on
-        its machine, as last calibrated before that day. One query, or none for none.
+    Attributes
+    ----------
+    which : (M,) array of bool
+        Its line or its step is another one, or it no longer counts.
+    was, now : (M,) arrays
+        Reference of the calibration before; -1 own weight, NaN none.
     """
-    machine = history.extras["machine"]
-    index = index[~np.isnan(machine[index])]
-    if not len(index):
-        return {}
-    by_machine: dict[int, list[tuple[float, int, float, float]]] = defaultdict(list)
-    for key, moment, sensor, slope, offset in _fits_on(machine[index]):
-        by_machine[key].append((_day(moment), sensor, slope, offset))
-    return {
-        i: _last_of_each(
-            by_machine[int(machine[i])], np.floor(history.day[i]), int(history.sensor[i])
-        )
-        for i in index.tolist()
-    }
+
+    which: Bools
+    was: Floats
+    now: Floats
 
 
-def _fits_on(machines: Floats) -> Iterator[tuple[int, datetime, int, float, float]]:
-    return iter(
-        Fit.objects.filter(
-            calibration__installation__machine__in=np.unique(machines).astype(int).tolist(),
-            calibration__superseded_by__isnull=True,
-        )
-        .values_list(
-            "calibration__installation__machine_id",
-            "calibration__performed_at",
-            "calibration__sensor_id",
-            "slope",
-            "offset",
-        )
-        .order_by("calibration__performed_at", "calibration_id")
-    )
-
-
-def _last_of_each(
-    rows: list[tuple[float, int, float, float]], before: float, but: int
-) -> list[tuple[float, float]]:
-    last = {sensor: (slope, offset) for day, sensor, slope, offset in rows if day < before}
-    last.pop(but, None)
-    return [last[sensor] for sensor in sorted(last)][:MOST_NEIGHBOURS]
-
-
-def read_touched(history: History, pairs: Pairs) -> frozenset[int]:
-    """Read which other sensors' verdicts rest on these calibrations; two queries.
+def read_touched(history: History, moved: Moved) -> frozenset[int]:
+    """Read which other sensors' verdicts rest on the calibrations that moved; two queries.
 
     Those that share a day or a changed reference with them, and those of the same machine: a
     neighbour's numbers tell whether cables were swapped.
     """
-    machines = history.extras["machine"]
-    same_machine = np.unique(machines[~np.isnan(machines)]).astype(int).tolist()
-    rows = Judgement.objects.filter(calibration__installation__machine__in=same_machine)
+    if not moved.which.any():
+        return frozenset()
+    machines = history.extras["machine"][moved.which]
+    same_machine = np.unique(machines[~np.isnan(machines)]).astype(np.int64)
+    rows = Fit.objects.filter(columns.among("calibration__installation__machine", same_machine))
     found = set(rows.values_list("calibration__sensor_id", flat=True))
-    condition = _company_of(history, pairs)
+    before = (np.where(moved.which, each, np.nan) for each in (moved.was, moved.now))
+    condition = _company_of(history, *before)
     if condition is not None:
         sharing = Judgement.objects.filter(condition, step__isnull=False)
         found |= set(sharing.values_list("calibration__sensor_id", flat=True))
     return frozenset(found - set(np.unique(history.sensor).tolist()))
+
+
+# ── Neighbours ────────────────────────────────────────────────────────────────
+
+
+@dataclass(frozen=True)
+class MachineLines:
+    """Lines of the sensors on some machines, sorted by sensor and time, as arrays of length L.
+
+    Attributes
+    ----------
+    machine, sensor, day : (L,) arrays
+        Keys; whole days since 1970.
+    slope, offset : (L,) arrays [reading/N], [reading]
+    """
+
+    machine: Ints
+    sensor: Ints
+    day: Ints
+    slope: Floats
+    offset: Floats
+
+    def __add__(self, other: "MachineLines") -> "MachineLines":
+        """Return both; the neighbours of a machine are told apart by sensor, in any order."""
+        return MachineLines(
+            *(
+                np.concatenate((mine, theirs))
+                for mine, theirs in zip(vars(self).values(), vars(other).values(), strict=True)
+            )
+        )
+
+
+def lines_of(history: History, state: LineState) -> MachineLines:
+    """Return the lines of a history itself."""
+    machine = history.extras["machine"]
+    at = np.flatnonzero(~np.isnan(machine))
+    return MachineLines(
+        machine=machine[at].astype(np.int64),
+        sensor=history.sensor[at],
+        day=np.floor(history.day[at]).astype(np.int64),
+        slope=state.slope[at],
+        offset=state.offset[at],
+    )
+
+
+def read_lines(history: History, index: Ints) -> MachineLines:
+    """Read the lines of other sensors on the machines of these calibrations; one query."""
+    machine = history.extras["machine"][index]
+    machines = np.unique(machine[~np.isnan(machine)]).astype(np.int64)
+    rows = Fit.objects.filter(
+        columns.among("calibration__installation__machine", machines),
+        calibration__superseded_by__isnull=True,
+    ).order_by("calibration__sensor", "calibration__performed_at", "calibration__stage", "pk")
+    found = columns.read(
+        rows.values_list(
+            "calibration__installation__machine_id",
+            "calibration__sensor_id",
+            "calibration__performed_at",
+            "slope",
+            "offset",
+        ),
+        machine="key",
+        sensor="key",
+        day="moment",
+        slope="real",
+        offset="real",
+    )
+    found["day"] = found["day"] // DAY_US
+    others = ~np.isin(found["sensor"], np.unique(history.sensor))
+    return MachineLines(**{name: values[others] for name, values in found.items()})
+
+
+@dataclass(frozen=True)
+class Neighbours:
+    """What is expected of the other sensors on the machines of S calibrations.
+
+    Attributes
+    ----------
+    index : (S,) array
+        Of the calibration, ascending.
+    slope, offset : (S, B) arrays [reading/N], [reading]
+        As last calibrated before that day; NaN where there are fewer neighbours.
+    """
+
+    index: Ints
+    slope: Floats
+    offset: Floats
+
+    def around(self, index: Ints) -> tuple[Floats, Floats]:
+        """Return slopes and offsets about the calibrations at these indices, one row each."""
+        place, known = located(self.index, index)
+        if not len(self.index):
+            nobody = np.full((len(index), 0), np.nan)
+            return nobody, nobody
+        return (
+            np.where(known[:, None], self.slope[place], np.nan),
+            np.where(known[:, None], self.offset[place], np.nan),
+        )
+
+
+def neighbours(history: History, index: Ints, lines: MachineLines) -> Neighbours:
+    """Return the neighbours of these calibrations, by sensor, each as last calibrated before."""
+    order = np.lexsort((lines.sensor, lines.machine))  # stable: the time stays in order
+    machine, sensor = lines.machine[order], lines.sensor[order]
+    begins = np.flatnonzero(
+        np.append(True, (machine[1:] != machine[:-1]) | (sensor[1:] != sensor[:-1]))[: len(order)]
+    )
+    group = np.zeros(len(order), dtype=np.int64)
+    group[begins] = 1
+    group = np.cumsum(group) - 1
+    here = history.extras["machine"][index]
+    at = index[~np.isnan(here)]
+    here = here[~np.isnan(here)].astype(np.int64)
+    low, high = (np.searchsorted(machine[begins], here, side=side) for side in ("left", "right"))
+    width = min(int((high - low).max(initial=0)), MOST_NEIGHBOURS + 1)
+    candidate = low[:, None] + np.arange(width)
+    there = candidate < high[:, None]
+    candidate = np.where(there, candidate, 0)
+    key = group * _DAYS + lines.day[order]
+    today = np.floor(history.day[at]).astype(np.int64)[:, None]
+    last = np.searchsorted(key, candidate * _DAYS + today) - 1
+    if not len(key):
+        return _empty()
+    there &= (last >= 0) & (group[last] == candidate)
+    there &= sensor[begins][candidate] != history.sensor[at][:, None]
+    place = order[last]
+    return _packed_left(at, there, lines.slope[place], lines.offset[place])
+
+
+_DAYS = 1_000_000  # more than any day count
+
+
+def _packed_left(index: Ints, there: Bools, slope: Floats, offset: Floats) -> Neighbours:
+    """Bring those that are there to the front of each row, in their order."""
+    front = np.argsort(~there, axis=1, kind="stable")[:, :MOST_NEIGHBOURS]
+    there = np.take_along_axis(there, front, axis=1)
+    width = int(there.sum(axis=1).max(initial=0))
+    slope, offset = (
+        np.where(there, np.take_along_axis(values, front, axis=1), np.nan)[:, :width]
+        for values in (slope, offset)
+    )
+    return Neighbours(index, slope, offset)
+
+
+def _empty() -> Neighbours:
+    return Neighbours(np.zeros(0, dtype=np.int64), np.zeros((0, 0)), np.zeros((0, 0)))

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import History
 from calibration.company import Siblings
-from calibration.metrology.clusters import SILENT
+from calibration.metrology.clusters import SILENT, in_order
 from calibration.metrology.drift import LineState
 from calibration.metrology.expectation import YEAR, Expectation, expect
 from calibration.metrology.fleetnoise import tag_prior
@@ -19,6 +19,11 @@ from calibration.policies import OWN_WEIGHT_PCT
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+
+# Keys that spread over less than this many numbers a row are not ranked; more combinations than
+# this do not leave room for a row's number beside them.
+_CLOSE = 4
+_MOST_COMBINATIONS = 1 << 40
 
 
 @dataclass(frozen=True)
@@ -98,7 +103,7 @@ def together(history: History, pairs: Pairs, steps: Steps, siblings: Siblings) -
     own = len(history)
     sensor = np.concatenate((history.sensor, siblings.sensor))
     day = np.concatenate((history.day, siblings.day))
-    order = np.lexsort((day, sensor))
+    order = _by_sensor_and_day(sensor, day)
     reference = np.concatenate((history.reference, siblings.reference))[order]
     before = np.concatenate((steps.reference_before, siblings.reference_before))[order]
     season = np.concatenate((history.season, siblings.season))[order]
@@ -118,7 +123,7 @@ def together(history: History, pairs: Pairs, steps: Steps, siblings: Siblings) -
     back = np.empty(len(order), dtype=np.int64)
     back[order] = np.arange(len(order))
     mine = back[:own]
-    leads = _first_of(day_cluster, sensor[order])
+    leads = _first_of(day_cluster)
     shared = Shared(common.others.change[mine], common.others.variance[mine] + single[mine])
     return Together(
         Common(
@@ -154,20 +159,51 @@ def _allowed(
     return shared[order], np.where(same, 0.0, own)[order]
 
 
+def _by_sensor_and_day(sensor: Ints, day: Floats) -> Ints:
+    """The order by sensor and day; a history alone is in it already, and need not be sorted."""
+    later = (sensor[1:] > sensor[:-1]) | ((sensor[1:] == sensor[:-1]) & (day[1:] >= day[:-1]))
+    return np.arange(len(sensor)) if later.all() else np.lexsort((day, sensor))
+
+
 def _number(there: Bools, *keys: Ints) -> Ints:
-    """Number equal combinations of keys; -1 where not there."""
-    _, number = np.unique(np.stack(keys, axis=1), axis=0, return_inverse=True)
-    return np.where(there, number.reshape(-1), -1)
+    """Number combinations of keys, equal ones alike, in no order that means anything.
+
+    -1 where not there.
+    """
+    rows = np.flatnonzero(there)
+    whole = np.zeros(len(rows), dtype=np.int64)
+    count = 1
+    for key in keys:
+        rank, different = _rank(key[rows])
+        if count * different > _MOST_COMBINATIONS:
+            whole, count = _rank(whole)
+        whole = whole * different + rank
+        count *= different
+    number = np.full(len(there), -1, dtype=np.int64)
+    number[rows] = whole
+    return number
 
 
-def _first_of(cluster: Ints, sensor: Ints) -> Bools:
-    """The first row of each cluster, by sensor; rows of no cluster never lead."""
-    order = np.lexsort((sensor, cluster))
-    ranked = cluster[order]
-    first = np.ones(len(order), dtype=bool)
-    first[1:] = ranked[1:] != ranked[:-1]
-    leads = np.zeros(len(order), dtype=bool)
-    leads[order] = first & (ranked >= 0)
+def _rank(key: Ints) -> tuple[Ints, int]:
+    """The rank of each key among the different ones, or its distance from the least of them.
+
+    The second number is above all of the first. Keys that lie close together are not sorted.
+    """
+    if not len(key):
+        return key, 1
+    least = key.min()
+    spread = int(key.max()) - int(least) + 1
+    if spread <= _CLOSE * len(key):
+        return key - least, spread
+    different, rank = np.unique(key, return_inverse=True)
+    return rank.reshape(-1).astype(np.int64), len(different)
+
+
+def _first_of(cluster: Ints) -> Bools:
+    """The first row of each cluster in the order given; rows of no cluster never lead."""
+    order, starts = in_order(cluster)
+    leads = np.zeros(len(cluster), dtype=bool)
+    leads[order[starts]] = True
     return leads
 
 

@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
+from calibration.columns import among
 from calibration.models import DriftFlag
 from fleet.errors import Conflict, Invalid, Problem
 
@@ -54,7 +55,7 @@ def settle(
     What a person closed stays closed; what a scan closed opens again when it comes back. Nothing
     is written where nothing differs.
     """
-    rows = DriftFlag.objects.filter(sensor_id__in=sensor_ids, kind__in=list(kinds))
+    rows = DriftFlag.objects.filter(among("sensor", sensor_ids), kind__in=list(kinds))
     present = {_key(row): row for row in rows}
     by_key = {want.key: want for want in wanted}
     new = [want for key, want in by_key.items() if key not in present]
@@ -72,6 +73,20 @@ def settle(
         batch_size=500,
     )
     return FlagChange(opened, closed)
+
+
+def out_of_line(
+    sensor_ids: Sequence[int], kinds: Iterable[str], wanted: Sequence[Wanted]
+) -> set[int]:
+    """Return the sensors on which `settle` would change something."""
+    rows = DriftFlag.objects.filter(among("sensor", sensor_ids), kind__in=list(kinds))
+    present = {_key(row): row for row in rows}
+    by_key = {want.key: want for want in wanted}
+    found = {want.sensor_id for key, want in by_key.items() if key not in present}
+    moment = datetime.min
+    return found | {
+        row.sensor_id for key, row in present.items() if _settle_one(row, by_key.get(key), moment)
+    }
 
 
 def _key(row: DriftFlag) -> tuple[Any, ...]:

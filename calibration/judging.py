@@ -1,34 +1,38 @@
 """From records to verdicts: read arrays, fit, compare, judge, and write what differs.
 
 The post of one calibration, the import of a file and the scan of the fleet all come through
-`judge`; one sensor is the case N = 1.
+`outcomes_of`; one sensor is the case N = 1.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, TypeVar
-from uuid import UUID
+from typing import Any
 
 import numpy as np
-from django.db import models, transaction
+from django.db import transaction
 from numpy.typing import NDArray
 
-from calibration import arrays, due, flags, outcomes, weighing
+from calibration import columns, company, due, flags, outcomes, packing, weighing
+from calibration.arrays import History, Recorded, assemble, uuids
 from calibration.cases import Case
-from calibration.company import read_neighbours, read_siblings, read_touched
+from calibration.company import Moved
 from calibration.flags import FlagChange
 from calibration.learning import taught
 from calibration.metrology import fit
-from calibration.models import Fit, Judgement
+from calibration.models import Fit, Judgement, PackedHistory
+from calibration.outcomes import Outcome
 from calibration.policies import Rulebook
 from fleet.models import Sensor
 
-Row = TypeVar("Row", bound=models.Model)
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
-JUDGED_KINDS = ("slope", "offset", "fit", "reference")
-STEP = ("step", "u_step", "step_reference", "season")  # what others' verdicts rest on
-BATCH = 1000  # sensors judged in one transaction
+JUDGED_KINDS = outcomes.KINDS
+BATCH = 2000  # sensors judged in one transaction
+# What others' verdicts rest on: a line, and the step to it.
+_LINE = ("slope", "offset")
+_STEP = ("step", "u_step", "step_reference", "season")
 
 
 def batches(sensor_ids: Sequence[int]) -> Iterator[Sequence[int]]:
@@ -39,7 +43,14 @@ def batches(sensor_ids: Sequence[int]) -> Iterator[Sequence[int]]:
 
 @dataclass(frozen=True)
 class Judged:
-    """What judging came to."""
+    """What judging came to.
+
+    Attributes
+    ----------
+    touched
+        Other sensors whose verdicts rest on what changed: they share a day and reference, or the
+        machine, with it.
+    """
 
     sensors: int = 0
     flags: FlagChange = field(default_factory=FlagChange)
@@ -62,95 +73,117 @@ def lock(sensor_ids: Iterable[int]) -> None:
     A post to one of them waits until we are done, and we for it: nobody judges half a history.
     Lock before anything else is written: whoever holds a sensor never waits for a mark.
     """
-    rows = Sensor.objects.filter(pk__in=list(sensor_ids)).order_by("pk")
+    rows = Sensor.objects.filter(columns.among("pk", sensor_ids)).order_by("pk")
     list(rows.select_for_update(no_key=True, of=("self",)).values_list("pk", flat=True))
 
 
+def outcomes_of(
+    recorded: Recorded, *, abroad: Callable[[History], Bools] | None = None
+) -> Outcome:
+    """Return what follows from some recorded calibrations; the one way to a verdict.
+
+    Whoever shares a day, a reference or a machine with them is read from what is stored. With
+    `abroad`, everybody is among them already, but for the company of the calibrations of a
+    history that it says True of.
+    """
+    history = assemble(recorded)
+    lines = fit.fit_lines(history.points, history.reference_pct)
+    case = Case(history, lines, Rulebook())
+    fleet = taught(*case.families)
+    ask = np.ones(len(case.keep), dtype=bool) if abroad is None else abroad(case.history)
+    siblings = company.read_siblings(case.history, case.pairs, ask)
+    found = weighing.look(case, fleet, siblings)
+    surprising = np.flatnonzero(found[2].level)
+    around = company.lines_of(case.history, case.state)
+    if abroad is None:
+        around += company.read_lines(case.history, surprising)
+    neighbours = company.neighbours(case.history, surprising, around)
+    return outcomes.outcome_of(history, weighing.weigh(case, fleet, found, neighbours))
+
+
 @transaction.atomic
-def judge(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
+def judge(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True) -> Judged:
     """Judge the whole history of these sensors and store what follows, where it differs.
 
-    `touched` names other sensors whose verdicts rest on these, where these changed: those that
-    share a day and reference, or the machine, with them.
+    `anew` reads the records; False trusts the packed histories where these are there, as a scan
+    may that finds no record changed.
     """
     lock(sensor_ids)
-    history = arrays.read_history(sensor_ids)
-    if history is None:
+    recorded = packing.recorded_of(sensor_ids, anew=anew)
+    if not len(recorded):
         change = flags.settle(sensor_ids, JUDGED_KINDS, [], now=now)
-        written = due.refresh(sensor_ids, now=now).changed
-        return Judged(len(sensor_ids), change, written)
-    lines = fit.fit_lines(history.points, history.reference_pct)
-    changed = _write(Fit, _fit_rows(history, lines), sensor_ids)
-    case = Case(history, lines, Rulebook())
-    weighed = _weighed(case)
-    rows, before = outcomes.judgements(weighed), _steps_stored(sensor_ids)
-    written = changed + _write(Judgement, rows, sensor_ids)
-    change = flags.settle(sensor_ids, JUDGED_KINDS, outcomes.wanted_flags(weighed), now=now)
+        return Judged(len(sensor_ids), change, due.refresh(sensor_ids, now=now).changed)
+    outcome = outcomes_of(recorded)
+    sensor = np.unique(recorded.sensor)
+    moved, written = store(outcome, recorded, sensor)
+    weighed = outcome.weighed
+    wanted = outcomes.wanted(weighed, outcomes.flags_of(weighed))
+    change = flags.settle(sensor_ids, JUDGED_KINDS, wanted, now=now)
     written += due.refresh(sensor_ids, now=now).changed
-    # Others rest on the lines and the steps alone; what we now say of them changes nobody.
-    moved = changed or before != {row.pk: tuple(getattr(row, n) for n in STEP) for row in rows}
-    touched = read_touched(case.history, case.pairs) if moved else frozenset()
+    touched = company.read_touched(outcome.history, moved)
     return Judged(len(sensor_ids), change, written, touched)
 
 
-def _weighed(case: Case) -> weighing.Weighed:
-    fleet = taught(*case.families)
-    siblings = read_siblings(case.history, case.pairs)
-    found = weighing.look(case, fleet, siblings)
-    surprising = np.flatnonzero(found[2].level)
-    return weighing.weigh(case, fleet, found, read_neighbours(case.history, surprising))
+def store(outcome: Outcome, recorded: Recorded, sensor: Ints) -> tuple[Moved, int]:
+    """Write what follows for those of these sensors whose outcome is not the stored one.
+
+    Parameters
+    ----------
+    outcome, recorded : Outcome, Recorded
+        Of these sensors, and of others perhaps.
+    sensor : (N,) array
+        Sorted keys; they are locked.
+
+    Returns
+    -------
+    Moved
+    int
+        How many rows were written.
+    """
+    found = outcomes.digest(outcome, sensor)
+    rows = PackedHistory.objects.filter(columns.among("sensor", sensor))
+    stored = columns.read(rows.values_list("sensor", "outcome"), sensor="key", outcome="key")
+    at, there = columns.located(stored["sensor"], sensor)
+    same = there.copy()
+    same[there] = stored["outcome"][at[there]] == found[there]
+    differing = sensor[~same]
+    moved = _moved(outcome, differing)
+    written = columns.upsert(Fit, outcome.fit_rows(_of(outcome.history.sensor, differing)))
+    judged = outcome.weighed.case.history
+    for part in outcome.judgement_rows(_of(judged.sensor, differing)):
+        written += columns.upsert(Judgement, part)
+    gone = outcome.history.superseded & np.isin(outcome.history.sensor, differing)
+    if gone.any():
+        dropped = Judgement.objects.filter(pk__in=uuids(outcome.history.ids[gone]))
+        written += dropped.delete()[0]
+    return moved, written + packing.keep(recorded.of(sensor), found)
 
 
-def _steps_stored(sensor_ids: Sequence[int]) -> dict[UUID, tuple[float | None, ...]]:
-    rows = Judgement.objects.filter(calibration__sensor_id__in=sensor_ids).values_list("pk", *STEP)
-    return {pk: tuple(rest) for pk, *rest in rows}
+def _of(sensor: Ints, which: Ints) -> Ints:
+    """Indices of these sensors' calibrations."""
+    return np.flatnonzero(np.isin(sensor, which))
 
 
-def _fit_rows(history: arrays.History, lines: fit.Lines) -> list[Fit]:
-    columns: dict[str, NDArray[Any]] = {
-        "slope": lines.slope,
-        "offset": lines.offset,
-        "u_slope": lines.u_slope,
-        "u_slope_random": lines.u_slope_random,
-        "u_offset": lines.u_offset,
-        "covariance": lines.covariance,
-        "pivot_load": lines.pivot_load,
-        "u_pivot": lines.u_pivot,
-        "reference_pct": history.reference_pct,
-        "degrees_of_freedom": lines.degrees_of_freedom,
-    }
-    rows = arrays.rows_of(Fit, history.ids, columns, method=fit.METHOD)
-    for row, sd, birge in zip(
-        rows, lines.residual_sd.tolist(), lines.birge_ratio.tolist(), strict=True
-    ):
-        if row.degrees_of_freedom:
-            row.residual_sd, row.birge_ratio = sd, birge
-    return rows
-
-
-def _write(model: type[Row], rows: Sequence[Row], sensor_ids: Sequence[int]) -> int:
-    """Insert or update the rows that differ from what is stored, delete those that are gone."""
-    names = [field.attname for field in model._meta.concrete_fields]
-    stored = {
-        values[0]: values
-        for values in model._default_manager.filter(
-            calibration__sensor_id__in=sensor_ids
-        ).values_list(*names)
-    }
-    wanted = {row.pk: row for row in rows}
-    differing = [
-        row
-        for pk, row in wanted.items()
-        if stored.get(pk) != tuple(getattr(row, name) for name in names)
-    ]
-    model._default_manager.bulk_create(
-        differing,
-        batch_size=500,
-        update_conflicts=True,
-        unique_fields=["calibration"],
-        update_fields=[field.name for field in model._meta.concrete_fields[1:]],
+def _moved(outcome: Outcome, differing: Ints) -> Moved:
+    """The calibrations whose stored line or step is not what it is now, or that are gone."""
+    history, judged = outcome.history, outcome.weighed.case
+    names = _LINE + _STEP
+    was, now = (np.full((len(history), len(names)), np.nan) for _ in range(2))
+    now[:, : len(_LINE)] = np.stack([outcome.fits[name] for name in _LINE], axis=1)
+    now[judged.keep, len(_LINE) :] = np.stack(
+        [outcome.judgements[name].astype(np.float64) for name in _STEP], axis=1
     )
-    gone = stored.keys() - wanted.keys()
-    if gone:
-        model._default_manager.filter(pk__in=gone).delete()
-    return len(differing) + len(gone)
+    stored = _stored_lines(differing)
+    at, there = columns.located(stored["id"], history.ids)
+    was[there] = np.stack([stored[name] for name in names], axis=1)[at[there]]
+    same = ((now == was) | (np.isnan(now) & np.isnan(was))).all(axis=1)
+    which = ~same & np.isin(history.sensor, differing)
+    before = names.index("step_reference")
+    return Moved(which, was[:, before], now[:, before])
+
+
+def _stored_lines(sensor: Ints) -> dict[str, NDArray[Any]]:
+    kinds: dict[str, columns.Kind] = {"id": "uuid", **dict.fromkeys(_LINE + _STEP, "real")}
+    rows = Fit.objects.filter(columns.among("calibration__sensor", sensor))
+    steps = (f"calibration__judgement__{name}" for name in _STEP)
+    return columns.read(rows.values_list("pk", *_LINE, *steps), **kinds)

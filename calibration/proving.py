@@ -9,7 +9,7 @@ import numpy as np
 from django.db import transaction
 from numpy.typing import NDArray
 
-from calibration import flags
+from calibration import columns, flags
 from calibration.flags import FlagChange, Wanted
 from calibration.metrology import functional
 from calibration.metrology.functional import FunctionalJudgement, Steps
@@ -45,20 +45,47 @@ IN_FORCE: dict[str, dict[str, Any]] = {
         "fails": False,
     },
 }
+_NAMES = ("verdict", "worst_error_pct", "findings", "method")
 _COLUMNS = ("commanded", "displayed_mean", "displayed_min", "displayed_max")
 
 
 @transaction.atomic
 def judge_tests(sensor_ids: Sequence[int], *, now: datetime) -> FlagChange:
     """Judge every functional test of these sensors and store what follows, where it differs."""
+    rows, wanted = _judged(sensor_ids)
+    FunctionalVerdict.objects.bulk_create(
+        _differing(rows),
+        update_conflicts=True,
+        unique_fields=["functional_test"],
+        update_fields=_NAMES,
+    )
+    return flags.settle(sensor_ids, [KIND], wanted, now=now)
+
+
+def differing(sensor_ids: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return those of these sensors whose functional tests are not judged as they should be."""
+    tests = FunctionalTest.objects.filter(columns.among("sensor", sensor_ids))
+    there = np.array(tests.values_list("sensor_id", flat=True).distinct(), dtype=np.int64)
+    tested = there[np.isin(there, sensor_ids)].tolist()
+    if not tested:
+        return np.zeros(0, dtype=np.int64)
+    rows, wanted = _judged(tested)
+    wrong = {row.functional_test.sensor_id for row in _differing(rows)}
+    return np.array(sorted(wrong | flags.out_of_line(tested, [KIND], wanted)), dtype=np.int64)
+
+
+def _judged(sensor_ids: Sequence[int]) -> tuple[list[FunctionalVerdict], list[Wanted]]:
+    """The verdicts and flags of these sensors' functional tests, as they should be."""
     tests = list(
-        FunctionalTest.objects.filter(sensor_id__in=sensor_ids, superseded_by__isnull=True)
+        FunctionalTest.objects.filter(
+            columns.among("sensor", sensor_ids), superseded_by__isnull=True
+        )
         .select_related("sensor__model")
         .prefetch_related("steps")
         .order_by("sensor_id", "performed_at", "pk")
     )
     if not tests:
-        return flags.settle(sensor_ids, [KIND], [], now=now)
+        return [], []
     book = Rulebook()
     rules = [book.rule(test.sensor.model_id, test.sensor.dealer_id) for test in tests]
     steps = _steps(tests)
@@ -71,8 +98,7 @@ def judge_tests(sensor_ids: Sequence[int], *, now: datetime) -> FlagChange:
         np.array([rule.offset_tolerance_pct / 100.0 for rule in rules]) * np.array(rated),
     )
     result = functional.judge(steps, np.where(np.isnan(tolerance), 1.0, tolerance))
-    _write(tests, result, _in_force(tests, sensor_ids))
-    return flags.settle(sensor_ids, [KIND], _wanted(tests, result, rules), now=now)
+    return _verdicts(tests, result, _in_force(tests, sensor_ids)), _wanted(tests, result, rules)
 
 
 def _steps(tests: Sequence[FunctionalTest]) -> Steps:
@@ -95,9 +121,9 @@ def _in_force(
     tests: Sequence[FunctionalTest], sensor_ids: Sequence[int]
 ) -> list[list[dict[str, Any]]]:
     """What there is to say of the calibration that was in force at each test."""
-    verdicts = Judgement.objects.filter(calibration__sensor_id__in=sensor_ids).values_list(
-        "calibration__sensor_id", "calibration__performed_at", "verdict"
-    )
+    verdicts = Judgement.objects.filter(
+        columns.among("calibration__sensor", sensor_ids)
+    ).values_list("calibration__sensor_id", "calibration__performed_at", "verdict")
     by_sensor: dict[int, list[tuple[datetime, str]]] = defaultdict(list)
     for sensor, moment, verdict in verdicts.order_by("calibration__performed_at"):
         by_sensor[sensor].append((moment, verdict))
@@ -111,14 +137,14 @@ def _in_force(
     return found
 
 
-def _write(
+def _verdicts(
     tests: Sequence[FunctionalTest],
     result: FunctionalJudgement,
     in_force: list[list[dict[str, Any]]],
-) -> None:
-    rows = [
+) -> list[FunctionalVerdict]:
+    return [
         FunctionalVerdict(
-            functional_test_id=test.pk,
+            functional_test=test,
             verdict="pass" if passed else "fail",
             worst_error_pct=worst,
             findings=functional.findings_of(found) + beside,
@@ -133,20 +159,17 @@ def _write(
             strict=True,
         )
     ]
-    names = ("verdict", "worst_error_pct", "findings", "method")
-    stored = {
-        row.pk: row
-        for row in FunctionalVerdict.objects.filter(functional_test__in=[row.pk for row in rows])
-    }
-    differing = [
+
+
+def _differing(rows: Sequence[FunctionalVerdict]) -> list[FunctionalVerdict]:
+    """Those that are not stored so."""
+    stored = FunctionalVerdict.objects.in_bulk([row.pk for row in rows])
+    return [
         row
         for row in rows
         if row.pk not in stored
-        or any(getattr(row, name) != getattr(stored[row.pk], name) for name in names)
+        or any(getattr(row, name) != getattr(stored[row.pk], name) for name in _NAMES)
     ]
-    FunctionalVerdict.objects.bulk_create(
-        differing, update_conflicts=True, unique_fields=["functional_test"], update_fields=names
-    )
 
 
 def _wanted(

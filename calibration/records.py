@@ -99,13 +99,14 @@ def check_calibration(draft: CalibrationDraft, *, scope: Scope, now: datetime) -
     return answer | {"digest": None, "stored": False}
 
 
-def judge_sealed(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
+def judge_sealed(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True) -> Judged:
     """Judge all records of these sensors, and mark whose verdicts rest on them.
 
     For the scan, and for whoever sealed records in this transaction. Functional tests come after
-    the calibrations: they name the one that was in force.
+    the calibrations: they name the one that was in force. A scan that finds no record changed
+    reads packed histories; whoever changed records reads them `anew`.
     """
-    judged = judging.judge(sensor_ids, now=now)
+    judged = judging.judge(sensor_ids, now=now, anew=anew)
     judged += Judged(flags=proving.judge_tests(sensor_ids, now=now))
     policies.mark_stale(judged.touched, why="a sibling was judged anew", now=now)
     return judged

@@ -1,52 +1,126 @@
-"""The drift scan: judge what changed since the last one, or everybody; open and close flags."""
+"""The drift scan: judge what changed since the last one, or everybody; open and close flags.
 
+A scan is rows (`stages`) that any number of workers claim (`claiming`) and work off (`working`).
+Whoever calls `run_scan` starts one or joins the one that is under way, and stays to its end.
+"""
+
+import logging
+import os
+import socket
 import time
-from collections.abc import Callable, Sequence
-from datetime import datetime, timedelta
+from collections.abc import Callable
+from datetime import datetime
 from typing import Any
 
-from django.db import transaction
+from django.db import IntegrityError, transaction
 
-from calibration import due, judging, learning, overdue
-from calibration.fleetwide import settle_lots
-from calibration.judging import Judged
-from calibration.models import ScanRun, StaleSensor
-from calibration.policies import mark_stale
-from calibration.records import judge_sealed
+from calibration import claiming, stages, working
+from calibration.claiming import Clock, LeaseLost
+from calibration.models import ScanChunk, ScanRun
+from calibration.stages import Step
 from fleet.models import Sensor
 
+logger = logging.getLogger(__name__)
+
 Progress = Callable[[int, int], None]
-_MOST_ROUNDS = 5  # a verdict reaches its siblings in one round and comes to rest in the next
+HandOut = Callable[[ScanRun, int], None]
+_SHORTEST_WAIT, _LONGEST_WAIT = 0.05, 1.0  # seconds until a worker without a chunk asks again
+_WAITS_UNTIL_TOLD = 30
+
+
+def start(*, full: bool, now: datetime) -> ScanRun:
+    """Return the scan of that kind that is under way; start one where there is none."""
+    run = _under_way(full=full)
+    if run is None:
+        try:
+            with transaction.atomic():
+                run = ScanRun.objects.create(
+                    started_at=now, full=full, sensors=Sensor.objects.count()
+                )
+                stages.begin(run)
+        except IntegrityError:
+            run = _under_way(full=full)  # somebody else started it in the same moment
+            if run is None:
+                raise
+    else:
+        stages.begin(run)
+    return run
+
+
+def start_unless_made(since: datetime, *, now: datetime) -> ScanRun | None:
+    """Start a scan of what changed, unless another one was started since a moment."""
+    with transaction.atomic():
+        run = start(full=False, now=now)
+        # Asked after ours is in: whoever was quicker than we has ended, and shows here.
+        if ScanRun.objects.filter(started_at__gte=since).exclude(pk=run.pk).exists():
+            transaction.set_rollback(True)
+            return None
+    return run
+
+
+def under_way() -> list[ScanRun]:
+    """Return the scans that were started and are not finished, the oldest first."""
+    return list(ScanRun.objects.filter(finished_at=None).order_by("pk"))
 
 
 def run_scan(*, full: bool = False, now: datetime, progress: Progress | None = None) -> ScanRun:
     """Scan the fleet and return the run, with what could not be judged in `failed`.
 
     A sensor that cannot be judged is reported and stays marked; everybody else is judged. `now`
-    is the moment the scan starts; `progress` is told (done, of how many).
+    is the moment the scan starts; `progress` is told (done, of how many). A scan that is under
+    way is joined, and one that was left unfinished is finished.
     """
-    clock = time.monotonic()
-    run = ScanRun.objects.create(started_at=now, full=full, sensors=Sensor.objects.count())
-    total, failed, seen = Judged(), dict[int, str](), set[int]()
-    learnt = learning.learn(everything=full)
-    whose = Sensor.objects.filter(model__in=learnt).values_list("pk", flat=True)
-    mark_stale(whose, why="the fleet has taught something new about its model", now=now)
-    todo = _everybody() if full else _marked()
-    for _ in range(_MOST_ROUNDS):
-        total += _judge_all(todo, failed, now=now, progress=progress)
-        seen |= set(todo)
-        todo = sorted(set(_marked()) - failed.keys())
-        if not todo:
-            break
-    due.refresh(due.out_of_step(), now=now)
-    change = total.flags + overdue.settle_overdue(now=now)
-    if seen:  # lots follow from verdicts alone
-        change += settle_lots(now=now)
-    run.judged, run.failed = len(seen - failed.keys()), _named(failed)
-    run.flags_opened, run.flags_closed = change.opened, change.closed
-    run.finished_at = now + timedelta(seconds=time.monotonic() - clock)
-    run.save()
+    run = start(full=full, now=now)
+    work_off(run, clock=Clock(now), progress=progress)
     return run
+
+
+def work_off(
+    run: ScanRun,
+    *,
+    clock: Clock,
+    progress: Progress | None = None,
+    hand_out: HandOut | None = None,
+    stopped: Callable[[], bool] = lambda: False,
+    stay: bool = True,
+) -> bool:
+    """Work off chunks of a scan; whether its end was reached here.
+
+    Parameters
+    ----------
+    run
+        The scan; its figures are those of the rows when this returns.
+    clock
+        Of the entrance.
+    progress
+        Told (sensors done, of how many) of the stages that there are.
+    hand_out
+        Told the run and how many chunks there are, when there are new ones: more workers may
+        come.
+    stopped
+        Asked between chunks whether to stop.
+    stay
+        Whether to wait for other workers' chunks, which may be ours when they die, until the
+        scan is finished.
+    """
+    worker, told, idle = f"{socket.gethostname()}:{os.getpid()}", _teller(run, progress), 0
+    ended = False
+    while not ended and not stopped():
+        chunk = claiming.claim(run=run, worker=worker, now=clock.now())
+        if chunk is not None:
+            idle = 0
+            step = _work(chunk, clock, told)
+            ended = step.finished
+            if step.new and hand_out:
+                hand_out(run, step.new)
+            continue
+        run.refresh_from_db()
+        if run.finished_at or not stay:
+            break
+        idle += 1
+        _wait(run, idle)
+    run.refresh_from_db()
+    return ended
 
 
 def scan_result(run: ScanRun) -> dict[str, Any]:
@@ -62,45 +136,37 @@ def scan_result(run: ScanRun) -> dict[str, Any]:
     }
 
 
-def _everybody() -> list[int]:
-    return list(Sensor.objects.order_by("pk").values_list("pk", flat=True))
+def _under_way(*, full: bool) -> ScanRun | None:
+    run: ScanRun | None = ScanRun.objects.filter(full=full, finished_at=None).first()
+    return run
 
 
-def _marked() -> list[int]:
-    return list(StaleSensor.objects.order_by("sensor").values_list("sensor", flat=True))
-
-
-def _judge_all(
-    sensor_ids: Sequence[int], failed: dict[int, str], *, now: datetime, progress: Progress | None
-) -> Judged:
-    total, done = Judged(), 0
-    for some in judging.batches(sensor_ids):
-        total += _judge_some(some, failed, now=now)
-        done += len(some)
-        if progress:
-            progress(done, len(sensor_ids))
-    return total
-
-
-def _judge_some(sensor_ids: Sequence[int], failed: dict[int, str], *, now: datetime) -> Judged:
-    """Judge a batch; where it fails, halve it until the one that cannot be judged stands alone."""
+def _work(chunk: ScanChunk, clock: Clock, told: Callable[[], None]) -> Step:
     try:
-        with transaction.atomic():
-            judging.lock(sensor_ids)
-            # The marks go first: one that is set while we judge waits for us and stays.
-            StaleSensor.objects.filter(sensor_id__in=sensor_ids).delete()
-            judged = judge_sealed(sensor_ids, now=now)
-    except (ValueError, ArithmeticError) as wrong:
-        if len(sensor_ids) == 1:
-            failed[sensor_ids[0]] = str(wrong)
-            return Judged()
-        half = len(sensor_ids) // 2
-        return _judge_some(sensor_ids[:half], failed, now=now) + _judge_some(
-            sensor_ids[half:], failed, now=now
-        )
-    return judged
+        step = working.work(chunk, clock=clock, told=told)
+    except LeaseLost:
+        logger.warning("%s took too long; another worker has it now", chunk)
+        return Step()
+    told()
+    return step
 
 
-def _named(failed: dict[int, str]) -> list[dict[str, str]]:
-    serials = dict(Sensor.objects.filter(pk__in=failed).values_list("pk", "serial"))
-    return [{"sensor": serials.get(pk, str(pk)), "reason": why} for pk, why in failed.items()]
+def _teller(run: ScanRun, progress: Progress | None) -> Callable[[], None]:
+    def tell() -> None:
+        if progress:
+            found = stages.progress(stages.with_progress(ScanRun.objects.all()).get(pk=run.pk))
+            progress(found.sensors_done, found.sensors)
+
+    return tell
+
+
+def _wait(run: ScanRun, idle: int) -> None:
+    """Wait a moment, longer each time; whoever waits for half a minute is told for whom."""
+    if idle == _WAITS_UNTIL_TOLD:
+        for chunk in claiming.unfinished(run).exclude(claimed_by="")[:3]:
+            until = f"{chunk.lease_until:%H:%M:%S} UTC" if chunk.lease_until else "now"
+            logger.warning(
+                "waiting for %s: %s has it until %s at least, or is dead",
+                chunk, chunk.claimed_by, until,
+            )  # fmt: skip
+    time.sleep(min(_SHORTEST_WAIT * 2**idle, _LONGEST_WAIT))

@@ -1,6 +1,5 @@
 """What probably went wrong: ranked causes of surprising calibrations, and whom not to believe."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -8,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import History
+from calibration.company import Neighbours
 from calibration.expecting import Together
 from calibration.metrology.causes import CAUSES
 from calibration.metrology.diagnosis import diagnose, ranked
@@ -18,7 +18,8 @@ from calibration.metrology.pairing import NONE, Pairs
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Neighbours = Mapping[int, list[tuple[float, float]]]
+Bools = NDArray[np.bool_]
+Causes = dict[int, list[dict[str, Any]]]
 
 COMMON_CAUSE: dict[str, Any] = next(
     {"code": cause.code, "probability": 1.0, "says": cause.says, "check": cause.check}
@@ -26,7 +27,39 @@ COMMON_CAUSE: dict[str, Any] = next(
     if cause.code == "common_reference"
 )
 _TO_REPEAT = np.array([cause.remedy in {"repeat", "correct"} for cause in CAUSES])
+_ENDS = (
+    "zero_load", "zero_reading", "span_load", "span_reading",
+    "middle_load", "middle_reading", "middle_count",
+)  # fmt: skip
 _FEWEST_OTHERS = 3  # fewer cells of the day say nothing about the reference
+
+
+@dataclass(frozen=True)
+class Suspects:
+    """The surprising calibrations of a case and what probably went wrong with each.
+
+    Attributes
+    ----------
+    index : (S,) array
+        Which calibrations, rising.
+    chances : (S, causes) array [1]
+        Probabilities in the order of `CAUSES`; rows add up to 1.
+    """
+
+    index: Ints
+    chances: Floats
+
+    @classmethod
+    def none(cls) -> "Suspects":
+        """Return nobody."""
+        return cls(np.zeros(0, dtype=np.int64), np.zeros((0, len(CAUSES))))
+
+    def anew(self, among: Ints, found: "Suspects") -> "Suspects":
+        """Return these with all that were among some rows taken out and those found put in."""
+        stay = ~np.isin(self.index, among, assume_unique=True)
+        index = np.concatenate((self.index[stay], found.index))
+        order = np.argsort(index, kind="stable")
+        return Suspects(index[order], np.concatenate((self.chances[stay], found.chances))[order])
 
 
 @dataclass(frozen=True)
@@ -39,8 +72,8 @@ class Scene:
     lines, keep : Lines, (K,) array
         All lines, and which of them are the case's.
     shared : Together
-    neighbours : mapping
-        Index -> (slope, offset) of the other sensors on the machine.
+    neighbours : Neighbours
+        The other sensors on the machines.
     """
 
     history: History
@@ -58,7 +91,7 @@ def probabilities(scene: Scene, expectation: Expectation, index: Ints) -> Floats
     return diagnose(_evidence(scene, expectation, index)).probabilities
 
 
-def to_repeat(found: Floats) -> NDArray[np.bool_]:
+def to_repeat(found: Floats) -> Bools:
     """Where the numbers are more probably wrong than the cell: nothing is learnt from them."""
     share = np.zeros(len(found))
     for column in np.flatnonzero(_TO_REPEAT):
@@ -66,79 +99,90 @@ def to_repeat(found: Floats) -> NDArray[np.bool_]:
     return np.asarray(share >= 0.5)
 
 
-def ranked_causes(index: Ints, found: Floats) -> dict[int, list[dict[str, Any]]]:
-    """Return the ranked causes by index."""
-    return {i: ranked(row) for i, row in zip(index.tolist(), found, strict=True)}
+def ranked_causes(index: Ints, chances: Floats) -> Causes:
+    """Return the causes of these calibrations as rows keep them, most probable first, by index."""
+    return {i: ranked(row) for i, row in zip(index.tolist(), chances, strict=True)}
 
 
 def _evidence(scene: Scene, expectation: Expectation, index: Ints) -> Evidence:
-    history, pairs, lines, keep = scene.history, scene.pairs, scene.lines, scene.keep
-    before = pairs.before[index]
-    ends, last = _ends(lines, keep[index]), _ends(lines, keep[np.maximum(before, 0)])
-    alone = before == NONE
-    same = ~alone & (history.reference[index] == history.reference[before])
-    earlier = np.where(alone, 0.0, history.reference_pct[before])
-    reference = np.hypot(history.reference_pct[index], earlier)
-    around = _padded([scene.neighbours.get(i, []) for i in index.tolist()])
-    common = scene.shared.common
-    heard = (common.members[index] > _FEWEST_OTHERS) & (history.reference[index] != NONE)
+    history, lines = scene.history, scene.lines
     extras = {
         name: values[index]
         for name, values in history.extras.items()
         if name not in {"machine", "tag_span_load"}
     }
-    scale = 1e-9 * np.abs(lines.slope[keep[index]]) * history.rated_load[index]
+    scale = 1e-9 * np.abs(lines.slope[scene.keep[index]]) * history.rated_load[index]
     extras["reading_sd"] = np.maximum(extras["reading_sd"], scale)
+    slopes, offsets = scene.neighbours.around(index)
     return Evidence(
-        zero_load=ends[0],
-        zero_reading=ends[1],
-        span_load=ends[2],
-        span_reading=ends[3],
         expected_slope=expectation.slope[index],
         expected_offset=expectation.offset[index],
         var_slope=expectation.var_slope[index],
         var_offset=expectation.var_offset[index],
         covariance=expectation.covariance[index],
         rated_load=history.rated_load[index],
-        reference_sd=np.where(same, 0.0, reference / 100.0),
-        middle_load=ends[4],
-        middle_reading=ends[5],
-        middle_count=ends[6],
-        last_zero_reading=np.where(alone, np.nan, last[1]),
-        last_span_reading=np.where(alone, np.nan, last[3]),
-        neighbour_slope=around[..., 0],
-        neighbour_offset=around[..., 1],
-        common_change=np.where(heard, common.others.change[index], np.nan),
-        common_u=np.where(heard, np.sqrt(common.others.variance[index]), np.nan),
+        neighbour_slope=slopes,
+        neighbour_offset=offsets,
+        **_readings(scene, index),
+        **_references(scene, index),
         **extras,
     )
 
 
-def _padded(rows: list[list[tuple[float, float]]]) -> Floats:
-    """(M, B, 2) with NaN where a machine has fewer neighbours."""
-    width = max((len(row) for row in rows), default=0)
-    table = np.full((len(rows), width, 2), np.nan)
-    for place, row in zip(table, rows, strict=True):
-        if row:
-            place[: len(row)] = row
-    return table
+def _readings(scene: Scene, index: Ints) -> dict[str, Floats]:
+    """What stands in the records: these, and of the ones before the readings alone."""
+    before = scene.pairs.before[index]
+    both = ends(scene.lines, scene.keep[np.concatenate((index, np.maximum(before, 0)))])
+    now, last = both[:, : len(index)], both[:, len(index) :]
+    return dict(zip(_ENDS, now, strict=True)) | {
+        "last_zero_reading": np.where(before == NONE, np.nan, last[1]),
+        "last_span_reading": np.where(before == NONE, np.nan, last[3]),
+    }
 
 
-def _ends(lines: Lines, index: Ints) -> Floats:
-    """Lowest load and mean reading there, the same of the highest; between: means, and how many.
+def _references(scene: Scene, index: Ints) -> dict[str, Floats]:
+    """What the references leave open, and what the others of the day say."""
+    history, common = scene.history, scene.shared.common
+    before = scene.pairs.before[index]
+    alone = before == NONE
+    same = ~alone & (history.reference[index] == history.reference[before])
+    earlier = np.where(alone, 0.0, history.reference_pct[before])
+    both = np.hypot(history.reference_pct[index], earlier)
+    heard = (common.members[index] > _FEWEST_OTHERS) & (history.reference[index] != NONE)
+    return {
+        "reference_sd": np.where(same, 0.0, both / 100.0),
+        "common_change": np.where(heard, common.others.change[index], np.nan),
+        "common_u": np.where(heard, np.sqrt(common.others.variance[index]), np.nan),
+    }
 
-    Seven rows of one column a calibration.
+
+def ends(lines: Lines, index: Ints) -> Floats:
+    """Return what a diagnosis looks at of the points of S calibrations.
+
+    Returns
+    -------
+    (7, S) array
+        Lowest load and mean reading there, the same of the highest load; of the points between,
+        mean load, mean reading (NaN where there are none) and how many [N], [reading].
     """
     points = lines.points
-    stops = np.cumsum(points.counts)
-    found = np.full((len(index), 7), np.nan)
-    for row, i in zip(found, index.tolist(), strict=True):
-        part = slice(int(stops[i] - points.counts[i]), int(stops[i]))
-        load, reading = points.load[part], points.reading[part]
-        low, high = load.min(), load.max()
-        row[:4] = low, reading[load == low].mean(), high, reading[load == high].mean()
-        between = (load > low) & (load < high)
-        row[6] = between.sum()
-        if between.any():
-            row[4:6] = load[between].mean(), reading[between].mean()
-    return found.T
+    counts = points.counts[index]
+    own = np.repeat(np.arange(len(index)), counts)
+    starts = np.cumsum(counts) - counts
+    first = (np.cumsum(points.counts) - points.counts)[index]
+    rows = np.arange(len(own)) + (first - starts)[own]
+    load, reading = points.load[rows], points.reading[rows]
+    low, high = np.minimum.reduceat(load, starts), np.maximum.reduceat(load, starts)
+    at_low, at_high = load == low[own], load == high[own]
+    between, size = ~(at_low | at_high), len(index)
+    zero, span = (_means(reading, own, which, size) for which in (at_low, at_high))
+    middle = [_means(values, own, between, size) for values in (load, reading)]
+    return np.stack((low, zero, high, span, *middle, np.bincount(own, between, size)))
+
+
+def _means(values: Floats, own: Ints, which: Bools, size: int) -> Floats:
+    """Mean of the values of each calibration that are meant, added as they come; NaN for none."""
+    mine = own[which]
+    count = np.bincount(mine, minlength=size)
+    whole = np.bincount(mine, weights=values[which], minlength=size)
+    return np.where(count > 0, whole / np.maximum(count, 1), np.nan)

@@ -6,11 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import History
-from calibration.metrology import pairing
 from calibration.metrology.crossing import crossing
 from calibration.metrology.drift import LineState
-from calibration.metrology.pairing import Pairs
-from calibration.metrology.trend import theil_sen
+from calibration.metrology.pairing import Pairs, Window, windows
+from calibration.metrology.trend import stated_uncertainty, theil_sen
 
 Floats = NDArray[np.float64]
 
@@ -44,74 +43,58 @@ def tend(
     The slope is taken in % of the newest, whose numbers are in the cab: the tolerance is counted
     from there.
     """
-    count = len(history)
-    index, mask = pairing.window(pairs, WINDOW)
-    last_of_season = np.ones(count, dtype=bool)
-    last_of_season[:-1] = (history.season[1:] != history.season[:-1]) | (
-        pairs.segment_start[1:] != pairs.segment_start[:-1]
-    )
-    itself = index == np.arange(count)[:, None]
-    other_season = history.season[index] != history.season[:, None]
-    mask &= itself | (last_of_season[index] & other_season)
-    enough = mask.sum(axis=1) >= FEWEST_SEASONS
-    unknown = np.full(count, np.nan)
-    if not enough.any():
-        return Tendency(unknown, unknown.copy(), unknown.copy())
-    index, mask = index[enough], mask[enough]
-    newest = np.flatnonzero(enough)
-    rate, u_rate = _rates(history, state, index, mask, newest)
-    u_level = 100.0 * np.abs(state.u_slope / state.slope)[newest]
-    days = [
-        _days(rate, u_rate, u_level, tolerance_pct[newest], confidence[newest], which)
-        for which in ("expected", "earliest")
-    ]
-    return Tendency(
-        _filled(unknown, newest, rate * DAYS_PER_YEAR),
-        *(_filled(unknown, newest, history.day[newest] + day) for day in days),
-    )
+    result = Tendency(*(np.full(len(history), np.nan) for _ in range(3)))
+    relative = 100.0 * np.abs(state.u_slope / state.slope)
+    for window in windows(pairs, history.season, WINDOW, FEWEST_SEASONS):
+        newest = window.index[-1]
+        rate, u_rate = _rates(history, state, relative, window)
+        days = _days(rate, u_rate, relative[newest], tolerance_pct[newest], confidence[newest])
+        result.slope_pct_per_year[newest] = rate * DAYS_PER_YEAR
+        result.expected_crossing[newest] = history.day[newest] + days[0]
+        result.earliest_crossing[newest] = history.day[newest] + days[1]
+    return result
 
 
 def _rates(
-    history: History,
-    state: LineState,
-    index: NDArray[np.int64],
-    mask: NDArray[np.bool_],
-    newest: NDArray[np.int64],
+    history: History, state: LineState, relative: Floats, window: Window
 ) -> tuple[Floats, Floats]:
-    """Rate and its standard uncertainty [% / day] of windows that end at `newest`."""
-    slope_pct = 100.0 * (state.slope[index] / state.slope[newest][:, None] - 1.0)
-    random = 100.0 * np.abs(state.u_slope / state.slope)[index]
-    other = history.reference[index] != history.reference[newest][:, None]
-    u = np.hypot(random, np.where(other, state.reference_pct[index], 0.0))
-    trend = theil_sen(history.day[index], slope_pct, mask, u=u)
-    return trend.rate, trend.u_rate
+    """Rate and its standard uncertainty [% / day] at the newest calibrations of a window."""
+    index, used = window.index, window.used
+    slope = state.slope[index]
+    day = history.day[index]
+    trend = theil_sen(day.T, (100.0 * (slope / slope[-1] - 1.0)).T, used.T)
+    # The uncertainties are asked for only where the slopes themselves set no limits: few seasons.
+    rows = np.flatnonzero(trend.known & ~trend.bounded)
+    index, day, used = index[:, rows], day[:, rows], used[:, rows]
+    other = history.reference[index] != history.reference[index[-1]]
+    # Percentages, far from where a square would overflow: no need of the slow hypot.
+    u = np.sqrt(relative[index] ** 2 + np.where(other, state.reference_pct[index], 0.0) ** 2)
+    u_rate = trend.u_rate
+    u_rate[rows] = stated_uncertainty(day.T, u.T, used.T)
+    return trend.rate, u_rate
 
 
 def _days(
-    rate: Floats,
-    u_rate: Floats,
-    u_level: Floats,
-    tolerance: Floats,
-    confidence: Floats,
-    which: str,
-) -> Floats:
-    """Days from the newest calibration to the crossing, by each rule's confidence."""
-    found = np.full(len(rate), np.nan)
-    for level in np.unique(confidence):
-        at = confidence == level
+    rate: Floats, u_rate: Floats, u_level: Floats, tolerance: Floats, confidence: Floats
+) -> tuple[Floats, Floats]:
+    """Days from the newest calibration to the crossing, expected and earliest, by each rule."""
+    expected, earliest = np.empty(len(rate)), np.empty(len(rate))
+    levels = np.unique(confidence)
+    for level in levels:
+        at: slice | NDArray[np.int64] = slice(None)
+        if len(levels) > 1:
+            at = np.flatnonzero(confidence == level)
         days = crossing(
-            np.zeros(at.sum()),
+            np.zeros(len(rate[at])),
             rate[at],
             tolerance[at],
             u_level=u_level[at],
             u_rate=u_rate[at],
             confidence=max(float(level), 0.5),
         )
-        found[at] = getattr(days, which)
-    return np.where(found <= HORIZON_DAYS, found, np.nan)
+        expected[at], earliest[at] = days.expected, days.earliest
+    return _near(expected), _near(earliest)
 
 
-def _filled(unknown: Floats, where: NDArray[np.int64], values: Floats) -> Floats:
-    result = unknown.copy()
-    result[where] = values
-    return result
+def _near(days: Floats) -> Floats:
+    return np.where(days <= HORIZON_DAYS, days, np.nan)

@@ -1,26 +1,34 @@
 """Weighs a case: what was expected, levels and causes. No reading, no writing."""
 
-from dataclasses import dataclass
-from typing import Any
+import copy
+from collections.abc import Iterator
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration import expecting, suspecting
+from calibration.arrays import History
 from calibration.cases import Case, Limits
-from calibration.company import Siblings
+from calibration.company import Neighbours, Siblings
 from calibration.expecting import Fleet, Steps, Together
 from calibration.metrology import pairing
 from calibration.metrology.conformity import en_number, p_out
-from calibration.metrology.drift import Change
+from calibration.metrology.drift import Change, LineState
 from calibration.metrology.expectation import Expectation
 from calibration.metrology.pairing import Pairs
-from calibration.suspecting import Neighbours
+from calibration.metrology.shared import Common
+from calibration.suspecting import Causes, Suspects
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
-Causes = dict[int, list[dict[str, Any]]]
+Arrays = TypeVar("Arrays", bound="DataclassInstance")
 
 WITHIN, WATCH, BEYOND = 0, 1, 2
 MOVED = 0.5  # from this probability on, a reference is reported as moved
@@ -61,13 +69,72 @@ class Outlook:
 
 @dataclass(frozen=True)
 class Weighed:
-    """A case with all that follows from it."""
+    """A case with all that follows from it; `suspects` are the surprising calibrations."""
 
     case: Case
     steps: Steps
     shared: Together
     outlook: Outlook
-    causes: Causes
+    suspects: Suspects
+
+    @property
+    def index(self) -> Ints:
+        """The surprising calibrations, rising, shape (S,)."""
+        return self.suspects.index
+
+    @property
+    def chances(self) -> Floats:
+        """The probabilities of their causes, shape (S, causes)."""
+        return self.suspects.chances
+
+    @cached_property
+    def causes(self) -> Causes:
+        """The ranked causes of every surprising calibration, by index."""
+        return suspecting.ranked_causes(self.index, self.chances)
+
+    def causes_of(self, i: int) -> list[dict[str, Any]]:
+        """Return the ranked causes of one calibration; none where it does not surprise."""
+        place = np.searchsorted(self.index, [i, i + 1])
+        rows = slice(int(place[0]), int(place[1]))
+        return suspecting.ranked_causes(self.index[rows], self.chances[rows]).get(i, [])
+
+
+@dataclass(frozen=True)
+class Grounds:
+    """What an outlook rests on: K calibrations of whole segments, and the N segments."""
+
+    history: History
+    state: LineState
+    pairs: Pairs
+    limits: Limits
+    since_first: Change
+    common: Common
+    fleet: Fleet
+
+    @classmethod
+    def of(cls, case: Case, fleet: Fleet, shared: Together) -> "Grounds":
+        """Return those of a whole case."""
+        return cls(
+            case.history,
+            case.state,
+            case.pairs,
+            case.limits,
+            case.since_first,
+            shared.common,
+            fleet,
+        )
+
+    def take(self, rows: Ints) -> "Grounds":
+        """Return those of some segments: all of their calibrations, rising."""
+        return Grounds(
+            self.history.take(rows),
+            _take(self.state, rows),
+            _pairs_of(self.pairs, rows),
+            _take(self.limits, rows),
+            _take(self.since_first, rows),
+            _take(self.common, rows),
+            _take(self.fleet, np.unique(self.pairs.segment_index[rows])),
+        )
 
 
 def look(case: Case, fleet: Fleet, siblings: Siblings) -> tuple[Steps, Together, Outlook]:
@@ -75,56 +142,111 @@ def look(case: Case, fleet: Fleet, siblings: Siblings) -> tuple[Steps, Together,
     steps = expecting.steps_of(case.history, case.state, case.pairs, fleet.noise)
     shared = expecting.together(case.history, case.pairs, steps, siblings)
     believed = np.ones(len(case.history), dtype=bool)
-    return steps, shared, _outlook(case, fleet, shared, believed)
+    return steps, shared, _outlook(Grounds.of(case, fleet, shared), believed)
 
 
 def weigh(
-    case: Case, fleet: Fleet, found: tuple[Steps, Together, Outlook], neighbours: Neighbours
+    case: Case,
+    fleet: Fleet,
+    found: tuple[Steps, Together, Outlook],
+    neighbours: Neighbours,
 ) -> Weighed:
     """Find out which calibrations are not to be believed, and what probably went wrong.
 
-    One calibration of a segment at a time is set aside, the earliest first, and the rest judged
-    anew: after a wrong one the next looks wrong as well. What the following calibration confirms
-    is believed.
+    One calibration of a segment at a time is set aside, the earliest first, and the rest of that
+    segment judged anew: after a wrong one the next looks wrong as well. What the following
+    calibration confirms is believed.
     """
     steps, shared, outlook = found
     scene = suspecting.Scene(case.history, case.pairs, case.lines, case.keep, shared, neighbours)
-    confirmed, index, chances = case.confirmed(), np.zeros(0, dtype=np.int64), np.zeros((0, 0))
+    grounds, confirmed = Grounds.of(case, fleet, shared), case.confirmed()
+    rows, suspects = np.arange(len(case.history)), Suspects.none()
     for number in range(_PASSES):
-        index = np.flatnonzero((outlook.level > WITHIN) & outlook.expectation.known)
+        index = rows[(outlook.level[rows] > WITHIN) & outlook.expectation.known[rows]]
         chances = suspecting.probabilities(scene, outlook.expectation, index)
+        suspects = suspects.anew(rows, Suspects(index, chances))
         wrong = index[suspecting.to_repeat(chances)]
         wrong = wrong[outlook.trusted[wrong] & ~confirmed[wrong]]
         if not len(wrong) or number == _PASSES - 1:
             break
-        _, first = np.unique(case.pairs.segment_index[wrong], return_index=True)
-        trusted = outlook.trusted.copy()
-        trusted[wrong[first]] = False
-        outlook = _outlook(case, fleet, shared, trusted)
-    return Weighed(case, steps, shared, outlook, suspecting.ranked_causes(index, chances))
+        outlook = copy.deepcopy(outlook) if outlook is found[2] else outlook
+        rows = _set_aside(wrong, grounds, outlook)
+    return Weighed(case, steps, shared, outlook, suspects)
 
 
-def _outlook(case: Case, fleet: Fleet, shared: Together, trusted: Bools) -> Outlook:
-    expectation = expecting.expected(
-        case.history, case.state, case.pairs, fleet, shared.common, trusted
+def _set_aside(wrong: Ints, grounds: Grounds, outlook: Outlook) -> Ints:
+    """Believe the first of the wrong ones of each segment no longer, and look again.
+
+    Writes into the outlook; returns the rows of these segments, which alone are touched.
+    """
+    segment = grounds.pairs.segment_index
+    segments, first = np.unique(segment[wrong], return_index=True)
+    outlook.trusted[wrong[first]] = False
+    touched = np.zeros(int(segment[-1]) + 1, dtype=bool)
+    touched[segments] = True
+    rows = np.flatnonzero(touched[segment])
+    part = _outlook(grounds.take(rows), outlook.trusted[rows])
+    for whole, values in zip(_arrays(outlook), _arrays(part), strict=True):
+        whole[rows] = values
+    return rows
+
+
+def _arrays(whole: "DataclassInstance") -> Iterator[NDArray[Any]]:
+    """All arrays in a dataclass and in those within it, always in the same order."""
+    for field in fields(whole):
+        value = getattr(whole, field.name)
+        yield from (value,) if isinstance(value, np.ndarray) else _arrays(value)
+
+
+def _take(whole: Arrays, rows: Ints) -> Arrays:
+    """The same dataclass with some rows of each of its arrays."""
+    parts = {field.name: getattr(whole, field.name) for field in fields(whole)}
+    taken: dict[str, Any] = {
+        name: part[rows] if isinstance(part, np.ndarray) else _take(part, rows)
+        for name, part in parts.items()
+    }
+    return replace(whole, **taken)
+
+
+def _pairs_of(pairs: Pairs, rows: Ints) -> Pairs:
+    """The pairs of some segments, numbered among these rows."""
+
+    def moved(other: Ints) -> Ints:
+        place = np.searchsorted(rows, other[rows]).astype(np.int64)
+        return np.where(other[rows] == pairing.NONE, pairing.NONE, place)
+
+    return Pairs(
+        segment=pairs.segment[rows],
+        segment_start=moved(pairs.segment_start),
+        previous=moved(pairs.previous),
+        first=moved(pairs.first),
+        before=moved(pairs.before),
+        segment_index=np.unique(pairs.segment_index[rows], return_inverse=True)[1],
     )
-    change = _expected_change(expectation, case.limits)
-    first = case.pairs.before == pairing.NONE
-    believed_first = trusted[case.pairs.segment_start]
+
+
+def _outlook(grounds: Grounds, trusted: Bools) -> Outlook:
+    pairs, limits, since_first = grounds.pairs, grounds.limits, grounds.since_first
+    expectation = expecting.expected(
+        grounds.history, grounds.state, pairs, grounds.fleet, grounds.common, trusted
+    )
+    change = _expected_change(expectation, limits)
+    first = pairs.before == pairing.NONE
+    believed_first = trusted[pairs.segment_start]
     levels = []
     for p_now, p_first, en in (
-        (change.p_out_slope, case.since_first.p_out_slope, change.en_slope),
-        (change.p_out_offset, case.since_first.p_out_offset, change.en_offset),
+        (change.p_out_slope, since_first.p_out_slope, change.en_slope),
+        (change.p_out_offset, since_first.p_out_offset, change.en_offset),
     ):
-        level = np.where(p_now >= case.limits.flag, BEYOND, WITHIN)
-        flagged = _earlier(level == BEYOND, case.pairs)
+        level = np.where(p_now >= limits.flag, BEYOND, WITHIN)
+        flagged = _earlier(level == BEYOND, pairs)
         slow = (p_first >= SLOW) & believed_first & ~flagged
-        watch = (p_now >= case.limits.watch) | slow
+        watch = (p_now >= limits.watch) | slow
         level = np.maximum(level, np.where(watch, WATCH, WITHIN))
         strange = np.where(np.abs(np.nan_to_num(en)) > FIRST_LIMIT, WATCH, WITHIN)
         levels.append(np.where(first, strange, level))
-    common = shared.common
-    moved = (common.moved >= MOVED) & (100.0 * np.abs(common.change) > case.limits.slope_pct / 2)
+    common = grounds.common
+    moved = (common.moved >= MOVED) & (100.0 * np.abs(common.change) > limits.slope_pct / 2)
     return Outlook(expectation, change, levels[0], levels[1], moved, trusted)
 
 

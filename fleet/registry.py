@@ -3,7 +3,7 @@
 Each is one transaction, keyword-only, and says in `fleet.errors` what is wrong.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date
 from typing import Any, TypeVar
 
@@ -13,7 +13,16 @@ from django.db.models import Q
 
 from fleet import access, overlaps
 from fleet.errors import Conflict, Forbidden, Invalid, Problem
-from fleet.models import Customer, Dealer, Installation, Machine, MachineModel, Sensor, SensorModel
+from fleet.models import (
+    ChangedSeat,
+    Customer,
+    Dealer,
+    Installation,
+    Machine,
+    MachineModel,
+    Sensor,
+    SensorModel,
+)
 from fleet.scope import Scope
 
 Row = TypeVar("Row", bound=models.Model)
@@ -39,6 +48,8 @@ def clean_and_save(row: Row) -> Row:
         with transaction.atomic():
             row.full_clean()
             row.save()
+            if isinstance(row, Installation):
+                _mark_changed([row.sensor_id])
     except ValidationError as wrong:
         raise _translated(wrong, row) from wrong
     except (IntegrityError, DatabaseError) as clash:
@@ -54,6 +65,11 @@ def clean_and_save(row: Row) -> Row:
             raise Conflict("Another row already holds these values.") from clash
         raise
     return row
+
+
+def _mark_changed(sensor_ids: Iterable[int]) -> None:
+    """Note that these sensors sit elsewhere, or under another dealer, than they did."""
+    ChangedSeat.objects.bulk_create([ChangedSeat(sensor_id=pk) for pk in sensor_ids])
 
 
 def _is_overlap(clash: DatabaseError) -> bool:
@@ -196,4 +212,5 @@ def transfer_machine(*, scope: Scope, machine: Machine, customer: Customer) -> M
     on_it = Q(installations__machine=machine, installations__removed_on__isnull=True)
     ids = list(Sensor.objects.filter(on_it).values_list("pk", flat=True))
     Sensor.objects.filter(pk__in=ids).update(dealer_id=customer.dealer_id)
+    _mark_changed(ids)
     return machine

@@ -15,6 +15,7 @@ from django.utils import timezone
 from calibration.admin.showing import Desk
 from calibration.importing import ImportResult, load_file
 from calibration.models import Digest, ImportRun, ScanRun
+from calibration.stages import progress, with_progress
 from fleet import access
 from fleet.admin.door import scope_in
 from fleet.admin.filters import ScopedRelatedFilter
@@ -33,14 +34,33 @@ class ScanRunAdmin(ReadOnly):
 
     resource = "scans"
     list_display = (
-        "started_at", "finished_at", "full", "sensors", "judged", "flags_opened", "flags_closed",
-        "failures",
+        "started_at", "finished_at", "full", "how_far", "sensors", "judged", "flags_opened",
+        "flags_closed", "failures",
     )  # fmt: skip
     list_filter = ("full",)
     fields = (
-        "started_at", "finished_at", "full", "sensors", "judged", "flags_opened", "flags_closed",
-        "failures",
+        "started_at", "finished_at", "full", "how_far", "chunks", "sensors", "judged",
+        "flags_opened", "flags_closed", "failures",
     )  # fmt: skip
+
+    def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:
+        """Return the runs and how far they are."""
+        return with_progress(super().get_queryset(request))
+
+    @admin.display(description="progress")
+    def how_far(self, row: ScanRun) -> str:
+        """Return how far it is, in percent; of a stage that is not made yet nobody knows."""
+        found = progress(row)
+        return f"{found.state}, {found.share:.0%}" if found.state == "running" else found.state
+
+    @admin.display(description="chunks")
+    def chunks(self, row: ScanRun) -> str:
+        """Return how many chunks and sensors are done."""
+        found = progress(row)
+        return (
+            f"{found.chunks_done} of {found.chunks} done, "
+            f"with {found.sensors_done} of {found.sensors} sensors"
+        )
 
     @admin.display(description="failed")
     def failures(self, row: ScanRun) -> int:

@@ -1,70 +1,79 @@
-"""The rule: on which day a sensor is due, and what decided it. Pure."""
+"""The rule: on which day a sensor is due, and what decided it. Pure, over arrays.
+
+Days are whole numbers since 1970-01-01; `NO_DATE` where there is none.
+"""
 
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
-from functools import lru_cache
-from uuid import UUID
 
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.calendars import ready_days
+from calibration.columns import NO_DATE
 from calibration.models import DueState
-from fleet import seasons
 
-Decided = DueState.Decided
+Ints = NDArray[np.int64]
+Codes = NDArray[np.int16]
+
+DECIDED = tuple(str(value) for value in DueState.Decided.values)
+NEVER, INTERVAL, CROSSING, SEASON = range(len(DECIDED))
+NOTHING = -1  # the code of a sensor that is not due at all
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Basis:
-    """What a due day rests on.
+    """What the due days of N sensors rest on.
 
     Attributes
     ----------
-    installed_on
-        First day of the installation in which the sensor sits now.
-    calibrated_on
-        Day of its last calibration in that installation, in the dealer's zone; None where there
-        is none: numbers from another machine do not count here.
-    interval_days
-        The policy's interval [d].
-    crossing
+    installed_on : (N,) array [d]
+        First day of the installation in which the sensor sits now; `NO_DATE`: in none.
+    calibrated_on : (N,) array [d]
+        Day of its last calibration in that installation, in the dealer's zone; `NO_DATE` where
+        there is none: numbers from another machine do not count here.
+    interval_days : (N,) array [d]
+        The policy's interval.
+    crossing : (N,) array [d]
         The earliest day on which the tolerance is expected to be crossed, where a trend is known.
-    season_start
-        The dealer's seeding start, MM-DD.
+    season_start : (N,) array
+        The dealer's seeding start, 100 * month + day.
     """
 
-    installed_on: date
-    calibrated_on: date | None
-    interval_days: int
-    crossing: date | None
-    season_start: str
+    installed_on: Ints
+    calibrated_on: Ints
+    interval_days: Ints
+    crossing: Ints
+    season_start: Ints
 
 
-@dataclass(frozen=True, slots=True)
-class Due:
-    """A sensor's due day, what decided it, and the calibration that it counts from."""
-
-    due_on: date
-    decided_by: str
-    calibration_id: UUID | None = None
-    performed_at: datetime | None = None
-
-
-@lru_cache(maxsize=4096)  # a fleet is calibrated on a few hundred days
-def season_day(calibrated_on: date, season_start: str) -> date:
-    """Return the last working day before the season after the one that a calibration served."""
-    served = seasons.season_of(calibrated_on, season_start)
-    return seasons.last_working_day_before(seasons.starts_on(served + 1, season_start))
-
-
-def due_day(basis: Basis) -> tuple[date, Decided]:
+def due_days(basis: Basis) -> tuple[Ints, Codes]:
     """Return the earliest of interval, expected crossing and season; on a tie, in that order.
 
     A crossing that was expected before the calibration is met on the day after it: the
     calibration itself cannot still be due.
+
+    Returns
+    -------
+    due_on : (N,) array [d]
+        `NO_DATE` where the sensor sits in no machine.
+    decided_by : (N,) array
+        Place in `DECIDED`; -1 where the sensor sits in no machine.
     """
-    last = basis.calibrated_on
-    if last is None:
-        return basis.installed_on, Decided.NEVER
-    candidates = [(last + timedelta(days=basis.interval_days), Decided.INTERVAL)]
-    if basis.crossing is not None:
-        candidates.append((max(basis.crossing, last + timedelta(days=1)), Decided.CROSSING))
-    candidates.append((season_day(last, basis.season_start), Decided.SEASON))
-    return min(candidates, key=lambda candidate: candidate[0])
+    due_on, decided_by = _never(basis.installed_on)
+    calibrated = np.flatnonzero((basis.installed_on != NO_DATE) & (basis.calibrated_on != NO_DATE))
+    last, crossing = basis.calibrated_on[calibrated], basis.crossing[calibrated]
+    day, why = last + basis.interval_days[calibrated], np.full(len(last), INTERVAL)
+    for code, candidate, known in (
+        (CROSSING, np.maximum(crossing, last + 1), crossing != NO_DATE),
+        (SEASON, ready_days(last, basis.season_start[calibrated]), True),
+    ):
+        sooner = known & (candidate < day)
+        day, why = np.where(sooner, candidate, day), np.where(sooner, code, why)
+    due_on[calibrated], decided_by[calibrated] = day, why
+    return due_on, decided_by
+
+
+def _never(installed_on: Ints) -> tuple[Ints, Codes]:
+    """What holds for a sensor that was never calibrated where it sits."""
+    decided_by = np.where(installed_on == NO_DATE, NOTHING, NEVER)
+    return installed_on.astype(np.int64), decided_by.astype(np.int16)

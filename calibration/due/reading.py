@@ -1,107 +1,249 @@
-"""Rows to due days: what the rule needs, read for many sensors in five queries."""
+"""Rows to due days: what the rule needs, read in whole columns and laid beside the sensors."""
 
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from typing import Any
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
-from django.db.models import OuterRef, Subquery
+import numpy as np
+from django.db.models import OuterRef, Q, QuerySet, Subquery
+from numpy.typing import NDArray
 
-from calibration import policies
-from calibration.due.days import Basis, Due, due_day
-from calibration.models import Calibration
-from fleet.models import Installation
+from calibration import calendars, columns
+from calibration.columns import NO_DATE
+from calibration.due.days import DECIDED, Basis, Codes, Ints, due_days
+from calibration.models import Calibration, DueState, Reminder
+from calibration.policies import Rulebook
+from fleet.models import Dealer, Installation, Sensor
 
+Floats = NDArray[np.float64]
+Uuids = NDArray[np.void]
 
-@dataclass(frozen=True, slots=True)
-class _Seat:
-    """Where a sensor sits, in whose calendar, and its newest calibration anywhere."""
-
-    sensor_id: int
-    installation_id: int
-    installed_on: date
-    timezone: str
-    season_start: str
-    newest: UUID | None
-
-
-@dataclass(frozen=True, slots=True)
-class _Last:
-    performed_at: datetime
-    installation_id: int | None
-    crossing: date | None
+NO_MOMENT = np.iinfo(np.int64).min
+NO_CALIBRATION = bytes(16)
+_FEW = 2000  # so many sensors are named one by one
+_DENSE = 4  # a range of keys is read where it holds at most so many times what is asked for
+_AT_ONCE = 10_000  # SQLite takes at most 32,766 values in one statement
 
 
-def due_days(sensor_ids: list[int]) -> dict[int, Due]:
-    """Return what each of these sensors is due on; those that sit in no machine are left out."""
-    seats = _seats(sensor_ids)
-    last = _last_ones([seat.newest for seat in seats if seat.newest is not None])
-    rules = policies.rules_for([seat.sensor_id for seat in seats])
-    return {
-        seat.sensor_id: _due(
-            seat,
-            last[seat.newest] if seat.newest else None,
-            rules[seat.sensor_id].default_interval_days,
+@dataclass(frozen=True)
+class Newest:
+    """The newest calibration of N sensors, anywhere, that is not superseded; sorted by sensor.
+
+    Attributes
+    ----------
+    sensor : (N,) array
+        Keys, each once, ascending.
+    calibration : (N,) array of V16
+        Bytes of its UUID; zeros where there is none.
+    moment : (N,) array [us since 1970 UTC]
+        When it was performed; read only where there is one.
+    installation : (N,) array
+        Key of the installation in which it was made; -1 where in none.
+    crossing : (N,) array [days since 1970]
+        The earliest day on which the tolerance is expected to be crossed; NaN where none is.
+    """
+
+    sensor: Ints
+    calibration: Uuids
+    moment: Ints
+    installation: Ints
+    crossing: Floats
+
+
+@dataclass(frozen=True)
+class States:
+    """Due days of N sensors, as they should be or as they are stored.
+
+    Attributes
+    ----------
+    due_on : (N,) array [days since 1970]
+        `NO_DATE` where there is none.
+    decided_by : (N,) array
+        Place in `DECIDED`; -1 where there is no due day.
+    calibration : (N,) array of V16
+        The calibration that it counts from; zeros where from none.
+    """
+
+    due_on: Ints
+    decided_by: Codes
+    calibration: Uuids
+
+    def differ(self, other: "States") -> NDArray[np.bool_]:
+        """Return where two differ, (N,)."""
+        return np.asarray(
+            (self.due_on != other.due_on)
+            | (self.decided_by != other.decided_by)
+            | self.recounted(other)
         )
-        for seat in seats
-    }
+
+    def recounted(self, other: "States") -> NDArray[np.bool_]:
+        """Return where two count from different calibrations, (N,)."""
+        return np.asarray((_halves(self.calibration) != _halves(other.calibration)).any(axis=1))
 
 
-def _due(seat: _Seat, last: _Last | None, interval_days: int) -> Due:
-    calibrated_on = None if last is None else _day(last.performed_at, seat.timezone)
-    if last is not None and not _counts_here(seat, last):
-        last = calibrated_on = None
-    due_on, decided_by = due_day(
+@dataclass(frozen=True)
+class Open:
+    """The open reminder of each of N sensors; `pk` is -1 where there is none."""
+
+    pk: Ints
+    due_on: Ints
+    why: Codes
+    created_at: Ints
+
+
+def has_one(calibration: Uuids) -> NDArray[np.bool_]:
+    """Return where there is a calibration, (N,)."""
+    return np.asarray((_halves(calibration) != 0).any(axis=1))
+
+
+def wanted(newest: Newest) -> States:
+    """Return what each sensor is due on, by the rule."""
+    seat = _seats(newest.sensor)
+    last = np.flatnonzero(has_one(newest.calibration) & (seat["installation"] != -1))
+    day = np.full(len(newest.sensor), NO_DATE, dtype=np.int64)
+    day[last] = calendars.local_days(newest.moment[last], seat["zone"][last], seat["zones"])
+    # A moved cell starts anew: what counts was made where the sensor sits now.
+    here = np.where(
+        newest.installation == -1,
+        day >= seat["installed_on"],
+        newest.installation == seat["installation"],
+    ) & (day != NO_DATE)
+    crossing = np.where(np.isnan(newest.crossing), NO_DATE, newest.crossing).astype(np.int64)
+    due_on, decided_by = due_days(
         Basis(
-            installed_on=seat.installed_on,
-            calibrated_on=calibrated_on,
-            interval_days=interval_days,
-            crossing=last.crossing if last else None,
-            season_start=seat.season_start,
+            installed_on=seat["installed_on"],
+            calibrated_on=np.where(here, day, NO_DATE),
+            interval_days=seat["interval_days"],
+            crossing=crossing,
+            season_start=seat["season_start"],
         )
     )
-    if last is None:
-        return Due(due_on, decided_by.value)
-    return Due(due_on, decided_by.value, seat.newest, last.performed_at)
+    counted = newest.calibration.copy()
+    counted[~here] = NO_CALIBRATION
+    return States(due_on, decided_by, counted)
 
 
-def _day(moment: datetime, timezone: str) -> date:
-    return moment.astimezone(ZoneInfo(timezone)).date()
+def stored(sensor: Ints) -> States:
+    """Return the due days that are stored."""
+    fields = ("due_on", "decided_by", "last_calibration")
+    kinds: dict[str, columns.Kind] = {
+        "due_on": "date",
+        "decided_by": DECIDED,
+        "calibration": "uuid",
+    }
+    return States(**_beside(sensor, DueState.objects.all(), fields, kinds))
 
 
-def _counts_here(seat: _Seat, last: _Last) -> bool:
-    """Whether a calibration was made where the sensor sits now; a moved cell starts anew."""
-    if last.installation_id is None:
-        return _day(last.performed_at, seat.timezone) >= seat.installed_on
-    return last.installation_id == seat.installation_id
+def open_reminders(sensor: Ints) -> Open:
+    """Return the reminders that are open."""
+    rows = Reminder.objects.filter(status=Reminder.Status.OPEN)
+    kinds: dict[str, columns.Kind] = {
+        "pk": "key",
+        "due_on": "date",
+        "why": DECIDED,
+        "created_at": "moment",
+    }
+    return Open(**_beside(sensor, rows, tuple(kinds), kinds))
 
 
-def _seats(sensor_ids: list[int]) -> list[_Seat]:
-    # Served by the index calibration_history, read backwards: one probe a sensor.
+def newest_of(sensor: Ints) -> Newest:
+    """Read the newest calibration of each sensor; for a few thousand at most."""
+    # Served by the index calibration_history, read backwards: one probe a sensor. The rest is
+    # asked for by key, because joined to this a planner may read every calibration there is.
     newest = (
-        Calibration.objects.filter(sensor=OuterRef("sensor"), superseded_by=None)
+        Calibration.objects.filter(sensor=OuterRef("pk"), superseded_by=None)
         .order_by("-performed_at", "-id")
         .values("pk")[:1]
     )
-    rows = (
-        Installation.objects.filter(sensor__in=sensor_ids, removed_on=None)
-        .order_by("sensor")
-        .annotate(newest=Subquery(newest))
-    )
-    return [
-        _Seat(*row)
-        for row in rows.values_list(
-            "sensor_id",
-            "pk",
-            "installed_on",
-            "sensor__dealer__timezone",
-            "sensor__dealer__season_start",
-            "newest",
+    whose = Sensor.objects.annotate(newest=Subquery(newest))
+    last = _beside(sensor, whose, ("newest",), {"calibration": "uuid"}, key="pk")["calibration"]
+    keys = [UUID(bytes=each) for each in last[has_one(last)].tolist()]
+    fields = ("performed_at", "installation", "judgement__earliest_crossing")
+    kinds = {"moment": "moment", "installation": "key", "crossing": "date"}
+    among = [Q(pk__in=keys)] if keys else []
+    found = _beside(sensor, Calibration.objects.all(), fields, kinds, among=among)
+    day = found.pop("crossing")
+    crossing = np.where(day == NO_DATE, np.nan, day)
+    return Newest(sensor=sensor, calibration=last, crossing=crossing, **found)
+
+
+def _seats(sensor: Ints) -> dict[str, Any]:
+    """Where each sensor sits, in whose calendar, and under which interval."""
+    open_ones = Installation.objects.filter(removed_on=None)
+    place = {"installation": "key", "installed_on": "date"}
+    seat: dict[str, Any] = _beside(sensor, open_ones, ("pk", "installed_on"), place)
+    what = {"model": "key", "dealer": "key"}
+    known = _beside(sensor, Sensor.objects.all(), ("model", "dealer"), what, key="pk")
+    dealers, whose = np.unique(known["dealer"], return_inverse=True)
+    calendar = {
+        pk: (zone, calendars.start_number(start))
+        for pk, zone, start in Dealer.objects.filter(pk__in=dealers.tolist()).values_list(
+            "pk", "timezone", "season_start"
         )
+    }
+    kept = [calendar.get(pk, ("UTC", 101)) for pk in dealers.tolist()]  # no row: no sensor either
+    names = sorted({zone for zone, _ in kept})
+    zone = np.array([names.index(zone) for zone, _ in kept], dtype=np.int64)
+    start = np.array([start for _, start in kept], dtype=np.int64)
+    seat |= {"zones": names, "zone": zone[whose], "season_start": start[whose]}
+    return seat | {"interval_days": _intervals(known["model"], whose, dealers)}
+
+
+def _intervals(model: Ints, whose: Ints, dealers: Ints) -> Ints:
+    """The interval of each sensor's policy."""
+    book = Rulebook()
+    width = len(dealers)
+    pairs, which = np.unique(model * width + whose, return_inverse=True)
+    days = [
+        book.rule(pair // width, int(dealers[pair % width])).default_interval_days
+        for pair in pairs.tolist()
     ]
+    return np.array(days, dtype=np.int64)[which]
 
 
-def _last_ones(keys: list[UUID]) -> dict[UUID, _Last]:
-    columns = ("pk", "performed_at", "installation", "judgement__earliest_crossing")
-    rows = Calibration.objects.filter(pk__in=keys).order_by().values_list(*columns)
-    return {key: _Last(*rest) for key, *rest in rows}
+_MISSING: dict[Any, tuple[str, Any]] = {
+    "key": ("i8", -1),
+    "date": ("i8", NO_DATE),
+    "moment": ("i8", NO_MOMENT),
+    "uuid": ("V16", NO_CALIBRATION),
+}
+
+
+def _beside(
+    sensor: Ints,
+    rows: "QuerySet[Any, Any]",
+    fields: tuple[str, ...],
+    kinds: Mapping[str, columns.Kind],
+    *,
+    key: str = "sensor",
+    among: Iterable[Q] | None = None,
+) -> dict[str, Any]:
+    """Read columns of rows that are there once for a sensor, in the order of the sensors."""
+    found = {}
+    for name, kind in kinds.items():
+        form, missing = _MISSING.get(kind, ("i2", -1))
+        found[name] = np.full(len(sensor), missing, dtype=form)
+    for asked in _ranges(sensor, key) if among is None else among:
+        some = rows.filter(asked).order_by().values_list(key, *fields)
+        table = columns.read(some, of="key", **kinds)
+        place = np.searchsorted(sensor, table["of"])
+        place[place == len(sensor)] = 0
+        kept = np.flatnonzero(sensor[place] == table["of"])
+        for name, values in found.items():
+            values[place[kept]] = table[name][kept]
+    return found
+
+
+def _ranges(sensor: Ints, key: str) -> Iterator[Q]:
+    """Yield what asks for these sensors: by a range of keys where they lie close together."""
+    if len(sensor) > _FEW and sensor[-1] - sensor[0] < _DENSE * len(sensor):
+        yield Q((f"{key}__gte", int(sensor[0])), (f"{key}__lte", int(sensor[-1])))
+        return
+    for start in range(0, len(sensor), _AT_ONCE):
+        yield Q((f"{key}__in", sensor[start : start + _AT_ONCE].tolist()))
+
+
+def _halves(calibration: Uuids) -> Ints:
+    """UUIDs as two whole numbers each, (N, 2): quick to compare."""
+    return np.ascontiguousarray(calibration).view(np.int64).reshape(-1, 2)

@@ -1,73 +1,96 @@
 """Reminder rows follow the due days: one open for each sensor that sits in a machine."""
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
 
-from calibration.due.days import Due
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.calendars import date_of
+from calibration.due.days import DECIDED, Ints
+from calibration.due.reading import Newest, Open, States, has_one
 from calibration.models import Reminder
 
+Bools = NDArray[np.bool_]
 Status = Reminder.Status
 
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
-@dataclass
+
+@dataclass(frozen=True)
 class Changes:
-    """Reminders to write: those that end or move, and those that open."""
+    """What has to be written, (N,) arrays of bool: reminders that end, that move, that open."""
 
-    changed: list[Reminder] = field(default_factory=list)
-    opened: list[Reminder] = field(default_factory=list)
+    done: Bools
+    cancelled: Bools
+    moved: Bools
+    opened: Bools
 
     @property
-    def sensors(self) -> set[int]:
+    def any(self) -> Bools:
         """The sensors whose reminders change."""
-        return {reminder.sensor_id for reminder in (*self.changed, *self.opened)}
+        return np.asarray(self.done | self.cancelled | self.moved | self.opened)
 
 
-def compare(ids: Iterable[int], wanted: Mapping[int, Due], *, now: datetime) -> Changes:
+def compare(newest: Newest, wanted: States, present: Open) -> Changes:
     """Return what has to be written so that each due sensor has its one open reminder.
 
     A calibration made after a reminder was opened ends it as done, and the next one is opened. A
     due day that moves for another reason (an older record, a policy) moves the open reminder.
     """
-    rows = Reminder.objects.filter(sensor__in=ids, status=Status.OPEN)
-    still_open = {reminder.sensor_id: reminder for reminder in rows}
-    changes = Changes()
-    for sensor in ids:
-        due, reminder = wanted.get(sensor), still_open.get(sensor)
-        if reminder is not None and _ends(reminder, due, now):
-            changes.changed.append(reminder)
-            reminder = None
-        if due is None:
-            continue
-        if reminder is None:
-            changes.opened.append(_opened(sensor, due, now))
-        elif (reminder.due_on, reminder.why) != (due.due_on, due.decided_by):
-            reminder.due_on, reminder.why = due.due_on, due.decided_by
-            changes.changed.append(reminder)
-    return changes
+    due, there = wanted.decided_by >= 0, present.pk != -1
+    calibrated = has_one(wanted.calibration) & (newest.moment > present.created_at)
+    stays = there & due & ~calibrated
+    other = (wanted.due_on != present.due_on) | (wanted.decided_by != present.why)
+    return Changes(
+        done=there & due & calibrated,
+        cancelled=there & ~due,
+        moved=stays & other,
+        opened=due & ~stays,
+    )
 
 
-def write(changes: Changes) -> None:
+def write(
+    changes: Changes, newest: Newest, wanted: States, present: Open, *, now: datetime
+) -> None:
     """Write the changes; what ends goes first, because only one may be open."""
-    fields = ["due_on", "why", "status", "done_at"]
-    if changes.changed:
-        Reminder.objects.bulk_update(changes.changed, fields, batch_size=1000)
-    if changes.opened:
-        Reminder.objects.bulk_create(changes.opened)
+    for ended, values in (
+        (changes.done, {"status": Status.DONE, "done_at": now}),
+        (changes.cancelled, {"status": Status.CANCELLED}),
+    ):
+        if ended.any():
+            Reminder.objects.filter(pk__in=present.pk[ended].tolist()).update(**values)
+    moved = [
+        Reminder(pk=int(present.pk[i]), due_on=due_on, why=why)
+        for i, due_on, why in _said(wanted, changes.moved)
+    ]
+    if moved:
+        Reminder.objects.bulk_update(moved, ["due_on", "why"], batch_size=1000)
+    opened = [
+        Reminder(
+            sensor_id=int(newest.sensor[i]),
+            due_on=due_on,
+            why=why,
+            created_at=_opened_at(newest.moment, wanted, i, now),
+        )
+        for i, due_on, why in _said(wanted, changes.opened)
+    ]
+    if opened:
+        Reminder.objects.bulk_create(opened)
 
 
-def _ends(reminder: Reminder, due: Due | None, now: datetime) -> bool:
-    if due is None:
-        reminder.status = Status.CANCELLED
-        return True
-    if due.performed_at is not None and due.performed_at > reminder.created_at:
-        reminder.status, reminder.done_at = Status.DONE, now
-        return True
-    return False
+def _said(wanted: States, which: Bools) -> list[tuple[int, date, str]]:
+    return [
+        (i, date_of(int(wanted.due_on[i])), DECIDED[wanted.decided_by[i]])
+        for i in np.flatnonzero(which).tolist()
+    ]
 
 
-def _opened(sensor: int, due: Due, now: datetime) -> Reminder:
-    # A clock that was set back must not open a reminder older than the calibration it follows:
-    # that calibration would end it at once, at every call.
-    created_at = max(now, due.performed_at) if due.performed_at else now
-    return Reminder(sensor_id=sensor, due_on=due.due_on, why=due.decided_by, created_at=created_at)
+def _opened_at(moment: Ints, wanted: States, i: int, now: datetime) -> datetime:
+    """A clock that was set back must not open a reminder older than the calibration it follows.
+
+    That calibration would end it at once, at every call.
+    """
+    if not has_one(wanted.calibration[i : i + 1])[0]:
+        return now
+    return max(now, _EPOCH + timedelta(microseconds=int(moment[i])))

@@ -3,15 +3,18 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from uuid import UUID
 
+import numpy as np
 from django.db import transaction
-from django.db.models import F, Q
+from numpy.typing import NDArray
 
-from calibration.due import lines, reminders
-from calibration.due.days import Decided, Due
-from calibration.due.reading import due_days
+from calibration.calendars import date_of
+from calibration.due import lines, reading, reminders
+from calibration.due.days import DECIDED, Ints
+from calibration.due.reading import Newest, Open, States, has_one
 from calibration.models import DueState
-from fleet.models import Installation, Sensor
+from fleet.models import ChangedSeat, Sensor
 
 CHUNK = 10_000  # SQLite takes at most 32,766 values in one statement
 LOCK_AT_ONCE = 200  # more than these are compared first, and only those that differ are locked
@@ -31,15 +34,29 @@ class DueChange:
 
 
 @dataclass(frozen=True)
-class _Differences:
-    wanted: dict[int, Due]
-    states: set[int]
-    calibrated: list[int]
+class _Comparison:
+    """What should be beside what is stored, of N sensors."""
+
+    newest: Newest
+    wanted: States
+    stored: States
+    present: Open
     reminders: reminders.Changes
 
     @property
-    def sensors(self) -> set[int]:
-        return self.states | self.reminders.sensors
+    def sensors(self) -> Ints:
+        """Keys of those of which anything differs."""
+        differs = self.wanted.differ(self.stored) | self.reminders.any
+        return np.asarray(self.newest.sensor[differs])
+
+
+def differing(newest: Newest) -> Ints:
+    """Return the sensors whose stored due day or open reminder is not what follows, sorted.
+
+    Reads, and writes nothing: what is stored may be compared with verdicts that are only just
+    being made. `refresh` brings the same sensors up to date.
+    """
+    return _compare(newest).sensors
 
 
 def refresh(sensor_ids: Sequence[int], *, now: datetime) -> DueChange:
@@ -48,72 +65,71 @@ def refresh(sensor_ids: Sequence[int], *, now: datetime) -> DueChange:
     Takes a fixed number of queries for each 10,000 sensors, writes only what differs, and may be
     repeated. Sensors that sit in no machine have no due day.
     """
-    ids = sorted(set(sensor_ids))
+    ids = np.unique(np.array(sensor_ids, dtype=np.int64))
     chunks = (ids[start : start + CHUNK] for start in range(0, len(ids), CHUNK))
     return DueChange(sum(_refresh_chunk(chunk, now) for chunk in chunks))
 
 
 def out_of_step() -> list[int]:
-    """Return sensors that were installed, moved or removed since their due day was computed."""
-    seated = Installation.objects.filter(removed_on=None)
-    unstated = Q(sensor__due=None)
-    moved = Q(sensor__due__last_calibration__installation__isnull=False) & ~Q(
-        sensor__due__last_calibration__installation=F("pk")
-    )
-    redated = Q(sensor__due__decided_by=Decided.NEVER) & ~Q(sensor__due__due_on=F("installed_on"))
-    changed = seated.filter(unstated | moved | redated).values_list("sensor", flat=True)
-    gone = DueState.objects.exclude(sensor__in=seated.values("sensor"))
-    return sorted({*changed, *gone.values_list("sensor", flat=True)})
+    """Return sensors that were installed, moved or removed and not caught up with, sorted."""
+    return sorted(set(ChangedSeat.objects.values_list("sensor", flat=True)))
+
+
+def catch_up(*, now: datetime) -> DueChange:
+    """Refresh the sensors that are out of step, and forget that they were."""
+    # A change that is not committed yet is not seen here: its row is not deleted, and stays.
+    changes = dict(ChangedSeat.objects.values_list("pk", "sensor"))
+    done = refresh(list(changes.values()), now=now)
+    keys = list(changes)
+    for start in range(0, len(keys), CHUNK):
+        ChangedSeat.objects.filter(pk__in=keys[start : start + CHUNK]).delete()
+    return done
 
 
 @transaction.atomic
-def _refresh_chunk(ids: list[int], now: datetime) -> int:
+def _refresh_chunk(ids: Ints, now: datetime) -> int:
     """Lock, then read, then write: whoever comes second sees what the first has stored."""
     if len(ids) > LOCK_AT_ONCE:
-        ids = sorted(_differences(ids, now).sensors)
-    if not ids:
+        ids = _compare(reading.newest_of(ids)).sensors
+    if not len(ids):
         return 0
-    sensors = Sensor.objects.filter(pk__in=ids).order_by("pk").select_for_update(no_key=True)
-    list(sensors.values_list("pk", flat=True))
-    found = _differences(ids, now)
+    sensors = Sensor.objects.filter(pk__in=ids.tolist()).order_by("pk")
+    list(sensors.select_for_update(no_key=True).values_list("pk", flat=True))
+    found = _compare(reading.newest_of(ids))
+    calibrated = found.wanted.recounted(found.stored) & has_one(found.wanted.calibration)
     _write_states(found)
-    reminders.write(found.reminders)
-    lines.close_loop(found.calibrated, now=now)
+    reminders.write(found.reminders, found.newest, found.wanted, found.present, now=now)
+    lines.close_loop(ids[calibrated].tolist(), now=now)
     return len(found.sensors)
 
 
-def _differences(ids: list[int], now: datetime) -> _Differences:
-    wanted = due_days(ids)
-    columns = ("sensor_id", "due_on", "decided_by", "last_calibration_id")
-    rows = DueState.objects.filter(sensor__in=ids).values_list(*columns)
-    stored = {sensor: tuple(rest) for sensor, *rest in rows}
-    expected = {
-        sensor: (due.due_on, due.decided_by, due.calibration_id) for sensor, due in wanted.items()
-    }
-    states = {sensor for sensor in ids if expected.get(sensor) != stored.get(sensor)}
-    calibrated = [
-        sensor
-        for sensor, (_, _, calibration) in expected.items()
-        if calibration is not None and stored.get(sensor, (None,))[-1] != calibration
-    ]
-    return _Differences(wanted, states, calibrated, reminders.compare(ids, wanted, now=now))
+def _compare(newest: Newest) -> _Comparison:
+    wanted, stored = reading.wanted(newest), reading.stored(newest.sensor)
+    present = reading.open_reminders(newest.sensor)
+    changes = reminders.compare(newest, wanted, present)
+    return _Comparison(newest, wanted, stored, present, changes)
 
 
-def _write_states(found: _Differences) -> None:
-    kept = [
+def _write_states(found: _Comparison) -> None:
+    wanted, differs = found.wanted, found.wanted.differ(found.stored)
+    kept, gone = differs & (wanted.decided_by >= 0), differs & (wanted.decided_by < 0)
+    rows = [
         DueState(
-            sensor_id=sensor,
-            due_on=due.due_on,
-            decided_by=due.decided_by,
-            last_calibration_id=due.calibration_id,
+            sensor_id=int(found.newest.sensor[i]),
+            due_on=date_of(int(wanted.due_on[i])),
+            decided_by=DECIDED[wanted.decided_by[i]],
+            last_calibration_id=_uuid(wanted.calibration[i : i + 1]),
         )
-        for sensor, due in found.wanted.items()
-        if sensor in found.states
+        for i in np.flatnonzero(kept).tolist()
     ]
-    fields = ["due_on", "decided_by", "last_calibration"]
-    DueState.objects.bulk_create(
-        kept, update_conflicts=True, unique_fields=["sensor"], update_fields=fields
-    )
-    gone = found.states - found.wanted.keys()
-    if gone:
-        DueState.objects.filter(sensor__in=gone).delete()
+    if rows:
+        fields = ["due_on", "decided_by", "last_calibration"]
+        DueState.objects.bulk_create(
+            rows, update_conflicts=True, unique_fields=["sensor"], update_fields=fields
+        )
+    if gone.any():
+        DueState.objects.filter(sensor__in=found.newest.sensor[gone].tolist()).delete()
+
+
+def _uuid(calibration: NDArray[np.void]) -> UUID | None:
+    return UUID(bytes=calibration.tobytes()) if has_one(calibration)[0] else None

@@ -1,40 +1,33 @@
-"""The location of clusters of surprises under a mixture, integrated numerically.
+"""The location of clusters of surprises under a mixture: all members, and each one's others.
 
 References
 ----------
 .. [1] P. J. Huber, E. M. Ronchetti, "Robust Statistics", 2nd ed., Wiley 2009, sections 1.2 and 4.5
    (contaminated normal model, location).
+.. [2] A. Gelman et al., "Bayesian Data Analysis", 3rd ed., CRC 2013, section 2.5 (a normal prior
+   and a normal observation give a normal posterior).
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.metrology.location import integrate
+from calibration.metrology.mixtures import CELLS, FEWEST_OTHERS, halved
 from calibration.metrology.padding import FloatArray, IntArray
-
-# How cells calibrated together differ from their common change, beside their own variance:
-# (standard deviation of the relative slope, share). Common practice, no source.
-CELLS = ((0.0, 0.78), (0.015, 0.10), (0.06, 0.09), (0.6, 0.03))
-
-# How often a reference or converter has moved although its certificate does not allow it, and
-# how far (standard deviation, relative). Not thought of where fewer than three others speak.
-MOVED = (0.02, 0.06)
-FEWEST_OTHERS = 3
 
 # A variance that marks a member with nothing to say.
 SILENT = 1e6
 
-# Up to this size every member may be the odd one, and the grid starts from the extremes as well.
-SMALL = 4
+# Up to this many members every combination of components is summed, without a grid.
+FEW = FEWEST_OTHERS
 
-_EM_STEPS = 12
-# Grid about a mode in its widths, dense inside and out to the tails of the mixture; and about 0
-# in standard deviations of the prior.
-_STEPS = np.sinh(np.linspace(-3.2, 3.2, 25))
-_PRIOR_STEPS = np.linspace(-4.0, 4.0, 21)
+# Up to this many members every one may be the odd one: larger clusters are integrated apart.
+SMALL = 7
 
-Share = float | FloatArray
+# Rows of one block: its arrays stay in the processor's cache. No bit depends on it.
+BLOCK = 2048
 
 
 @dataclass(frozen=True)
@@ -60,129 +53,137 @@ class Located:
     members: IntArray
 
 
-class Clusters:
-    """Rows sorted by cluster, with the sums that run over them."""
+def in_order(cluster: IntArray) -> tuple[IntArray, IntArray]:
+    """Return the rows by cluster, those of one in their order, and where each one starts.
 
-    def __init__(
-        self, surprise: FloatArray, variance: FloatArray, cluster: IntArray, allowed: FloatArray
-    ) -> None:
-        self.starts = np.flatnonzero(np.append(True, np.diff(cluster) != 0))
-        self.size = np.diff(np.append(self.starts, len(cluster)))
-        self.of = np.repeat(np.arange(len(self.starts)), self.size)
-        self.surprise, self.variance = surprise, variance
-        self.speaks = variance < SILENT
-        self.members = self.total(self.speaks.astype(np.float64))
-        self.allowed = allowed[self.starts]
-        self.cells = _Mixture(variance, CELLS)
-        moved = np.where(self.members - 1 >= FEWEST_OTHERS, MOVED[0], 0.0)
-        self.prior = _Mixture(self.allowed, ((0.0, 1.0 - moved), (MOVED[1], moved)))
+    Rows of negative clusters are left out.
+    """
+    rows = np.flatnonzero(cluster >= 0)
+    if not len(rows):
+        return rows, rows
+    key = cluster[rows]
+    bits = len(rows).bit_length()
+    if int(key.max()) < 1 << (62 - bits):
+        # One number for cluster and row: sorting it is faster than finding an order.
+        both = np.sort((key << bits) | np.arange(len(rows)))
+        key, order = both >> bits, both & ((1 << bits) - 1)
+    else:
+        order = np.argsort(key, kind="stable")
+        key = key[order]
+    return rows[order], np.flatnonzero(np.diff(key, prepend=-1))
 
-    def total(self, values: FloatArray) -> FloatArray:
-        """Return sums over each cluster; the last axis runs over the rows."""
-        return np.asarray(np.add.reduceat(values, self.starts, axis=-1))
 
-    def solve(self) -> Located:
-        """Integrate the posterior of each cluster's common change, with and without each row."""
-        grid = self._grid()
-        own = self.cells.log(self.surprise - grid[:, self.of])
-        prior = self.prior.log(grid)
-        width = np.gradient(grid, axis=0) if len(grid) > 1 else np.ones_like(grid)
-        log = self.total(own) + prior + np.log(np.maximum(width, 1e-300))
-        mean, variance, weight = _moments(grid, log)
-        wide = _down(weight * self.prior.share_of_last(grid))
-        others = self.members[self.of] - self.speaks
-        mean_others, variance_others, _ = _moments(grid[:, self.of], log[:, self.of] - own)
-        alone = others < 1
-        return Located(
-            without_itself=(
-                np.where(alone, 0.0, mean_others),
-                np.where(alone, self.allowed[self.of], variance_others),
-            ),
-            change=mean[self.of],
-            u_change=np.sqrt(variance)[self.of],
-            moved=wide[self.of],
-            members=self.members[self.of].astype(np.int64),
+def locate(
+    surprise: FloatArray, variance: FloatArray, starts: IntArray, allowed: FloatArray
+) -> Located:
+    """Find the posterior of each cluster's common change, with and without each row.
+
+    Parameters
+    ----------
+    surprise, variance, allowed : ndarray, shape (M,)
+        As `shared.common_change` takes them [1].
+    starts : ndarray of int, shape (C,)
+        Where each cluster starts.
+
+    Returns
+    -------
+    Located
+
+    Notes
+    -----
+    The members that are silent are told what all others say. Up to `FEW` members the posterior is
+    a mixture of normal distributions in closed form [2]_; more are integrated numerically.
+    """
+    of = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(surprise))))
+    heard = np.flatnonzero(variance < SILENT)
+    members = np.bincount(of[heard], minlength=len(starts))
+    whole = _Posteriors(allowed[starts])
+    own = _Posteriors(whole.variance[of[heard]])
+    _solve((surprise[heard], variance[heard]), members, whole, own)
+    change, spread = whole.mean[of], whole.variance[of]
+    others, others_spread = change.copy(), spread.copy()
+    others[heard], others_spread[heard] = own.mean, own.variance
+    return Located(
+        without_itself=(others, others_spread),
+        change=change,
+        u_change=np.sqrt(spread),
+        moved=whole.moved[of],
+        members=members[of],
+    )
+
+
+class _Posteriors:
+    """Mean and variance of n posteriors, at first those of priors, and whether they moved."""
+
+    def __init__(self, variance: FloatArray) -> None:
+        self.mean = np.zeros(len(variance))
+        self.variance = variance.astype(np.float64)
+        self.moved = np.zeros(len(variance))
+
+
+def _solve(
+    heard: tuple[FloatArray, FloatArray], members: IntArray, whole: _Posteriors, own: _Posteriors
+) -> None:
+    """Fill in the posteriors of clusters by all members (`whole`) and without each (`own`)."""
+    surprise, variance = heard
+    allowed = whole.variance.copy()
+    first = np.cumsum(members) - members
+    for number in range(1, FEW + 1):
+        for who in _parts(np.flatnonzero(members == number), number):
+            rows = first[who] + np.arange(number)[:, None]
+            whole.mean[who], whole.variance[who] = _sum_over_components(
+                surprise[rows], variance[rows], allowed[who]
+            )
+            for i in range(number if number > 1 else 0):
+                others = np.delete(rows, i, axis=0)
+                own.mean[rows[i]], own.variance[rows[i]] = _sum_over_components(
+                    surprise[others], variance[others], allowed[who]
+                )
+    for who in _blocks(members):
+        rows = np.repeat(first[who] - np.cumsum(members[who]) + members[who], members[who])
+        rows += np.arange(len(rows))
+        every, each = integrate(
+            surprise[rows], variance[rows], members[who], allowed[who], small=SMALL
         )
-
-    def _grid(self) -> FloatArray:
-        """Return points about the modes that are found from 0, the median and the extremes."""
-        heard = np.where(self.speaks, self.surprise, 0.0)
-        begin = [np.zeros(len(self.starts)), self._median()]
-        if self.size.max(initial=0) <= SMALL:
-            begin += [
-                np.minimum.reduceat(heard, self.starts),
-                np.maximum.reduceat(heard, self.starts),
-            ]
-        points = []
-        for start in begin:
-            mode, width = self._climb(start)
-            points.append(mode + width * _STEPS[:, None])
-        if self.size.max(initial=0) <= SMALL:
-            points.append(np.sqrt(self.allowed) * _PRIOR_STEPS[:, None])
-        return np.sort(np.concatenate(points), axis=0)
-
-    def _median(self) -> FloatArray:
-        order = np.lexsort((self.surprise, self.of))
-        ordered = self.surprise[order]
-        low = ordered[self.starts + (self.size - 1) // 2]
-        return np.asarray(0.5 * (low + ordered[self.starts + self.size // 2]))
-
-    def _climb(self, mode: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return a mode of the posterior and its width, by the EM algorithm from a start."""
-        width = np.ones_like(mode)
-        for _ in range(_EM_STEPS):
-            weight = self.cells.precision(self.surprise - mode[self.of])
-            whole = self.total(weight) + self.prior.precision(mode)
-            mode = self.total(weight * self.surprise) / whole
-            width = 1.0 / np.sqrt(whole)
-        return mode, width
+        whole.mean[who], whole.variance[who], whole.moved[who] = every
+        own.mean[rows], own.variance[rows] = each
 
 
-class _Mixture:
-    """A mixture of normal distributions about 0 on top of a variance of each row."""
-
-    def __init__(self, variance: FloatArray, parts: Sequence[tuple[float, Share]]) -> None:
-        self.inverse = [1.0 / (variance + spread**2) for spread, _ in parts]
-        self.height = [
-            share * np.sqrt(inverse / (2.0 * np.pi))
-            for (_, share), inverse in zip(parts, self.inverse, strict=True)
-        ]
-
-    def parts(self, value: FloatArray) -> list[FloatArray]:
-        """Return the density of each component, rows on the last axis."""
-        half = -0.5 * value * value
-        return [
-            height * np.exp(half * inverse)
-            for height, inverse in zip(self.height, self.inverse, strict=True)
-        ]
-
-    def log(self, value: FloatArray) -> FloatArray:
-        """Return the log density."""
-        return np.log(np.maximum(_down(self.parts(value)), 1e-300))
-
-    def precision(self, value: FloatArray) -> FloatArray:
-        """Return the mean of 1/variance over the components, by their probabilities here."""
-        parts = self.parts(value)
-        top = _down([part * inv for part, inv in zip(parts, self.inverse, strict=True)])
-        return top / np.maximum(_down(parts), 1e-300)
-
-    def share_of_last(self, value: FloatArray) -> FloatArray:
-        """Return the probability of the last component."""
-        parts = self.parts(value)
-        return parts[-1] / np.maximum(_down(parts), 1e-300)
+def _blocks(members: IntArray) -> Iterator[IntArray]:
+    """Yield clusters that are integrated, small ones apart from larger ones."""
+    yield from _parts(np.flatnonzero((members > FEW) & (members <= SMALL)), members)
+    yield from _parts(np.flatnonzero(members > SMALL), members)
 
 
-def _moments(grid: FloatArray, log: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return mean, variance and weights of a posterior given by its log on a grid (axis 0)."""
-    weight = np.exp(log - log.max(axis=0))
-    weight = weight / _down(weight)
-    mean = _down(weight * grid)
-    return mean, _down(weight * (grid - mean) ** 2), weight
+def _parts(who: IntArray, members: IntArray | int) -> Iterator[IntArray]:
+    """Yield these clusters in parts of about `BLOCK` rows."""
+    if not len(who):
+        return
+    size = members[who] if isinstance(members, np.ndarray) else np.full(len(who), members)
+    block = (np.cumsum(size) - 1) // BLOCK
+    yield from np.split(who, np.flatnonzero(np.diff(block)) + 1)
 
 
-def _down(values: FloatArray | Sequence[FloatArray]) -> FloatArray:
-    """Return the sum over the first axis, one after the other: the same bits for one and many."""
-    whole = values[0]
-    for row in values[1:]:
-        whole = whole + row
-    return np.asarray(whole)
+def _sum_over_components(
+    surprise: FloatArray, variance: FloatArray, allowed: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return mean and variance of the posterior of n members each of C clusters, shape (C,).
+
+    Each combination of components is a normal distribution, updated member after member.
+    """
+    mean, spread = np.zeros((1, len(allowed))), allowed[None, :]
+    misfit, weight = np.zeros_like(mean), np.ones_like(mean)
+    cells = np.array([sd**2 for sd, _ in CELLS])[:, None, None]
+    share = np.array([part for _, part in CELLS])[:, None, None]
+    for value, own in zip(surprise, variance, strict=True):
+        noise = cells + own
+        total = noise + spread
+        off = value - mean
+        misfit = (misfit + off * off / total).reshape(-1, len(allowed))
+        weight = (weight * share / np.sqrt(total)).reshape(-1, len(allowed))
+        mean = (mean + spread / total * off).reshape(-1, len(allowed))
+        spread = (spread * (noise / total)).reshape(-1, len(allowed))
+    weight *= np.exp(0.5 * (misfit.min(axis=0) - misfit))
+    weight /= halved(weight)
+    centre = halved(weight * mean)
+    return centre, halved(weight * (spread + (mean - centre) ** 2))

@@ -30,10 +30,13 @@ def probability_beyond(value: Floats, u: Floats, lower: Floats, upper: Floats) -
     """
     from scipy.special import ndtr
 
-    scale = np.where(u > 0, u, 1.0)
-    above = np.where(u > 0, ndtr((value - upper) / scale), value > upper)
-    below = np.where(u > 0, ndtr((lower - value) / scale), value < lower)
-    return np.asarray(above + below, dtype=np.float64)
+    stated = u > 0
+    every = bool(stated.all())
+    scale = u if every else np.where(stated, u, 1.0)
+    beyond = ndtr((value - upper) / scale) + ndtr((lower - value) / scale)
+    if not every:
+        beyond = np.where(stated, beyond, (value > upper) * 1.0 + (value < lower))
+    return np.asarray(beyond, dtype=np.float64)
 
 
 def p_out(change: Floats, u_change: Floats, tolerance: Floats) -> Floats:
@@ -61,6 +64,10 @@ def en_number(difference: Floats, u_difference: Floats, coverage_factor: float =
     ISO 13528:2015, 9.7.
     """
     expanded = coverage_factor * u_difference
-    ratio = difference / np.where(expanded > 0, expanded, 1.0)
-    certain = np.sign(difference) * EN_LIMIT
-    return np.asarray(np.clip(np.where(expanded > 0, ratio, certain), -EN_LIMIT, EN_LIMIT))
+    stated = expanded > 0
+    if stated.all():
+        ratio = difference / expanded
+    else:
+        certain = np.sign(difference) * EN_LIMIT
+        ratio = np.where(stated, difference / np.where(stated, expanded, 1.0), certain)
+    return np.asarray(np.clip(ratio, -EN_LIMIT, EN_LIMIT))

@@ -60,17 +60,18 @@ def diagnose(evidence: Evidence, table: tuple[Cause, ...] = CAUSES) -> Diagnosis
     keeps a cause alive where the cell has moved a little as well.
     """
     seen = Deviations(evidence, table)
-    logs = np.stack([likelihoods.log_likelihood(seen, cause.code) for cause in table], axis=1)
-    logs = logs + np.log([cause.prior for cause in table])
-    top = logs.max(axis=1)
-    weights = np.exp(logs - top[:, None])
+    # One row a cause: a sum over causes then adds row by row, in the same order for any M.
+    logs = likelihoods.log_likelihoods(seen, [cause.code for cause in table])
+    logs += np.log([cause.prior for cause in table])[:, None]
+    top = logs.max(axis=0)
+    weights = np.exp(logs - top)
     whole = np.zeros(len(top))
-    for column in range(weights.shape[1]):
-        whole = whole + weights[:, column]
+    for weight in weights:
+        whole = whole + weight
     healthy = likelihoods.healthy(seen) + np.log(PRIOR_HEALTHY / (1.0 - PRIOR_HEALTHY))
     odds = healthy - (np.log(whole) + top)
     return Diagnosis(
-        probabilities=weights / whole[:, None],
+        probabilities=np.ascontiguousarray((weights / whole).T),
         healthy=1.0 / (1.0 + np.exp(np.clip(-odds, -700.0, 700.0))),
     )
 

@@ -84,14 +84,13 @@ def compare(
     -----
     First-order propagation (JCGM 100:2008, 5.1.2 and 5.2.2). The offset's change depends on the
     old slope and offset, which are correlated: their covariance is kept. The two calibrations
-    are independent but for the reference.
+    are independent but for the reference. Relative uncertainties are squared as they are: none
+    that is told from zero here underflows.
     """
-    ratio = new.slope / old.slope
-    random = np.hypot(new.u_slope / new.slope, old.u_slope / old.slope)
-    reference = np.hypot(new.reference_pct, old.reference_pct) / 100.0
-    relative = np.hypot(random, np.where(same_reference, 0.0, reference))
+    reference = np.where(same_reference, 0.0, new.reference_pct**2 + old.reference_pct**2)
+    random = (new.u_slope / new.slope) ** 2 + (old.u_slope / old.slope) ** 2
     slope_pct = 100.0 * (new.slope - old.slope) / old.slope
-    u_slope_pct = 100.0 * np.abs(ratio) * relative
+    u_slope_pct = np.abs(new.slope / old.slope) * np.sqrt(1e4 * random + reference)
     offset = (new.offset - old.offset) / old.slope
     u_offset = np.sqrt(_offset_variance(old, new, offset)) / np.abs(old.slope)
     return Change(

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.metrology.jumps import JUMPS, Jumps, Symmetric, merge_jumps
+from calibration.metrology.jumps import JUMPS, Jumps, Merged, Symmetric, merge_jumps
 from calibration.metrology.padding import BoolArray, FloatArray, IntArray
 from calibration.metrology.series import Noise, Prior, Series, Shared
 
@@ -27,6 +27,7 @@ YEAR = 365.25
 
 # A fit without any uncertainty still has this relative variance: the last digits of a number.
 _EXACT = 1e-16
+_BLOCK = 8192  # segments at a time: what is worked on stays in the processor's cache
 
 
 @dataclass(frozen=True)
@@ -118,132 +119,144 @@ def expect(
     ``Series.trusted`` False are expected and compared, but nothing is learnt from them.
     """
     given = shared or series.unshared()
-    state = _State(series, prior)
-    out = {name: np.zeros(series.size) for name in Expectation.__dataclass_fields__}
+    state = _State(series, noise, prior)
+    out = {name: np.empty(series.size) for name in Expectation.__dataclass_fields__}
     for step in range(series.longest):
-        rows, who = series.step(step)
-        _advance(state, series, noise, given, jumps, (rows, who), out)
+        many = int((series.length > step).sum())
+        for at in range(0, many, _BLOCK):
+            who = slice(at, min(at + _BLOCK, many))
+            _advance(state, _Now(state, series, given, who, step), jumps, out)
     known = out.pop("known") > 0.0
     return Expectation(known=known, **out)
 
 
 class _State:
-    """Level and covariance of N segments, relative to their first calibrations."""
+    """Level and covariance of N segments, relative to their first calibrations.
 
-    def __init__(self, series: Series, prior: Prior | None) -> None:
-        count = len(series.rated_load)
+    The longest segments come first: those that have a step are then a slice of all, whose arrays
+    are looked at where they lie.
+    """
+
+    def __init__(self, series: Series, noise: Noise, prior: Prior | None) -> None:
+        order = np.argsort(-series.length, kind="stable")
+        count = len(order)
+        self.first = series.first[order]
+        self.unit, self.origin, self.scale = (part[order] for part in series.unit)
+        self.rated = series.rated_load[order]
+        self.noise = Noise(**{name: values[order] for name, values in vars(noise).items()})
         self.slope, self.zero = np.zeros(count), np.zeros(count)
         self.spread: Symmetric = (np.zeros(count), np.zeros(count), np.zeros(count))
         self.known = np.zeros(count, dtype=bool)
-        self.day = series.day[series.first]
+        self.day = series.day[self.first]
         if prior is not None:
-            self._start(series, prior)
+            self._start(Prior(**{name: values[order] for name, values in vars(prior).items()}))
 
-    def _start(self, series: Series, prior: Prior) -> None:
-        slope, offset, scale = series.unit
+    def _start(self, prior: Prior) -> None:
         all_of_it = prior.slope + prior.offset + prior.var_slope + prior.var_offset
         self.known = np.isfinite(all_of_it)
 
         def given(values: FloatArray) -> FloatArray:
             return np.where(self.known, values, 0.0)
 
-        self.slope = given(prior.slope / slope - 1.0)
-        self.zero = given((prior.offset - offset) / scale)
-        variances = given(prior.var_slope / slope**2), given(prior.var_offset / scale**2)
-        self.spread = (variances[0], np.zeros_like(slope), variances[1])
-
-    def put(self, who: IntArray, slope: FloatArray, zero: FloatArray, spread: Symmetric) -> None:
-        self.slope[who], self.zero[who] = slope, zero
-        for mine, new in zip(self.spread, spread, strict=True):
-            mine[who] = new
+        self.slope = given(prior.slope / self.unit - 1.0)
+        self.zero = given((prior.offset - self.origin) / self.scale)
+        self.spread = (
+            given(prior.var_slope / self.unit**2),
+            np.zeros_like(self.unit),
+            given(prior.var_offset / self.scale**2),
+        )
 
 
-def _advance(
-    state: _State,
-    series: Series,
-    noise: Noise,
-    shared: Shared,
-    jumps: Jumps,
-    step: tuple[IntArray, IntArray],
-    out: dict[str, FloatArray],
-) -> None:
+class _Now:
+    """Levels before, and what is seen now, of some of the segments that have this step."""
+
+    def __init__(
+        self, state: _State, series: Series, shared: Shared, who: slice, step: int
+    ) -> None:
+        self.who, self.rows = who, state.first[who] + step
+        rows = self.rows
+        self.unit, self.origin, self.scale = state.unit[who], state.origin[who], state.scale[who]
+        self.rated, self.known, self.day = state.rated[who], state.known[who], series.day[rows]
+        self.learn = (
+            np.ones(len(rows), dtype=bool) if series.trusted is None else series.trusted[rows]
+        )
+        self._see(series, state.noise)
+        # Where nothing is known before, the calibration stands for its own expectation.
+        self.slope = _pick(self.known, state.slope[who], self.y[0])
+        self.zero = _pick(self.known, state.zero[who], self.y[1])
+        self.level: Symmetric = (state.spread[0][who], state.spread[1][who], state.spread[2][who])
+        years = (self.day - state.day[who]) / YEAR
+        self.walk = state.noise.walk_slope[who] * years, state.noise.walk_zero[who] * years
+        self.size = 1.0 + self.slope
+        self.moved = self.slope + _pick(self.known, shared.change[rows] * self.size, 0.0)
+        self.common = _pick(self.known, shared.variance[rows] * self.size**2, 0.0)
+        self.variance = self.level[0] + self.walk[0], self.level[2] + self.walk[1]
+        self.walked: Symmetric = self.variance[0] + self.common, self.level[1], self.variance[1]
+
+    def _see(self, series: Series, noise: Noise) -> None:
+        """Slope and zero relative to the segment's first, and their (co)variances."""
+        rows, who = self.rows, self.who
+        self.y = (
+            (series.slope[rows] - self.unit) / self.unit,
+            (series.offset[rows] - self.origin) / self.scale,
+        )
+        slope, zero = (
+            (series.u_slope[rows] / self.unit) ** 2,
+            (series.u_offset[rows] / self.scale) ** 2,
+        )
+        self.seen: Symmetric = (
+            np.maximum(slope, _EXACT) + noise.extra_slope[who],
+            series.covariance[rows] / (self.unit * self.scale),
+            np.maximum(zero, _EXACT) + noise.extra_zero[who],
+        )
+
+
+def _pick(where: BoolArray, values: FloatArray, otherwise: FloatArray | float) -> FloatArray:
+    """As np.where, but without a copy where all are taken, as nearly always."""
+    return values if where.all() else np.where(where, values, otherwise)
+
+
+def _advance(state: _State, now: _Now, jumps: Jumps, out: dict[str, FloatArray]) -> None:
     """Take in one calibration of each segment that has one, and write what came of it."""
-    rows, who = step
-    now = _Now(state, series, noise, shared, rows, who)
+    rows, who = now.rows, now.who
     _report_expected(now, out, rows)
     _report_change(now, out, rows)
-    merged = merge_jumps((now.moved, now.zero), now.walked, now.seen, now.y, jumps)
-    learn = np.ones(len(rows), dtype=bool) if series.trusted is None else series.trusted[rows]
-    fresh, keep = learn & ~now.known, ~learn
-    slope, zero = (
-        np.where(fresh, seen, np.where(keep, walked, updated))
-        for seen, walked, updated in zip(now.y, (now.moved, now.zero), merged.mean, strict=True)
+    if now.known.any():
+        merged = merge_jumps((now.moved, now.zero), now.walked, now.seen, now.y, jumps)
+    else:
+        nothing = np.zeros(len(rows))
+        merged = Merged(now.y, now.seen, nothing, nothing)
+    out["jump"][rows] = _pick(now.known, merged.jump, 0.0)
+    out["log_likelihood"][rows] = _pick(now.known, merged.log_likelihood, 0.0)
+    slope, zero, first, cross, last = (
+        _pick(now.learn, _pick(now.known, updated, seen), walked)
+        for updated, seen, walked in zip(
+            (*merged.mean, *merged.spread),
+            (*now.y, *now.seen),
+            (now.moved, now.zero, *now.walked),
+            strict=True,
+        )
     )
-    first, cross, last = (
-        np.where(fresh, seen, np.where(keep, walked, updated))
-        for seen, walked, updated in zip(now.seen, now.walked, merged.spread, strict=True)
-    )
-    state.put(who, slope, zero, (first, cross, last))
-    state.known[who] = now.known | learn
-    state.day[who] = series.day[rows]
-    out["jump"][rows] = np.where(now.known, merged.jump, 0.0)
-    out["log_likelihood"][rows] = np.where(now.known, merged.log_likelihood, 0.0)
     out["level_slope"][rows] = now.unit * (1.0 + slope)
     out["level_offset"][rows] = now.origin + now.scale * zero
     out["u_level_slope"][rows] = np.abs(now.unit) * np.sqrt(first)
     out["u_level_offset"][rows] = np.abs(now.scale) * np.sqrt(last)
-
-
-class _Now:
-    """Levels before, and what is seen now, of the segments that have this step."""
-
-    def __init__(
-        self,
-        state: _State,
-        series: Series,
-        noise: Noise,
-        shared: Shared,
-        rows: IntArray,
-        who: IntArray,
-    ) -> None:
-        self.unit, self.origin, self.scale = (part[who] for part in series.unit)
-        self.rated = series.rated_load[who]
-        relative = [part[rows] for part in series.relative]
-        self.known = state.known[who]
-        # Where nothing is known before, the calibration stands for its own expectation.
-        self.y = relative[0], relative[1]
-        self.slope = np.where(self.known, state.slope[who], self.y[0])
-        self.zero = np.where(self.known, state.zero[who], self.y[1])
-        self.seen: Symmetric = (
-            np.maximum(relative[2], _EXACT) + noise.extra_slope[who],
-            relative[3],
-            np.maximum(relative[4], _EXACT) + noise.extra_zero[who],
-        )
-        self.level: Symmetric = (state.spread[0][who], state.spread[1][who], state.spread[2][who])
-        years = (series.day[rows] - state.day[who]) / YEAR
-        self.walk = noise.walk_slope[who] * years, noise.walk_zero[who] * years
-        size = 1.0 + self.slope
-        self.moved = self.slope + np.where(self.known, shared.change[rows] * size, 0.0)
-        self.common = np.where(self.known, shared.variance[rows] * size**2, 0.0)
-        self.walked: Symmetric = (
-            self.level[0] + self.walk[0] + self.common,
-            self.level[1],
-            self.level[2] + self.walk[1],
-        )
+    state.slope[who], state.zero[who], state.day[who] = slope, zero, now.day
+    for mine, new in zip(state.spread, (first, cross, last), strict=True):
+        mine[who] = new
+    state.known[who] |= now.learn
 
 
 def _report_expected(now: _Now, out: dict[str, FloatArray], rows: IntArray) -> None:
-    variance = now.level[0] + now.walk[0]
-    size = 1.0 + now.slope
-    size = np.where(size == 0.0, 1.0, size)
+    size = np.where(now.size == 0.0, 1.0, now.size)
     out["known"][rows] = now.known
-    out["slope"][rows] = now.unit * (1.0 + now.slope)
+    out["slope"][rows] = now.unit * now.size
     out["offset"][rows] = now.origin + now.scale * now.zero
-    out["var_slope"][rows] = now.unit**2 * variance
-    out["var_offset"][rows] = now.scale**2 * (now.level[2] + now.walk[1])
+    out["var_slope"][rows] = now.unit**2 * now.variance[0]
+    out["var_offset"][rows] = now.scale**2 * now.variance[1]
     out["covariance"][rows] = now.unit * now.scale * now.level[1]
     out["surprise"][rows] = (now.y[0] - now.slope) / size
-    out["var_surprise"][rows] = (variance + now.seen[0]) / size**2
+    out["var_surprise"][rows] = (now.variance[0] + now.seen[0]) / size**2
 
 
 def _report_change(now: _Now, out: dict[str, FloatArray], rows: IntArray) -> None:

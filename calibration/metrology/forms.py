@@ -63,7 +63,8 @@ def placed(seen: Deviations, shift: Pair, loads: Pair | None = None) -> FloatArr
     Returns
     -------
     ndarray, shape (M,)
-        Log density, the cell having moved a little as well with `causes.ALSO_MOVED`.
+        Log density, the cell having moved a little as well with `causes.ALSO_MOVED`. Shifts and
+        loads of shape (P, M) are P places each, and so is the answer.
     """
     x0, x1 = loads or (seen.x0, seen.x1)
     zero = seen.zero - shift[0] - seen.common * x0
@@ -115,11 +116,12 @@ def sized(
     )
     tight = seen.covariance(*loads)
     slope, offset, share = causes.ALSO_MOVED
-    logs = []
-    for spread in (tight, widened(tight, loads, slope, offset)):
-        log, best, width = _along(deviation, direction, spread)
-        logs.append(log + histogram(best, width, sizes, both_ways=both_ways))
-    return log_sum(logs, [1.0 - share, share])
+    wide = widened(tight, loads, slope, offset)
+    a, b, c = (np.stack(pair) for pair in zip(tight, wide, strict=True))
+    log, best, width = _along(deviation, direction, (a, b, c))
+    return log_sum(
+        [*(log + histogram(best, width, sizes, both_ways=both_ways))], [1.0 - share, share]
+    )
 
 
 def sized_with_others(seen: Deviations, sizes: causes.Sizes) -> FloatArray:
@@ -145,17 +147,37 @@ def histogram(
     best: FloatArray, width: FloatArray, sizes: causes.Sizes, *, both_ways: bool
 ) -> FloatArray:
     """Return the log of a histogram of sizes seen through a normal error of this width."""
-    from scipy.special import ndtr
-
     whole = np.zeros_like(best)
     for sign in (1.0, -1.0) if both_ways else (1.0,):
+        # Neighbouring bins share an edge, and the tail beyond it is the costly part.
+        edges = {edge for low, high, _ in sizes for edge in (low, high)}
+        tails = {edge: _tail((edge - sign * best) / width) for edge in edges}
         for low, high, share in sizes:
-            a, b = (low - sign * best) / width, (high - sign * best) / width
-            # The lower tail is the exact one; an upper tail is turned over.
-            inside = np.where(a > 0.0, ndtr(-a) - ndtr(-b), ndtr(b) - ndtr(a))
-            whole = whole + share / (high - low) * inside
+            whole = whole + share / (high - low) * _between(tails[low], tails[high])
     whole = whole * (0.5 if both_ways else 1.0)
     return np.where(whole > 0.0, np.log(np.where(whole > 0.0, whole, 1.0)), IMPOSSIBLE)
+
+
+def _tail(x: FloatArray) -> Pair:
+    """Return standard normal values, and the tail beyond each on its own side of 0."""
+    from scipy.special import ndtr
+
+    return x, ndtr(-np.abs(x))
+
+
+def _between(low: Pair, high: Pair) -> FloatArray:
+    """Return the standard normal probability between two values, given with their tails.
+
+    On one side of 0 it is the difference of the tails, which are exact; only where 0 lies between
+    is a tail turned over.
+    """
+    from scipy.special import ndtr
+
+    (a, below), (b, above) = low, high
+    inside = np.abs(above - below)
+    about = (a <= 0.0) & (b > 0.0)
+    inside[about] = ndtr(b[about]) - below[about]
+    return inside
 
 
 def _along(

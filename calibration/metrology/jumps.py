@@ -44,13 +44,6 @@ class Merged:
     log_likelihood: FloatArray
 
 
-@dataclass(frozen=True)
-class _Branch:
-    log: FloatArray
-    mean: Pair
-    spread: Symmetric
-
-
 def merge_jumps(
     mean: Pair, spread: Symmetric, noise: Symmetric, seen: Pair, jumps: Jumps
 ) -> Merged:
@@ -71,71 +64,54 @@ def merge_jumps(
 
     Notes
     -----
-    Each branch is a Kalman update [2]_; mean and covariance of their mixture are kept [1]_.
+    With P the spread of a branch (its jump in it), R the noise and S = P + R, a branch is the
+    Kalman update [2]_: mean ``P S^-1 d``, d what was seen less the prediction, and spread
+    ``(P^-1 + R^-1)^-1``, which for two unknowns is ``(|R| P + |P| R) / |S|``: sums of what is not
+    negative. Mean and covariance of the mixture are kept [1]_.
     """
-    branches = [_updated(mean, spread, noise, seen, jump) for jump in jumps]
-    top = np.maximum.reduce([branch.log for branch in branches])
-    weights = [
-        share * np.exp(branch.log - top)
-        for (_, _, share), branch in zip(jumps, branches, strict=True)
-    ]
+    away = seen[0] - mean[0], seen[1] - mean[1]
+    log, moves, spreads = _branches(spread, noise, away, jumps)
+    top = np.maximum.reduce(log)
+    weights = np.exp(log - top)
+    weights *= np.array([[share] for _, _, share in jumps])
     whole = _sum(weights)
-    weights = [weight / whole for weight in weights]
-    slope, zero = (
-        _sum([w * branch.mean[part] for w, branch in zip(weights, branches, strict=True)])
-        for part in (0, 1)
-    )
-    away = [(branch.mean[0] - slope, branch.mean[1] - zero) for branch in branches]
+    weights /= whole
+    slope, zero = (_sum(weights * move) for move in moves)
+    off = moves[0] - slope, moves[1] - zero
     merged = [
-        _sum(
-            [
-                w * (branch.spread[part] + off[left] * off[right])
-                for w, branch, off in zip(weights, branches, away, strict=True)
-            ]
-        )
-        for part, (left, right) in enumerate(((0, 0), (0, 1), (1, 1)))
+        _sum(weights * (part + off[left] * off[right]))
+        for part, (left, right) in zip(spreads, ((0, 0), (0, 1), (1, 1)), strict=True)
     ]
-    jumped = [
-        np.where(size_slope + size_zero > 0.0, w, 0.0)
-        for w, (size_slope, size_zero, _) in zip(weights, jumps, strict=True)
-    ]
+    jumped = [size_slope + size_zero > 0.0 for size_slope, size_zero, _ in jumps]
     return Merged(
-        (slope, zero), (merged[0], merged[1], merged[2]), _sum(jumped), top + np.log(whole)
+        (mean[0] + slope, mean[1] + zero),
+        (merged[0], merged[1], merged[2]),
+        _sum(weights[jumped]) if any(jumped) else np.zeros_like(slope),
+        top + np.log(whole) - np.log(2.0 * np.pi),
     )
 
 
-def _updated(
-    mean: Pair,
-    spread: Symmetric,
-    noise: Symmetric,
-    seen: Pair,
-    jump: tuple[float, float, float],
-) -> _Branch:
-    """Return the level after an update with one kind of jump."""
-    a, b, c = spread[0] + jump[0] ** 2, spread[1], spread[2] + jump[1] ** 2
-    ra, rb, rc = noise
+def _branches(
+    spread: Symmetric, noise: Symmetric, away: Pair, jumps: Jumps
+) -> tuple[FloatArray, Pair, Symmetric]:
+    """Return log density (but for 2 pi), moves of the level and spreads, one row a jump."""
+    a = spread[0] + np.array([[slope**2] for slope, _, _ in jumps])
+    c = spread[2] + np.array([[zero**2] for _, zero, _ in jumps])
+    b, (ra, rb, rc), (d1, d2) = spread[1], noise, away
     sa, sb, sc = a + ra, b + rb, c + rc
     determinant = sa * sc - sb * sb
-    # The gain K = P S^-1, row by row.
-    k11, k12 = (a * sc - b * sb) / determinant, (b * sa - a * sb) / determinant
-    k21, k22 = (b * sc - c * sb) / determinant, (c * sa - b * sb) / determinant
-    d1, d2 = seen[0] - mean[0], seen[1] - mean[1]
-    square = (sc * d1 * d1 - 2.0 * sb * d1 * d2 + sa * d2 * d2) / determinant
-    log = -0.5 * (square + np.log(determinant)) - np.log(2.0 * np.pi)
-    # Joseph's form (I-K) P (I-K)' + K R K' stays positive whatever the rounding.
-    i11, i22 = 1.0 - k11, 1.0 - k22
-    first = i11 * i11 * a - 2.0 * i11 * k12 * b + k12 * k12 * c
-    cross = -i11 * k21 * a + (i11 * i22 + k12 * k21) * b - k12 * i22 * c
-    last = k21 * k21 * a - 2.0 * k21 * i22 * b + i22 * i22 * c
-    first = first + k11 * k11 * ra + 2.0 * k11 * k12 * rb + k12 * k12 * rc
-    cross = cross + k11 * k21 * ra + (k11 * k22 + k12 * k21) * rb + k12 * k22 * rc
-    last = last + k21 * k21 * ra + 2.0 * k21 * k22 * rb + k22 * k22 * rc
-    updated = mean[0] + k11 * d1 + k12 * d2, mean[1] + k21 * d1 + k22 * d2
-    return _Branch(log, updated, (first, cross, last))
+    # S^-1 d
+    g1, g2 = (sc * d1 - sb * d2) / determinant, (sa * d2 - sb * d1) / determinant
+    log = -0.5 * (d1 * g1 + d2 * g2 + np.log(determinant))
+    ours = (ra * rc - rb * rb) / determinant
+    theirs = np.maximum(a * c - b * b, 0.0) / determinant
+    spreads = ours * a + theirs * ra, ours * b + theirs * rb, ours * c + theirs * rc
+    return log, (a * g1 + b * g2, b * g1 + c * g2), spreads
 
 
-def _sum(parts: list[FloatArray]) -> FloatArray:
-    whole = parts[0]
-    for part in parts[1:]:
-        whole = whole + part
+def _sum(rows: FloatArray) -> FloatArray:
+    """Return the sum over the rows, in order: the same bits for one column and for many."""
+    whole: FloatArray = rows[0]
+    for row in rows[1:]:
+        whole = whole + row
     return whole

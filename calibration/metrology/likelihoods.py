@@ -4,7 +4,7 @@ Three forms serve nearly all of them: a place that the cause predicts (`placed`)
 unknown size along a direction (`sized`), and an aged cell (`aged`).
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
@@ -23,34 +23,47 @@ _LOG_ANYWHERE = -2.0 * float(np.log(5.0))
 # How often the others of that day share a slip of the unit, and how far they scatter about it.
 _SLIP_SHARED, _SLIP_SCATTER = 0.5, 0.03
 
+# Causes that take in what the others of the day say by themselves, and those that a residual
+# pressure goes with.
+_WITH_OTHERS = frozenset({"common_reference", "unit_slip"})
+_UNDER_PRESSURE = frozenset({"preloaded_zero", "extra_load"})
+
 # An even share of the cases in which the points between zero and span are spoilt as well.
 _BETWEEN_TOO = 0.5
 
 
-def log_likelihood(seen: Deviations, code: str) -> FloatArray:
-    """Return the log likelihood of M calibrations under a cause.
+def log_likelihoods(seen: Deviations, codes: Sequence[str]) -> FloatArray:
+    """Return the log likelihoods of M calibrations under C causes.
 
     Parameters
     ----------
     seen : Deviations
         The evidence.
-    code : str
-        A code of `causes.CAUSES`.
+    codes : sequence of str
+        Codes of `causes.CAUSES`.
 
     Returns
     -------
-    ndarray, shape (M,)
-        Log density on the scale of rated loads, the evidence beside the two readings included.
+    ndarray, shape (C, M)
+        Log densities on the scale of rated loads, the evidence beside the two readings included.
     """
-    log = _FORMS[code](seen)
-    if code not in ("common_reference", "unit_slip"):
-        log = log + seen.log_common
-    return log + _between(seen, seen.causes[code].spoils) + _pressure(seen, code)
+    between = {spoils: _between(seen, spoils) for spoils in ("line", "zero", "span")}
+    _, spoilt, sound = causes.RESIDUAL_PRESSURE
+    residual, other = _pressure(seen, spoilt), _pressure(seen, sound)
+    logs = np.empty((len(codes), len(seen.zero)))
+    for row, code in enumerate(codes):
+        log = _FORMS[code](seen)
+        if code not in _WITH_OTHERS:
+            log = log + seen.log_common
+        beside = residual if code in _UNDER_PRESSURE else other
+        logs[row] = log + between[seen.causes[code].spoils] + beside
+    return logs
 
 
 def healthy(seen: Deviations) -> FloatArray:
     """Return the log likelihood of M calibrations with nothing wrong."""
-    return as_expected(seen) + seen.log_common + _between(seen, "line") + _pressure(seen, "")
+    sound = _pressure(seen, causes.RESIDUAL_PRESSURE[2])
+    return as_expected(seen) + seen.log_common + _between(seen, "line") + sound
 
 
 def _between(seen: Deviations, spoils: str) -> FloatArray:
@@ -61,10 +74,10 @@ def _between(seen: Deviations, spoils: str) -> FloatArray:
     return log_sum([line, seen.middle[spoils]], [share, 1.0 - share])
 
 
-def _pressure(seen: Deviations, code: str) -> FloatArray:
-    limit, spoilt, sound = causes.RESIDUAL_PRESSURE
+def _pressure(seen: Deviations, often: float) -> FloatArray:
+    """Log probability of the pressure written down, residual pressure being there so often."""
+    limit = causes.RESIDUAL_PRESSURE[0]
     pressure = seen.evidence.optional("pressure")
-    often = spoilt if code in ("preloaded_zero", "extra_load") else sound
     log = np.where(pressure > limit, np.log(often), np.log1p(-often))
     return np.where(np.isnan(pressure), 0.0, log)
 
@@ -88,21 +101,18 @@ def _sensitivity_loss(seen: Deviations) -> FloatArray:
 def _unit_slip(seen: Deviations) -> FloatArray:
     typed = seen.evidence.required("load_factor")
     low, high, rarely = causes.PLAUSIBLE_LOAD
-    logs, weights = [], []
-    for factor in causes.LOAD_FACTORS:
-        ratio = factor / typed
-        other = np.abs(ratio - 1.0) > 1e-6
-        loads = seen.x0 * ratio, seen.x1 * ratio
-        log = placed(seen, (loads[0] - seen.x0, loads[1] - seen.x1), loads)
-        shared = log_normal(
-            seen.common_change - (ratio - 1.0),
-            seen.common_noise + (_SLIP_SCATTER * ratio) ** 2,
-        )
-        both = log_sum([seen.log_common, shared], [1.0 - _SLIP_SHARED, _SLIP_SHARED])
-        logs.append(log + np.where(seen.has_common, both, seen.log_common))
-        weights.append(other * np.where((loads[1] > low) & (loads[1] < high), 1.0, rarely))
-    whole = np.add.reduce(weights)
-    return log_sum(logs, [weight / whole for weight in weights])
+    ratio = np.array(causes.LOAD_FACTORS)[:, None] / typed  # one row a factor
+    loads = seen.x0 * ratio, seen.x1 * ratio
+    log = placed(seen, (loads[0] - seen.x0, loads[1] - seen.x1), loads)
+    shared = log_normal(
+        seen.common_change - (ratio - 1.0), seen.common_noise + (_SLIP_SCATTER * ratio) ** 2
+    )
+    alone = np.broadcast_to(seen.log_common, shared.shape)
+    both = log_sum([alone, shared], [1.0 - _SLIP_SHARED, _SLIP_SHARED])
+    logs = log + np.where(seen.has_common, both, seen.log_common)
+    other = np.abs(ratio - 1.0) > 1e-6
+    weights = other * np.where((loads[1] > low) & (loads[1] < high), 1.0, rarely)
+    return log_sum([*logs], [*(weights / np.add.reduce(weights))])
 
 
 def _preloaded_zero(seen: Deviations) -> FloatArray:
@@ -130,20 +140,18 @@ def _cable_swapped(seen: Deviations) -> FloatArray:
     slopes = floats("neighbour_slope", seen.evidence.neighbour_slope)
     offsets = floats("neighbour_offset", seen.evidence.neighbour_offset, slopes.shape)
     there = np.isfinite(slopes) & np.isfinite(offsets)
-    count = np.maximum(there.sum(axis=1), 1.0)
-    logs, weights = [np.full_like(seen.zero, IMPOSSIBLE)], [np.ones_like(seen.zero)]
+    known = np.ascontiguousarray(there.T)  # one row a neighbour
+    slope = np.where(known, slopes.T, seen.slope)
+    offset = np.where(known, offsets.T, seen.offset)
     rated = seen.evidence.required("rated_load")
-    for column in range(slopes.shape[1]):
-        known = there[:, column]
-        slope = np.where(known, slopes[:, column], seen.slope)
-        offset = np.where(known, offsets[:, column], seen.offset)
-        shift = (
-            seen.at(offset + slope * rated * seen.x0, seen.x0),
-            seen.at(offset + slope * rated * seen.x1, seen.x1),
-        )
-        logs.append(np.where(known, placed(seen, shift), IMPOSSIBLE))
-        weights.append(np.where(known, 1.0 / count, 0.0))
-    return log_sum(logs, weights)
+    shift = (
+        seen.at(offset + slope * rated * seen.x0, seen.x0),
+        seen.at(offset + slope * rated * seen.x1, seen.x1),
+    )
+    logs = np.where(known, placed(seen, shift), IMPOSSIBLE)
+    weights = np.where(known, 1.0 / np.maximum(there.sum(axis=1), 1.0), 0.0)
+    none = np.full_like(seen.zero, IMPOSSIBLE)
+    return log_sum([none, *logs], [np.ones_like(none), *weights])
 
 
 def _wiring_reversed(seen: Deviations) -> FloatArray:
@@ -152,13 +160,14 @@ def _wiring_reversed(seen: Deviations) -> FloatArray:
     low = seen.evidence.optional("reading_min")
     high = seen.evidence.optional("reading_max")
     middle = np.where(np.isfinite(low + high), 0.5 * (low + high), 0.0)
-    logs = [placed(seen, down)]
-    for about in (np.zeros_like(middle), middle):
-        lift = 2.0 * (about - seen.offset) / seen.scale
-        logs.append(placed(seen, (down[0] + lift, down[1] + lift)))
+    lifts = np.stack(
+        [np.zeros_like(middle)]
+        + [2.0 * (about - seen.offset) / seen.scale for about in (np.zeros_like(middle), middle)]
+    )
+    logs = placed(seen, (down[0] + lifts, down[1] + lifts))
     one = np.ones_like(seen.zero)
-    logs.append(sized(seen, (one, one), _ANY_ZERO, shift=down, both_ways=True))
-    return log_sum(logs, [*_REVERSED])
+    anywhere = sized(seen, (one, one), _ANY_ZERO, shift=down, both_ways=True)
+    return log_sum([*logs, anywhere], [*_REVERSED])
 
 
 def _common_reference(seen: Deviations) -> FloatArray:

@@ -15,6 +15,7 @@ from calibration.metrology.padding import BoolArray, FloatArray
 # Where two digits are turned: in the zero reading, in the span reading, in the span load.
 _TURNED = (0.425, 0.425, 0.15)
 _DIGITS = 9
+_TENS = 10.0 ** np.arange(_DIGITS)
 
 # What was copied: last season's readings, or the tag's.
 _COPIED = (0.7, 0.3)
@@ -30,7 +31,7 @@ _ENDS = tuple(2.0**bits - 1.0 for bits in (10, 12, 14, 15, 16, 20, 23, 24)) + tu
 )
 
 
-def turned_digits(typed: FloatArray) -> list[tuple[FloatArray, BoolArray]]:
+def turned_digits(typed: FloatArray) -> tuple[FloatArray, BoolArray]:
     """Return every number that two neighbouring digits in each other's place turn into these.
 
     Parameters
@@ -40,52 +41,48 @@ def turned_digits(typed: FloatArray) -> list[tuple[FloatArray, BoolArray]]:
 
     Returns
     -------
-    list of (ndarray, ndarray of bool)
-        For each pair of digits: the number before, and whether there is one (the digits differ,
-        and the number does not start with a zero then).
+    numbers : ndarray, shape (D, M)
+        For each of D pairs of digits: the number before.
+    there : ndarray of bool, shape (D, M)
+        Whether there is one: the digits differ, and the number does not start with a zero then.
     """
     places = decimals(typed)
     whole = np.rint(np.abs(typed) * 10.0**places)
     fits = whole < 10.0**_DIGITS
     whole = np.where(fits, whole, 0.0)
-    result = []
-    for digit in range(_DIGITS - 1):
-        low = np.floor(whole / 10.0**digit) % 10.0
-        high = np.floor(whole / 10.0 ** (digit + 1)) % 10.0
-        before = whole + (low - high) * 9.0 * 10.0**digit
-        inside = whole >= 10.0 ** (digit + 1)
-        leads = whole < 10.0 ** (digit + 2)
-        there = fits & inside & (low != high) & ~(leads & (low == 0.0))
-        result.append((np.copysign(before / 10.0**places, typed), there))
-    return result
+    tens = _TENS[:, None]
+    digits = np.floor(whole / tens)
+    digits -= 10.0 * np.floor(digits / 10.0)
+    low, high = digits[:-1], digits[1:]
+    before = whole + (low - high) * 9.0 * tens[:-1]
+    inside, leads = whole >= tens[1:], whole < 10.0 * tens[1:]
+    there = fits & inside & (low != high) & ~(leads & (low == 0.0))
+    return np.copysign(before / 10.0**places, typed), there
 
 
 def digits_transposed(seen: Deviations) -> FloatArray:
     """Return the log density with two neighbouring digits of one number in the wrong order."""
     none = np.zeros_like(seen.zero)
     required = seen.evidence.required
-    logs = []
-    for number, there in turned_digits(seen.zero_reading / seen.factor):
-        shift = seen.zero - seen.at(number * seen.factor, seen.x0)
-        logs.append((_TURNED[0], placed(seen, (np.where(there, shift, 0.0), none)), there))
-    for number, there in turned_digits(seen.span_reading / seen.factor):
-        shift = seen.span - seen.at(number * seen.factor, seen.x1)
-        logs.append((_TURNED[1], placed(seen, (none, np.where(there, shift, 0.0))), there))
     unit = required("load_factor") / required("rated_load")
-    for number, there in turned_digits(seen.x1 / unit):
-        truly = np.where(there, number * unit, seen.x1)
-        log = placed(seen, (none, truly - seen.x1), (seen.x0, truly))
-        logs.append((_TURNED[2], log, there))
-    choices = [np.zeros_like(seen.zero) for _ in _TURNED]
-    for share, _, there in logs:
-        choices[_TURNED.index(share)] += there
-    return log_sum(
-        [np.where(there, log, IMPOSSIBLE) for _, log, there in logs],
-        [
-            np.where(there, share / np.maximum(choices[_TURNED.index(share)], 1.0), 0.0)
-            for share, _, there in logs
-        ],
-    )
+    zero, zero_there = turned_digits(seen.zero_reading / seen.factor)
+    shift = np.where(zero_there, seen.zero - seen.at(zero * seen.factor, seen.x0), 0.0)
+    in_zero = placed(seen, (shift, none))
+    span, span_there = turned_digits(seen.span_reading / seen.factor)
+    shift = np.where(span_there, seen.span - seen.at(span * seen.factor, seen.x1), 0.0)
+    in_span = placed(seen, (none, shift))
+    load, load_there = turned_digits(seen.x1 / unit)
+    truly = np.where(load_there, load * unit, seen.x1)
+    in_load = placed(seen, (none, truly - seen.x1), (seen.x0, truly))
+    # The pairs of both readings are counted together: each is one choice among all of them.
+    in_reading = zero_there.sum(axis=0) + span_there.sum(axis=0)
+    counts = in_reading, in_reading, load_there.sum(axis=0)
+    found = ((in_zero, zero_there), (in_span, span_there), (in_load, load_there))
+    logs, weights = [], []
+    for share, count, (log, there) in zip(_TURNED, counts, found, strict=True):
+        logs += [*np.where(there, log, IMPOSSIBLE)]
+        weights += [*np.where(there, share / np.maximum(count, 1.0), 0.0)]
+    return log_sum(logs, weights)
 
 
 def copied_numbers(seen: Deviations) -> FloatArray:

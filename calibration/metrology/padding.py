@@ -64,6 +64,35 @@ def floats(name: str, values: object, shape: tuple[int, ...] | None = None) -> F
         raise ValueError(message) from error
 
 
+def columns(name: str, values: object, shape: tuple[int, int]) -> FloatArray:
+    """Return a table as contiguous floats, one row a column of it.
+
+    Parameters
+    ----------
+    name : str
+        What the message calls the argument.
+    values : array_like
+        Numbers [any unit].
+    shape : tuple of int
+        The shape (N, k) that they are to have.
+
+    Returns
+    -------
+    ndarray, shape (k, N)
+        A contiguous copy or view [same unit]: what is done to all N at once then runs through
+        memory in one go.
+
+    Raises
+    ------
+    ValueError
+        If they cannot be broadcast to the shape; the message names the argument.
+    """
+    array = np.asarray(values, dtype=np.float64)
+    if array.shape != shape:
+        array = floats(name, array, shape)
+    return np.ascontiguousarray(array.T)
+
+
 def normal_quantile(probability: float) -> float:
     """Return the standard normal quantile [1] of a probability strictly between 0 and 1 [1].
 

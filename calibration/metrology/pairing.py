@@ -1,5 +1,6 @@
 """Which calibration is compared with which: segments, the previous one, the first one."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 NONE = -1
+MANY = 1000  # from here on, padding costs more than working through one length after the other
 
 
 @dataclass(frozen=True)
@@ -56,12 +58,12 @@ def pair(sensor: Ints, season: Ints, installation: Ints, starts_segment: Bools) 
     Pairs
     """
     index = np.arange(len(sensor))
-    new_sensor = _changes(sensor)
-    new_segment = new_sensor | _changes(installation) | starts_segment
+    new_sensor = changes(sensor)
+    new_segment = new_sensor | changes(installation) | starts_segment
     segment_start = np.maximum.accumulate(np.where(new_segment, index, 0))
     sensor_start = np.maximum.accumulate(np.where(new_sensor, index, 0))
     running = np.cumsum(new_segment)
-    season_start = np.maximum.accumulate(np.where(new_segment | _changes(season), index, 0))
+    season_start = np.maximum.accumulate(np.where(new_segment | changes(season), index, 0))
     earlier = season_start - 1
     previous = np.where(earlier >= segment_start, earlier, index - 1)
     return Pairs(
@@ -74,22 +76,59 @@ def pair(sensor: Ints, season: Ints, installation: Ints, starts_segment: Bools) 
     )
 
 
-def window(pairs: Pairs, length: int) -> tuple[Ints, Bools]:
-    """Return, for each calibration, the indices of up to `length` of its segment, itself last.
+@dataclass(frozen=True)
+class Window:
+    """What some calibrations look back on.
 
-    Returns
-    -------
-    indices : (M, length) array
-        Sorted by time; where `mask` is False the index is 0 and means nothing.
-    mask : (M, length) array of bool
+    Attributes
+    ----------
+    index : (k, n) array
+        Indices of the calibrations, sorted by time; the last row is the n in question.
+    used : (k, n) array of bool
+        False: padding, or a season of the same name as that of the calibration in question.
     """
-    index = np.arange(len(pairs.segment))[:, None] - np.arange(length - 1, -1, -1)[None, :]
-    mask = index >= pairs.segment_start[:, None]
-    return np.where(mask, index, 0), mask
+
+    index: Ints
+    used: Bools
 
 
-def _changes(keys: Ints) -> Bools:
-    """Where a key differs from the one before it; True at the start."""
+def windows(pairs: Pairs, season: Ints, length: int, fewest: int) -> Iterator[Window]:
+    """Yield what each calibration looks back on, one calibration a season.
+
+    A season's last stands for it, and the calibration in question for its own. `length` is how
+    many calibrations of the segment are looked back on at most, itself included, whether they
+    stand for a season or not. Those with fewer than `fewest` seasons are left out.
+    """
+    new_season = changes(season) | changes(pairs.segment_start)
+    ends = np.append(np.flatnonzero(new_season)[1:], len(season)) - 1
+    ended = np.cumsum(new_season) - 1
+    oldest = np.maximum(pairs.segment_start, np.arange(len(season)) - (length - 1))
+    begun = ended[oldest]
+    points = ended - begun + 1
+    longest = int(points.max(initial=0))
+    widths = range(fewest, longest + 1) if len(season) >= MANY else [longest]
+    narrower = fewest - 1
+    for width in widths:
+        newest = np.flatnonzero((points > narrower) & (points <= width))
+        narrower = width
+        earlier = ended[newest] + np.arange(1 - width, 0)[:, None]
+        index = np.concatenate([ends[np.maximum(earlier, 0)], newest[None, :]])
+        # The same year again after another one: the sensor went to a dealer with another calendar.
+        used = season[index] != season[newest]
+        used[:-1] &= earlier >= begun[newest]
+        used[-1] = True
+        yield _with_enough(Window(index, used), fewest)
+
+
+def _with_enough(window: Window, fewest: int) -> Window:
+    if window.used.all():
+        return window
+    enough = window.used.sum(axis=0) >= fewest
+    return Window(window.index[:, enough], window.used[:, enough])
+
+
+def changes(keys: Ints) -> Bools:
+    """Return where a key differs from the one before it; True at the start."""
     changed = np.ones(len(keys), dtype=bool)
     changed[1:] = keys[1:] != keys[:-1]
     return changed

@@ -13,19 +13,16 @@ References
    replicates", Analytical Chemistry 42 (1970) 1194-1197 (a common effect with its own variance).
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.metrology.clusters import SILENT, SMALL, Clusters
+from calibration.metrology.clusters import SILENT, in_order, locate
 from calibration.metrology.expectation import Expectation, expect
 from calibration.metrology.padding import FloatArray, IntArray
 from calibration.metrology.series import SAME_REFERENCE, Noise, Prior, Series, Shared
 
-METHOD = "common-mixture/1"
-
-_BLOCK = 40_000
+METHOD = "common-mixture/2"
 
 
 @dataclass(frozen=True)
@@ -209,26 +206,12 @@ def _located(
     surprise: FloatArray, variance: FloatArray, cluster: IntArray, allowed: FloatArray
 ) -> Common:
     size = len(surprise)
-    change, spread = np.zeros(size), allowed.astype(np.float64).copy()
+    change, spread = np.zeros(size), allowed.astype(np.float64)
     whole, u_whole, moved = np.zeros(size), np.sqrt(spread), np.zeros(size)
     members = np.zeros(size, dtype=np.int64)
-    for rows in _blocks(cluster):
-        found = Clusters(surprise[rows], variance[rows], cluster[rows], allowed[rows]).solve()
-        change[rows], spread[rows] = found.without_itself
-        whole[rows], u_whole[rows], moved[rows] = found.change, found.u_change, found.moved
-        members[rows] = found.members
+    rows, starts = in_order(cluster)
+    found = locate(surprise[rows], variance[rows], starts, allowed[rows])
+    change[rows], spread[rows] = found.without_itself
+    whole[rows], u_whole[rows], moved[rows] = found.change, found.u_change, found.moved
+    members[rows] = found.members
     return Common(Shared(change, spread), whole, u_whole, moved, members)
-
-
-def _blocks(cluster: IntArray) -> Iterator[IntArray]:
-    """Yield the rows of whole clusters, sorted, small clusters apart from larger ones."""
-    order = np.argsort(cluster, kind="stable")
-    order = order[cluster[order] >= 0]
-    first = np.append(True, np.diff(cluster[order]) != 0)[: len(order)]
-    size = np.diff(np.append(np.flatnonzero(first), len(order)))
-    small = np.repeat(size <= SMALL, size)
-    for rows, starts in ((order[part], first[part]) for part in (small, ~small)):
-        at = np.flatnonzero(starts)
-        places = np.searchsorted(at, np.arange(_BLOCK, len(rows), _BLOCK))
-        cuts = np.unique(at[places[places < len(at)]])
-        yield from (block for block in np.split(rows, cuts) if len(block))

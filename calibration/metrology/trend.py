@@ -12,7 +12,8 @@ References
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -20,10 +21,11 @@ from calibration.metrology.padding import (
     BoolArray,
     FloatArray,
     IntArray,
-    floats,
+    columns,
     normal_quantile,
     total,
 )
+from calibration.metrology.pair_slopes import Table, median, pick, slopes
 
 # Up to this many points the exact distribution of Kendall's K is used, beyond it the normal one.
 EXACT_UP_TO = 30
@@ -40,11 +42,6 @@ class Trend:
         limit at that confidence; 0 where no rate is known.
     u_rate : ndarray, shape (N,)
         Standard uncertainty that goes with the interval [unit of y / day]; inf without limits.
-    level, u_level : ndarray, shape (N,)
-        Level at the last time by the whole line, and its standard uncertainty [unit of y]; the
-        median of y and inf where no rate is known or it has no limits.
-    covariance : ndarray, shape (N,)
-        Of level and rate: a rate too high makes the last level too high [unit of y ^2 / day].
     known : ndarray of bool, shape (N,)
         Two calibrations at different times are there.
     bounded : ndarray of bool, shape (N,)
@@ -53,20 +50,40 @@ class Trend:
         Calibrations, and pairs of them at different times.
     confidence : float
         Two-sided confidence of the interval [1].
+    table : tuple of ndarray, shape (k, N)
+        The input: times, y, and which of them are used; 0 where they are not.
     """
 
     rate: FloatArray
     rate_low: FloatArray
     rate_high: FloatArray
     u_rate: FloatArray
-    level: FloatArray
-    u_level: FloatArray
-    covariance: FloatArray
     known: BoolArray
     bounded: BoolArray
     points: IntArray
     pairs: IntArray
     confidence: float
+    table: Table
+
+    @property
+    def level(self) -> FloatArray:
+        """Level at the last time by the line [unit of y]; the median of y without a rate."""
+        return self._at_last[0]
+
+    @property
+    def u_level(self) -> FloatArray:
+        """Standard uncertainty of the level [unit of y]; inf where the rate has no limits."""
+        return self._at_last[1]
+
+    @property
+    def covariance(self) -> FloatArray:
+        """Of both: a rate too high makes the last level too high [unit of y ^2 / day]."""
+        return self._at_last[2]
+
+    @cached_property
+    def _at_last(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        # Only when somebody asks: it costs as much as the rate.
+        return _level(self.table, self.rate, np.where(self.bounded, self.u_rate, np.inf))
 
 
 def theil_sen(
@@ -125,74 +142,95 @@ def theil_sen(
     u(rate) is half the interval over the normal quantile that M stands for, with continuity
     correction ``(pairs - 2M + 1) / sqrt(var S)``: few points attain more than is asked.
     """
-    t, y, mask = _checked(t, y, mask)
+    table = _checked(t, y, mask)
+    ordered, points, pairs = slopes(table)
     z = normal_quantile(0.5 + 0.5 * confidence)
-    first, second = np.triu_indices(t.shape[1], 1)
-    step = t[:, second] - t[:, first]
-    usable = mask[:, second] & mask[:, first] & (step != 0.0)
-    slopes = np.where(usable, y[:, second] - y[:, first], np.inf)
-    slopes = np.sort(slopes / np.where(usable, step, 1.0), axis=1)
-    pairs = usable.sum(axis=1)
-    points = mask.sum(axis=1)
-    known = pairs > 0
-    rate = np.where(known, _median(slopes, pairs), 0.0)
-    ties = _ties(t, mask)
+    ties = _ties(table, points, pairs)
     sd = _sd_of_s(points, ties)
     cut = np.floor((pairs - z * sd) / 2.0).astype(np.int64)
     if exact:
-        cut = np.where(
-            (ties == 0.0) & (points <= EXACT_UP_TO), _cut_exact(points, confidence), cut
-        )
-    low = np.where(cut > 0, _pick(slopes, cut - 1), -np.inf)
-    high = np.where(cut > 0, _pick(slopes, pairs - cut), np.inf)
+        listed = (ties == 0.0) & (points <= EXACT_UP_TO)
+        cut = np.where(listed, _cut_exact(points, confidence), cut)
+    known, limited = _each(pairs > 0, table), _each(cut > 0, table)
+    rate = np.where(known, median(ordered, pairs), 0.0)
+    low = np.where(limited, pick(ordered, cut - 1), -np.inf)
+    high = np.where(limited, pick(ordered, pairs - cut), np.inf)
     attained = (pairs - 2.0 * cut + 1.0) / np.where(sd > 0.0, sd, 1.0)
-    u_rate = np.where(cut > 0, (high - low) / (2.0 * np.where(cut > 0, attained, 1.0)), np.inf)
+    u_rate = np.where(limited, (high - low) / (2.0 * np.where(cut > 0, attained, 1.0)), np.inf)
     if u is not None:
-        stated = _stated_uncertainty(t, floats("u", u, t.shape), mask)
-        instead = known & (cut <= 0)
-        u_rate = np.where(instead, stated, u_rate)
-        low = np.where(instead, rate - z * stated, low)
-        high = np.where(instead, rate + z * stated, high)
+        rows = np.flatnonzero(known & ~limited)
+        stated = _stated(table, columns("u", u, table[0].T.shape), rows)
+        u_rate[rows] = stated
+        low[rows], high[rows] = rate[rows] - z * stated, rate[rows] + z * stated
     bounded = np.isfinite(low) & np.isfinite(high)
-    level = _level(t, y, mask, rate, np.where(bounded, u_rate, np.inf))
-    return Trend(rate, low, high, u_rate, *level, known, bounded, points, pairs, confidence)
+    points, pairs = _each(points, table), _each(pairs, table)
+    return Trend(rate, low, high, u_rate, known, bounded, points, pairs, confidence, table)
 
 
-def _checked(t: object, y: object, mask: object) -> tuple[FloatArray, FloatArray, BoolArray]:
-    t = floats("t", t)
+def stated_uncertainty(t: object, u: object, mask: object = None) -> FloatArray:
+    """Return the standard uncertainty of a rate from those of y alone.
+
+    Parameters
+    ----------
+    t : array_like, shape (N, k)
+        Times [day].
+    u : array_like, broadcast to (N, k)
+        Standard uncertainty of each y [unit of y].
+    mask : array_like of bool, shape (N, k), optional
+        True where there is a calibration.
+
+    Returns
+    -------
+    ndarray, shape (N,)
+        As `theil_sen` takes it where there is no distribution-free interval (see its notes);
+        inf where all times are the same [unit of y / day].
+
+    Raises
+    ------
+    ValueError
+        If shapes do not agree, or a time is not finite.
+    """
+    table = _checked(t, t, mask)
+    every = np.arange(table[0].shape[1])
+    return _stated(table, columns("u", u, table[0].T.shape), every)
+
+
+def _checked(t: object, y: object, mask: object) -> Table:
+    t = np.asarray(t, dtype=np.float64)
     if t.ndim != 2:
         message = f"t: shape {t.shape} is not (sensors, seasons)"
         raise ValueError(message)
-    y = floats("y", y, t.shape)
-    used = np.ones(t.shape, dtype=bool) if mask is None else np.asarray(mask, dtype=bool)
-    if used.shape != t.shape:
-        message = f"mask: shape {used.shape} does not fit {t.shape}"
+    shape = t.shape
+    t, y = columns("t", t, shape), columns("y", y, shape)
+    used = np.ones(shape, dtype=bool) if mask is None else np.asarray(mask, dtype=bool)
+    if used.shape != shape:
+        message = f"mask: shape {used.shape} does not fit {shape}"
         raise ValueError(message)
+    used = np.ascontiguousarray(used.T)
+    if not used.all():
+        t, y = np.where(used, t, 0.0), np.where(used, y, 0.0)
     for name, values in (("t", t), ("y", y)):
-        if not np.isfinite(values[used]).all():
+        if not np.isfinite(values).all():
             message = f"{name}: a value that is used is not finite"
             raise ValueError(message)
-    return np.where(used, t, 0.0), np.where(used, y, 0.0), used
+    return t, y, used
 
 
-def _pick(ordered: FloatArray, index: IntArray) -> FloatArray:
-    """Return one value of each row; the index is held inside the row."""
-    if ordered.shape[1] == 0:
-        return np.zeros(ordered.shape[0])
-    inside = np.clip(index, 0, ordered.shape[1] - 1)
-    return np.take_along_axis(ordered, inside[:, None], axis=1)[:, 0]
+def _each(values: Any, table: Table) -> Any:
+    """Return one value a sensor where there may be one for all."""
+    return np.broadcast_to(values, table[0].shape[1:])
 
 
-def _median(ordered: FloatArray, count: IntArray) -> FloatArray:
-    low, high = _pick(ordered, (count - 1) // 2), _pick(ordered, count // 2)
-    return np.where(low == high, low, 0.5 * low + 0.5 * high)
-
-
-def _ties(t: FloatArray, mask: BoolArray) -> FloatArray:
+def _ties(table: Table, points: IntArray, pairs: IntArray) -> FloatArray:
     """Return the sum of g(g-1)(2g+5) over the groups of ties, each member adding its share."""
-    group = ((t[:, :, None] == t[:, None, :]) & mask[:, None, :]).sum(axis=2)
+    ties = np.zeros(len(points))
+    # Every point has a slope with every other, or some are tied.
+    rows = np.flatnonzero(pairs < points * (points - 1) // 2)
+    t, used = table[0][:, rows], table[2][:, rows]
+    group = ((t[:, None, :] == t[None, :, :]) & used[None, :, :]).sum(axis=1)
     share = (group - 1.0) * (2.0 * group + 5.0)
-    return total(np.where(mask, share, 0.0))
+    ties[rows] = total(np.where(used, share, 0.0).T)
+    return ties
 
 
 def _sd_of_s(points: IntArray, ties: FloatArray) -> FloatArray:
@@ -217,18 +255,19 @@ def _exact_cut(n: int, confidence: float) -> int:
 
 
 def _level(
-    t: FloatArray, y: FloatArray, mask: BoolArray, rate: FloatArray, u_rate: FloatArray
+    table: Table, rate: FloatArray, u_rate: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return level at the last time, its uncertainty, and the covariance with the rate."""
-    count = mask.sum(axis=1)
+    t, y, used = table
+    count = used.sum(axis=0)
     there = np.maximum(count, 1).astype(np.float64)
-    last = np.where(mask, t, -np.inf).max(axis=1, initial=-np.inf)
+    last = np.where(used, t, -np.inf).max(axis=0, initial=-np.inf)
     last = np.where(count > 0, last, 0.0)
     # Times are counted from the last one, so that a date as a large number costs no digits.
-    back = np.where(mask, t - last[:, None], 0.0)
-    level = _median(np.sort(np.where(mask, y - rate[:, None] * back, np.inf), axis=1), count)
-    middle = total(back) / there
-    spread = total(np.where(mask, (back - middle[:, None]) ** 2, 0.0))
+    back = np.where(used, t - last, 0.0)
+    level = median(np.sort(np.where(used, y - rate * back, np.inf), axis=0), count)
+    middle = total(back.T) / there
+    spread = total(np.where(used, (back - middle) ** 2, 0.0).T)
     finite = np.isfinite(u_rate)
     square = np.where(finite, u_rate, 0.0) ** 2
     variance = square * (1.5 * spread / there + middle**2)
@@ -239,11 +278,15 @@ def _level(
     )
 
 
-def _stated_uncertainty(t: FloatArray, u: FloatArray, mask: BoolArray) -> FloatArray:
-    weight = np.where(mask & (u > 0.0), 1.0 / np.where(u > 0.0, u, 1.0) ** 2, 0.0)
-    heavy = total(weight)
-    middle = total(weight * t) / np.where(heavy > 0.0, heavy, 1.0)
-    spread = total(weight * (t - middle[:, None]) ** 2)
-    return np.where(
-        spread > 0.0, np.sqrt(np.pi / 3.0 / np.where(spread > 0.0, spread, 1.0)), np.inf
-    )
+def _stated(table: Table, u: FloatArray, rows: IntArray) -> FloatArray:
+    """Return the standard uncertainty of the rate of some of the sensors from those of y."""
+    t, used = table[0], table[2]
+    if len(rows) < t.shape[1]:
+        t, used, u = t[:, rows], used[:, rows], u[:, rows]
+    weight = np.where(used & (u > 0.0), 1.0 / np.where(u > 0.0, u, 1.0) ** 2, 0.0)
+    heavy = total(weight.T)
+    middle = total((weight * t).T) / np.where(heavy > 0.0, heavy, 1.0)
+    spread = total((weight * (t - middle) ** 2).T)
+    # One time that weighs something has no spread but that of rounding its mean.
+    real = spread > 1e-24 * total((weight * t * t).T)
+    return np.where(real, np.sqrt(np.pi / 3.0 / np.where(real, spread, 1.0)), np.inf)

@@ -38,7 +38,7 @@ class Migration(migrations.Migration):
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('stage', models.PositiveSmallIntegerField(help_text='One stage begins when the last has ended.')),
                 ('number', models.PositiveIntegerField()),
-                ('work', models.CharField(choices=[('learn', 'learn from the fleet'), ('compare', 'compare what is stored with what should be'), ('judge', 'judge the sensors that are marked'), ('close', 'settle due days, overdue flags and lots')], max_length=8)),
+                ('work', models.CharField(choices=[('learn', 'learn from the fleet'), ('pack', 'pack histories that are not packed'), ('compare', 'compare what is stored with what should be'), ('judge', 'judge the sensors that are marked'), ('close', 'settle due days, overdue flags and lots')], max_length=8)),
                 ('first', models.BigIntegerField(default=0, help_text='Least key of sensor or company.')),
                 ('last', models.BigIntegerField(default=0, help_text='Greatest key, itself included.')),
                 ('sensors', models.PositiveIntegerField(default=0)),

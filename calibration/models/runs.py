@@ -47,6 +47,7 @@ class ScanChunk(models.Model):
         """What there is to do."""
 
         LEARN = "learn", "learn from the fleet"
+        PACK = "pack", "pack histories that are not packed"
         COMPARE = "compare", "compare what is stored with what should be"
         JUDGE = "judge", "judge the sensors that are marked"
         CLOSE = "close", "settle due days, overdue flags and lots"

@@ -44,7 +44,7 @@ class PlanResult:
 
 def plan_visits(*, now: datetime, dealer: Dealer | None = None) -> PlanResult:
     """Plan the visits of one dealer, or of all; each dealer's plan is one transaction."""
-    due.refresh(due.out_of_step(), now=now)
+    due.catch_up(now=now)
     dealers = [dealer] if dealer else Dealer.objects.order_by("pk")
     return _sum(visits.plan(each, now=now) for each in dealers)
 

@@ -53,7 +53,7 @@ def _read(row: Calibration, reading: float) -> inverse.LoadReadings:
     assert history is not None  # the calibration itself is in it
     lines = fit.fit_lines(history.points, history.reference_pct)
     whole = inverse.reading_line(lines, history.reference_pct)
-    here = np.array([history.ids.index(row.pk)])
+    here = np.flatnonzero(history.ids == np.frombuffer(row.pk.bytes, dtype="V16"))
     line = inverse.ReadingLine(**{name: values[here] for name, values in vars(whole).items()})
     if line.slope[0] == 0.0:
         raise Invalid("The line of this calibration is level: no load belongs to a reading")

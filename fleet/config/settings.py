@@ -129,6 +129,9 @@ CELERY_BEAT_SCHEDULE = {
     "reminders": {"task": "calibration.tasks.remind", "schedule": crontab(minute=25)},
 }
 
+# How long a worker may keep a chunk of a scan without a sign of life before another takes it.
+SCAN_LEASE = timedelta(minutes=10)
+
 KNOX_TOKEN_MODEL = "fleet.AccessToken"  # noqa: S105 - a model's name, no password
 REST_KNOX = {
     "AUTH_HEADER_PREFIX": "Bearer",

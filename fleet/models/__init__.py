@@ -1,6 +1,13 @@
 """The register: who and what."""
 
-from fleet.models.equipment import Installation, Machine, MachineModel, Sensor, SensorModel
+from fleet.models.equipment import (
+    ChangedSeat,
+    Installation,
+    Machine,
+    MachineModel,
+    Sensor,
+    SensorModel,
+)
 from fleet.models.people import (
     DEALER_ROLES,
     AccessToken,
@@ -15,6 +22,7 @@ from fleet.models.scoped import ScopedModel, ScopedQuerySet
 __all__ = [
     "DEALER_ROLES",
     "AccessToken",
+    "ChangedSeat",
     "Customer",
     "Dealer",
     "Installation",

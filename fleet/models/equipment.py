@@ -229,3 +229,17 @@ class Installation(ScopedModel):
     def __str__(self) -> str:
         """Return what a person calls it."""
         return f"{self.sensor} on {self.machine} at {self.position}"
+
+
+class ChangedSeat(models.Model):
+    """A sensor that was installed, moved, removed or resold since its due day was looked at.
+
+    Only ever added, so that nobody who moves a sensor waits for another; whoever has looked at
+    the rows deletes them by key.
+    """
+
+    sensor = models.ForeignKey(Sensor, on_delete=models.CASCADE, related_name="+", db_index=False)
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"seat of {self.sensor_id}"

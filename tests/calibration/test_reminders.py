@@ -56,7 +56,7 @@ def backend(settings, which):
 @pytest.fixture
 def waiting(world):
     """Return a world in which A's sensors are due: two overdue, one soon, one far off."""
-    due.refresh(due.out_of_step(), now=NOON)
+    due.catch_up(now=NOON)
     for which, day in {
         "A1": DAY - timedelta(days=10),
         "A1b": DAY - timedelta(days=3),
@@ -350,7 +350,7 @@ def test_two_workers_send_one_digest(monkeypatch):
     if connection.vendor != "postgresql":
         pytest.skip("two connections that write at once are PostgreSQL's (DATABASE_URL)")
     world = build_world()
-    due.refresh(due.out_of_step(), now=NOON)
+    due.catch_up(now=NOON)
     start, sent, troubles = threading.Barrier(2), [], []
     claim = reminders._claim
 

@@ -13,6 +13,7 @@ from calibration.models import (
     Fit,
     Judgement,
     LotPrior,
+    PackedHistory,
     ReferenceStandard,
     ScanRun,
     StaleSensor,
@@ -65,6 +66,7 @@ def test_a_full_scan_gives_the_rows_of_the_incremental_ones(world, seed, monkeyp
     run_scan(now=NOW)
     incremental = rows()
     Fit.objects.all().delete()
+    PackedHistory.objects.all().delete()
     Judgement.objects.all().delete()
     DueState.objects.all().delete()
     DriftFlag.objects.all().delete()

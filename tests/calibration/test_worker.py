@@ -50,7 +50,7 @@ def test_the_latest_night(now, night):
         (EVENING - timedelta(hours=10), True, True),  # before tonight's hour
         (EVENING - timedelta(days=3), True, True),  # down for three days
         (EVENING - timedelta(hours=1), False, False),  # somebody is at it
-        (EVENING - timedelta(hours=3), False, True),  # and died
+        (EVENING - timedelta(hours=3), False, False),  # and is resumed
         (EVENING + timedelta(hours=1), True, False),  # the clock was set back
     ],
 )

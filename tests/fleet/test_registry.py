@@ -7,7 +7,7 @@ from django.db import DatabaseError, connection, transaction
 
 from fleet import overlaps, registry
 from fleet.errors import Conflict, Forbidden, Invalid
-from fleet.models import Customer, Installation, Machine, Sensor
+from fleet.models import ChangedSeat, Customer, Installation, Machine, Sensor
 from tests.conftest import SYSTEM
 
 
@@ -129,3 +129,49 @@ def test_a_tag_is_whole_or_absent(world):
             model=world.sensor_model,
             tag={"zero_reading": 20000},
         )
+
+
+# ── Who sits elsewhere than before ────────────────────────────────────────────
+def changed(world):
+    """Names of the sensors that are marked; forgets them."""
+    marks = list(ChangedSeat.objects.values_list("sensor", flat=True))
+    ChangedSeat.objects.all().delete()
+    return sorted(name for name, sensor in world.sensors.items() if sensor.pk in marks)
+
+
+def test_whoever_is_installed_edited_removed_or_replaced_is_marked(world):
+    assert changed(world) == sorted(world.sensors)  # all were installed
+    place = world.installations["A1"]
+    registry.edit(place, scope=SYSTEM, installed_on=date(2019, 5, 1))
+    assert changed(world) == ["A1"]
+    registry.remove_sensor(scope=SYSTEM, installation=place, removed_on=date(2025, 1, 1))
+    assert changed(world) == ["A1"]
+    install(world, "A1", "A2", "row 5", date(2025, 2, 1))
+    assert changed(world) == ["A1"]
+    registry.remove_sensor(
+        scope=SYSTEM, installation=world.installations["A2"], removed_on=date(2025, 1, 1)
+    )
+    registry.replace_sensor(
+        scope=SYSTEM,
+        installation=world.installations["B1"],
+        sensor=world.sensors["A2"],
+        on=date(2025, 3, 1),
+    )
+    assert changed(world) == ["A2", "B1"]
+    registry.edit(world.sensors["A1"], scope=SYSTEM, lot="L9")
+    assert changed(world) == []  # it sits where it sat
+
+
+def test_the_sensors_of_a_resold_machine_are_marked(world):
+    changed(world)
+    registry.transfer_machine(
+        scope=SYSTEM, machine=world.machines["A1"], customer=world.customers["B1"]
+    )
+    assert changed(world) == ["A1", "A1b"]
+
+
+def test_what_was_refused_marks_nobody(world):
+    changed(world)
+    with pytest.raises(Conflict):
+        install(world, "A1", "A2", "row 5", date(2025, 1, 1))
+    assert changed(world) == []

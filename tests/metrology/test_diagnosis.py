@@ -4,7 +4,7 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_normal
+from scipy.stats import multivariate_normal, norm
 
 from calibration.metrology.causes import CAUSES, CODES
 from calibration.metrology.deviations import Deviations, decimals
@@ -180,10 +180,44 @@ def test_histogram_is_the_integral():
     assert result[0] == pytest.approx(expected, rel=1e-8)
 
 
+@pytest.mark.parametrize("best", [-0.4, -0.03, 0.0, 0.02, 0.2, 0.9])
+@pytest.mark.parametrize("code", ["ageing", "zero_shift", "common_reference"])
+def test_histogram_of_either_sign_is_the_mean_of_both(best, code):
+    # Against the distribution functions of scipy.stats: cdf below the middle, sf above it.
+    sizes, width = CAUSES[CODES.index(code)].sizes, 0.03
+    expected = 0.0
+    for middle in (best, -best):
+        law = norm(middle, width)
+        for low, high, share in sizes:
+            upper = law.sf(low) - law.sf(high) if low > middle else law.cdf(high) - law.cdf(low)
+            expected += 0.5 * share / (high - low) * upper
+    result = histogram(np.array([best]), np.array([width]), sizes, both_ways=True)
+    assert result[0] == pytest.approx(np.log(expected), rel=1e-12)
+
+
+def test_room_for_more_neighbours_changes_no_bit():
+    given = evidence(17310, 17310 + 3710, neighbour_slope=[3.3, 3.71],
+                     neighbour_offset=[19000.0, 17305.0])  # fmt: skip
+    wide = replace(
+        given,
+        neighbour_slope=np.pad(given.neighbour_slope, ((0, 0), (0, 30)), constant_values=np.nan),
+        neighbour_offset=np.pad(given.neighbour_offset, ((0, 0), (0, 30)), constant_values=np.nan),
+    )
+    assert (diagnose(given).probabilities == diagnose(wide).probabilities).all()
+
+
 def test_turned_digits_are_those_that_a_person_would_turn_back():
-    found = sorted(number[0] for number, there in turned_digits(np.array([27134.0])) if there[0])
+    found = sorted(
+        number[0]
+        for number, there in zip(*turned_digits(np.array([27134.0])), strict=True)
+        if there[0]
+    )
     assert found == [21734.0, 27143.0, 27314.0, 72134.0]
-    found = [number[0] for number, there in turned_digits(np.array([-1.203])) if there[0]]
+    found = [
+        number[0]
+        for number, there in zip(*turned_digits(np.array([-1.203])), strict=True)
+        if there[0]
+    ]
     assert sorted(found) == [-2.103, -1.230, -1.023]
     assert decimals(np.array([12.0, 1.25, 0.1 + 0.2, np.pi])).tolist() == [0, 2, 1, 6]
 

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from calibration.metrology.clusters import CELLS, SILENT
+from calibration.metrology.clusters import SILENT
 from calibration.metrology.expectation import YEAR
 from calibration.metrology.fleetnoise import default_noise
+from calibration.metrology.mixtures import CELLS
 from calibration.metrology.series import SAME_REFERENCE, Series
 from calibration.metrology.shared import common_change, expect_together
 from tests.bench.fleets import World, simulate

@@ -13,7 +13,7 @@ from hypothesis.extra.numpy import arrays
 from scipy.stats import norm, theilslopes
 
 from calibration.metrology.crossing import crossing
-from calibration.metrology.trend import theil_sen
+from calibration.metrology.trend import stated_uncertainty, theil_sen
 
 GOLDEN = Path(__file__).parents[2] / "fixtures" / "golden"
 
@@ -107,6 +107,14 @@ def test_order_and_a_constant_change_nothing_and_ties_are_survived(t, y, order):
 def test_two_calibrations_on_one_day_have_no_rate():
     trend = theil_sen([[10.0, 10.0]], [[1.0, 2.0]], u=0.1)
     assert (trend.rate[0], trend.known[0], trend.bounded[0]) == (0.0, False, False)
+
+
+def test_one_time_that_weighs_something_says_nothing_of_the_rate():
+    days = np.random.default_rng(8).uniform(1e4, 2e4, (500, 1))
+    t = days + np.array([0.0, 0.0, 775.0])
+    apart = t + np.array([0.0, 1 / 1440, 0.0])
+    assert np.isinf(stated_uncertainty(t, [0.014, 0.0, 0.0])).all()
+    assert np.isfinite(stated_uncertainty(apart, [0.014, 0.014, 0.0])).all()
 
 
 def test_distribution_free_interval_covers():

@@ -1,35 +1,34 @@
 """`manage.py worker`: the nightly scan and plan, and the day's reminders, without a broker.
 
-What is still to be done is read from the rows: tonight's scan from ScanRun, today's reminders
-from Digest. A worker that was away for three days does the last night's work once; two workers
-share it.
+What is still to be done is read from the rows: scans and their chunks from ScanRun and ScanChunk,
+today's reminders from Digest. A worker that was away for three days does the last night's work
+once; many workers share it, chunk by chunk, and finish what one of them has left.
 """
 
 import logging
 import signal
 import threading
 from argparse import ArgumentParser, ArgumentTypeError
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, time, timedelta
 from types import FrameType
 from typing import Any
 
 from django.core.management.base import CommandError
-from django.db import Error, close_old_connections, connection
+from django.db import Error, close_old_connections
 from django.utils import timezone
 
+from calibration import scan
+from calibration.claiming import Clock
 from calibration.management.entrance import Entrance
 from calibration.models import ScanRun
 from calibration.planning import plan_visits
 from calibration.reminders import send_reminders
-from calibration.scan import run_scan, scan_result
 
 logger = logging.getLogger(__name__)
 
 NIGHT = time(2, 10, tzinfo=UTC)  # the hour of Celery's nightly task, too
-GIVEN_UP_AFTER = timedelta(hours=2)  # a scan that has not ended by then has died
-LOCK = 0x5BA7B00C  # PostgreSQL's advisory lock for the night's work; the number means nothing
 
 
 def night_of(now: datetime) -> datetime:
@@ -39,51 +38,39 @@ def night_of(now: datetime) -> datetime:
 
 
 def scan_is_due(now: datetime) -> bool:
-    """Whether nobody has scanned since the night's hour, nor is scanning now."""
-    runs = ScanRun.objects.filter(started_at__gte=night_of(now))
-    done = runs.filter(finished_at__isnull=False)
-    under_way = runs.filter(started_at__gt=now - GIVEN_UP_AFTER)
-    return not (done.exists() or under_way.exists())
+    """Whether no scan was started since the night's hour."""
+    return not ScanRun.objects.filter(started_at__gte=night_of(now)).exists()
 
 
-@contextmanager
-def one_at_a_time() -> Iterator[bool]:
-    """Yield whether the night's work is ours.
-
-    PostgreSQL lets one worker in and frees the lock when that one dies. On SQLite two workers
-    that look within the same milliseconds may both scan: they write the same rows twice.
-    """
-    if connection.vendor != "postgresql":
-        yield True
-        return
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT pg_try_advisory_lock(%s)", [LOCK])
-        (ours,) = cursor.fetchone()
-    try:
-        yield ours
-    finally:
-        if ours:
-            with connection.cursor() as cursor:
-                cursor.execute("SELECT pg_advisory_unlock(%s)", [LOCK])
+def scans_to_work_off(now: datetime) -> Iterator[ScanRun]:
+    """Yield the scans that were left unfinished or that others are at, then tonight's."""
+    yield from scan.under_way()
+    if scan_is_due(now):
+        run = scan.start_unless_made(night_of(now), now=now)
+        if run is not None:
+            yield run
 
 
-def work(now: datetime, *, plan_anyway: bool = False) -> list[str]:
+def work(
+    now: datetime, *, plan_anyway: bool = False, stopped: Callable[[], bool] = lambda: False
+) -> list[str]:
     """Do what is still to be done; return a line for each thing that was.
 
-    The plan follows the scan. A worker that has just started plans anyway: the one before it may
-    have died between the two.
+    Of many workers at one scan, the one that reaches its end says so, and plans. A worker that
+    has just started plans anyway: the one before it may have died between the two.
     """
-    said = []
-    with one_at_a_time() as ours:
-        scanned = ours and scan_is_due(now)
-        if scanned:
-            said.append(f"scan: {scan_result(run_scan(now=now))}")
-        if ours and (scanned or plan_anyway):
-            plan = plan_visits(now=now)
-            said.append(
-                f"plan: {plan.planned} planned, {plan.moved} moved, "
-                f"{plan.cancelled} cancelled, {len(plan.unplanned)} not in time"
-            )
+    clock = Clock(now)
+    said = [
+        f"scan: {scan.scan_result(run)}"
+        for run in scans_to_work_off(now)
+        if scan.work_off(run, clock=clock, stopped=stopped)
+    ]
+    if said or plan_anyway:
+        plan = plan_visits(now=now)
+        said.append(
+            f"plan: {plan.planned} planned, {plan.moved} moved, "
+            f"{plan.cancelled} cancelled, {len(plan.unplanned)} not in time"
+        )
     told = send_reminders(now=now)
     if told.sent or told.failed:
         said.append(f"reminders: {told.sent} sent, {len(told.failed)} failed")
@@ -141,18 +128,18 @@ class Command(Entrance):
 
     def handle(self, *, interval: float, once: bool, **options: Any) -> None:
         with stopped_by_signals() as stop:
-            fine = self._look(plan_anyway=True)
+            fine = self._look(plan_anyway=True, stopped=stop.is_set)
             while not once and not stop.wait(interval):
                 close_old_connections()
-                fine = self._look(plan_anyway=not fine)
+                fine = self._look(plan_anyway=not fine, stopped=stop.is_set)
         if once and not fine:
             raise CommandError("The work could not be done; see the log.")
 
-    def _look(self, *, plan_anyway: bool) -> bool:
+    def _look(self, *, plan_anyway: bool, stopped: Callable[[], bool]) -> bool:
         """Do one round; a database or network that is away is logged and tried again."""
         now = timezone.now()
         try:
-            said = work(now, plan_anyway=plan_anyway)
+            said = work(now, plan_anyway=plan_anyway, stopped=stopped)
         except (Error, OSError):
             logger.exception("This round failed; the next one does its work.")
             return False

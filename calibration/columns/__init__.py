@@ -1,0 +1,24 @@
+"""Whole columns in and out of the database: rows never become Python objects one by one.
+
+PostgreSQL speaks binary COPY both ways, SQLite its plain cursor; both give and take the same
+arrays. What is missing is NaN in a real, -1 in a key or code, zeros in a UUID, `NO_MOMENT` in a
+moment and `NO_DATE` in a date.
+"""
+
+from calibration.columns.among import among
+from calibration.columns.kinds import NO_DATE, NO_MOMENT, Kind
+from calibration.columns.reading import joined, located, read, texts
+from calibration.columns.writing import Incoming, upsert
+
+__all__ = [
+    "NO_DATE",
+    "NO_MOMENT",
+    "Incoming",
+    "Kind",
+    "among",
+    "joined",
+    "located",
+    "read",
+    "texts",
+    "upsert",
+]

@@ -1,0 +1,187 @@
+"""Columns out of the database."""
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from django.core.exceptions import EmptyResultSet
+from django.db import connection, models
+from numpy.typing import NDArray
+
+from calibration.columns.kinds import (
+    NO_DATE,
+    NO_MOMENT,
+    SIGNATURE,
+    Array,
+    Kind,
+    form,
+    names,
+    shifted,
+)
+
+_ARRAY_HEAD = 20  # dimensions, NULLs or not, type, length, first place
+
+
+def read(queryset: "models.QuerySet[Any, Any]", **kinds: Kind) -> dict[str, Array]:
+    """Read a query's columns.
+
+    Parameters
+    ----------
+    queryset
+        With `values_list`, one column for each kind.
+    kinds
+        Name and kind of each column, in order: `key` (int64), `real` (float64), `flag` (bool),
+        `uuid` (V16), `moment` (int64, microseconds since 1970 UTC), `date` (int32, days since
+        1970), or a tuple of texts (int16, the place in the tuple).
+
+    Returns
+    -------
+    dict of (M,) arrays
+
+    Raises
+    ------
+    ValueError
+        If the database answers in another form than was asked for.
+    """
+    try:
+        sql, params = queryset.query.sql_with_params()
+    except EmptyResultSet:
+        return {name: np.zeros(0, dtype=form(kind).own) for name, kind in kinds.items()}
+    if connection.vendor == "postgresql":
+        return _copied(sql, params, kinds)
+    picked = ", ".join(
+        _code(f"c{i}", kind) if isinstance(kind, tuple) else f"c{i}"
+        for i, kind in enumerate(kinds.values())
+    )
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"WITH t({names(len(kinds))}) AS ({sql}) SELECT {picked} FROM t",  # noqa: S608 - our own SQL
+            params,
+        )
+        rows = cursor.fetchall()
+    found = list(zip(*rows, strict=True)) if rows else [()] * len(kinds)
+    return {
+        name: _PLAIN["code" if isinstance(kind, tuple) else kind](values)
+        for (name, kind), values in zip(kinds.items(), found, strict=True)
+    }
+
+
+def texts(queryset: "models.QuerySet[Any, Any]") -> NDArray[np.str_]:
+    """Read a query's only column, a text without control characters, in the query's order."""
+    sql, params = queryset.query.sql_with_params()
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            cursor.execute(f"SELECT string_agg(c0, chr(31)) FROM ({sql}) AS t(c0)", params)  # noqa: S608 - our own SQL
+            (whole,) = cursor.fetchone()
+            return np.array([] if whole is None else whole.split("\x1f"), dtype=np.str_)
+        cursor.execute(sql, params)
+        return np.array([text for (text,) in cursor.fetchall()], dtype=np.str_)
+
+
+def joined(queryset: "models.QuerySet[Any, Any]") -> bytes:
+    """Read a query's only column, bytes, one value after the other."""
+    try:
+        sql, params = queryset.query.sql_with_params()
+    except EmptyResultSet:
+        return b""
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            # By COPY: an ordinary answer would carry every byte as two characters.
+            whole = f"SELECT string_agg(c0, '') FROM ({sql}) AS t(c0)"  # noqa: S608 - our own SQL
+            content = _content(cursor, whole, params)
+            start = len(SIGNATURE) + 6
+            size = int.from_bytes(content[start - 4 : start], "big", signed=True)
+            return bytes(content[start : start + max(size, 0)])
+        cursor.execute(sql, params)
+        return b"".join(value for (value,) in cursor.fetchall())
+
+
+def located(keys: Array, wanted: Array) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Return where each wanted key stands among some that are all different, and if it does."""
+    if not len(keys):
+        return np.zeros(len(wanted), dtype=np.int64), np.zeros(len(wanted), dtype=bool)
+    order = np.argsort(keys)
+    at = np.minimum(np.searchsorted(keys, wanted, sorter=order), len(keys) - 1)
+    place = order[at]
+    return place, np.asarray(keys[place] == wanted)
+
+
+def _code(column: str, texts: Sequence[str]) -> str:
+    whens = " ".join(f"WHEN '{text}' THEN {place}" for place, text in enumerate(texts))
+    return f"CASE {column} {whens} ELSE -1 END"
+
+
+def _copied(sql: str, params: Sequence[Any], kinds: Mapping[str, Kind]) -> dict[str, Array]:
+    """Read by COPY: one row of one array for each column, so that no row is handled here."""
+    picked = []
+    for i, kind in enumerate(kinds.values()):
+        value = _code(f"c{i}", kind) if isinstance(kind, tuple) else f"c{i}"
+        cast = form(kind).cast
+        picked.append(f"array_agg(COALESCE(({value})::{cast}, {form(kind).missing}::{cast}))")
+    whole = f"SELECT {', '.join(picked)} FROM ({sql}) AS t({names(len(kinds))})"  # noqa: S608 - our own SQL
+    with connection.cursor() as cursor:
+        content = _content(cursor, whole, params)
+    at = len(SIGNATURE) + 2
+    found = {}
+    for name, kind in kinds.items():
+        size = int.from_bytes(content[at : at + 4], "big", signed=True)
+        at += 4
+        wired = _array(name, content, at, size, form(kind).wire)
+        found[name] = shifted(wired.astype(form(kind).own), form(kind).shift)
+        at += max(size, 0)
+    return found
+
+
+def _array(name: str, content: bytearray, at: int, size: int, wire: str) -> Array:
+    """One column on the wire: a head, then the length of each value and the value."""
+    row = np.dtype([("length", ">i4"), ("value", wire)])
+    if size <= 0:  # no rows
+        return np.zeros(0, dtype=wire)
+    count = (size - _ARRAY_HEAD) // row.itemsize
+    table = np.frombuffer(content, dtype=row, count=count, offset=at + _ARRAY_HEAD)
+    if _ARRAY_HEAD + table.nbytes != size or (table["length"] != row["value"].itemsize).any():
+        message = f"COPY: {name} is not {row['value'].itemsize} bytes wide everywhere"
+        raise ValueError(message)
+    return table["value"]
+
+
+def _content(cursor: Any, sql: str, params: Sequence[Any]) -> bytearray:
+    content = bytearray()
+    # Composed here: a cursor that logs its queries takes a COPY without parameters only.
+    postgresql: Any = connection.ops
+    statement = postgresql.compose_sql(f"COPY ({sql}) TO STDOUT (FORMAT BINARY)", params)
+    with cursor.copy(statement) as copy:
+        for block in copy:
+            content += block
+    return content
+
+
+def _ints(values: Sequence[Any]) -> Array:
+    if None in values:
+        values = [-1 if value is None else value for value in values]
+    return np.array(values, dtype=np.int64)
+
+
+def _uuids(values: Sequence[Any]) -> Array:
+    text = "".join("0" * 32 if value is None else value for value in values)
+    return np.frombuffer(bytes.fromhex(text), dtype="V16")
+
+
+def _moments(values: Sequence[Any]) -> Array:
+    return np.array(values, dtype="datetime64[us]").astype(np.int64)  # NaT is NO_MOMENT
+
+
+def _dates(values: Sequence[Any]) -> Array:
+    days = np.array(values, dtype="datetime64[D]").astype(np.int64)
+    return np.where(days == NO_MOMENT, NO_DATE, days).astype(np.int32)
+
+
+_PLAIN: dict[str, Callable[[Sequence[Any]], Array]] = {
+    "key": _ints,
+    "code": lambda values: np.array(values, dtype=np.int16),
+    "real": lambda values: np.array(values, dtype=np.float64),
+    "flag": lambda values: np.array(values, dtype=np.bool_),
+    "uuid": _uuids,
+    "moment": _moments,
+    "date": _dates,
+}

@@ -1,0 +1,240 @@
+"""Compares what is stored with what should be, company by company, and settles what differs.
+
+A company are the sensors that were calibrated with one dealer's references: whoever shares a day
+with them is among them. Comparing reads packed histories and locks nothing; what it does not see
+only costs time, because whoever differs is judged from everything that concerns them.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from django.db import transaction
+from django.db.models import Count, QuerySet
+from numpy.typing import NDArray
+
+from calibration import columns, due, flags, outcomes, packing, proving
+from calibration.arrays import History, Recorded
+from calibration.company import Moved, read_touched
+from calibration.judging import Judged, lock, outcomes_of, store
+from calibration.models import (
+    DriftFlag,
+    FurtherCompany,
+    PackedHistory,
+    ReferenceStandard,
+    StaleSensor,
+)
+from calibration.outcomes import KINDS, LEVELS, Outcome, WantedFlags
+
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Columns = dict[str, NDArray[Any]]
+
+_STATUS = tuple(str(status) for status in DriftFlag.Status)
+_CLOSED = _STATUS.index(DriftFlag.Status.CLOSED)
+_FEW_DIFFER = 0.2  # of a company; more are stored together
+_NUMBERS = ("level", "magnitude", "tolerance", "p_out")
+
+
+def companies() -> list[tuple[int, int]]:
+    """Return every company and how many sensors it has, by key."""
+    rows = PackedHistory.objects.values_list("company").annotate(Count("pk")).order_by("company")
+    return [(company, count) for company, count in rows]
+
+
+@dataclass(frozen=True)
+class Company:
+    """What one company's sensors were found to be.
+
+    Attributes
+    ----------
+    recorded : Recorded
+        Of its members and guests.
+    stored : dict
+        `sensor`, `outcome` and `calibrations` of their packed histories.
+    members : (N,) array
+    outcome : Outcome
+    differing : (D,) array
+        Members whose verdicts, flags, due days or functional tests are not what is stored.
+    """
+
+    recorded: Recorded
+    stored: Columns
+    members: Ints
+    outcome: Outcome
+    differing: Ints
+
+
+def within(first: int, last: int) -> list[int]:
+    """Return the companies in this range of keys."""
+    rows = PackedHistory.objects.filter(company__gte=first, company__lte=last)
+    return list(rows.order_by("company").values_list("company", flat=True).distinct())
+
+
+def settle(key: int, *, now: datetime, stored: Callable[[Judged], None]) -> list[int]:
+    """Bring the sensors of a company in line with what should be stored of them.
+
+    Where many differ, they are stored together, and `stored` is told in the same transaction.
+    Returns who is left to be judged one by one: few that differ, or all of a company of which
+    something cannot be judged.
+    """
+    try:
+        found = compare(key)
+    except (ValueError, ArithmeticError):
+        rows = PackedHistory.objects.filter(company=key).order_by("sensor")
+        return list(rows.values_list("sensor", flat=True))
+    if len(found.differing) > _FEW_DIFFER * len(found.members):
+        with transaction.atomic():
+            lock(found.differing)
+            now_there = packing.said_of(_packs(key))
+            # Otherwise somebody came in between.
+            if all(np.array_equal(now_there[name], found.stored[name]) for name in now_there):
+                stored(_store(found, now))
+                return []
+    return [int(sensor) for sensor in found.differing]
+
+
+def compare(key: int) -> Company:
+    """Return what a company's sensors should be, and who of them is stored otherwise."""
+    recorded, stored = packing.unpack(_packs(key))
+    guests = _guests(key)
+    members = np.setdiff1d(stored["sensor"], guests)
+    own = np.isin(stored["sensor"], members)
+    outcome = outcomes_of(recorded, abroad=_abroad(key, members))
+    digest = outcomes.digest(outcome, stored["sensor"])
+    differing = np.concatenate(
+        [
+            stored["sensor"][(digest != stored["outcome"]) & own],
+            _differing_flags(outcome, members),
+            due.differing(_newest(outcome, members)),
+            proving.differing(members),
+        ]
+    )
+    return Company(recorded, stored, members, outcome, np.unique(differing))
+
+
+def _guests(key: int) -> list[int]:
+    rows = FurtherCompany.objects.filter(company=key)
+    return list(rows.values_list("sensor_id", flat=True))
+
+
+def _packs(key: int) -> "QuerySet[PackedHistory, PackedHistory]":
+    packs = PackedHistory.objects.filter(company=key)
+    guests = _guests(key)
+    return (
+        packs | PackedHistory.objects.filter(columns.among("sensor", guests)) if guests else packs
+    )
+
+
+def _store(found: Company, now: datetime) -> Judged:
+    """Store what follows for the members that differ; they are locked."""
+    weighed = found.outcome.weighed
+    moved, written = store(found.outcome, found.recorded, found.differing)
+    StaleSensor.objects.filter(columns.among("sensor", found.differing)).delete()
+    flagged = outcomes.flags_of(weighed)
+    sensor = weighed.case.history.sensor[flagged.index]
+    wanted = outcomes.wanted(weighed, flagged.take(np.isin(sensor, found.differing)))
+    ids = found.differing.tolist()
+    change = flags.settle(ids, KINDS, wanted, now=now)
+    written += due.refresh(ids, now=now).changed
+    change += proving.judge_tests(ids, now=now)
+    return Judged(len(ids), change, written, _touched_outside(found, moved))
+
+
+def _touched_outside(found: Company, moved: Moved) -> frozenset[int]:
+    """Sensors of other companies whose verdicts rest on what moved."""
+    history = found.outcome.history
+    abroad = ~np.isin(history.sensor, found.members) | np.isin(
+        history.sensor, _travelled(found.members)
+    )
+    return read_touched(history, replace(moved, which=moved.which & abroad))
+
+
+def _abroad(company: int, members: Ints) -> Callable[[History], Bools]:
+    """Whose siblings are not all in the company: calibrations with another dealer's reference."""
+    travelled = _travelled(members)
+    ours = ReferenceStandard.objects.filter(dealer=company).values_list("pk", flat=True)
+    references = np.array(ours, dtype=np.int64)
+
+    def told(history: History) -> Bools:
+        return np.isin(history.sensor, travelled) & ~np.isin(history.reference, references)
+
+    return told
+
+
+def _travelled(members: Ints) -> Ints:
+    """Members that were calibrated with references of other dealers as well."""
+    rows = FurtherCompany.objects.filter(columns.among("sensor", members))
+    return np.array(rows.values_list("sensor_id", flat=True), dtype=np.int64)
+
+
+def _newest(outcome: Outcome, members: Ints) -> due.Newest:
+    """The last calibration of each member that counts."""
+    history = outcome.weighed.case.history
+    at = np.searchsorted(history.sensor, members, side="right") - 1
+    there = (at >= 0) & (history.sensor[np.maximum(at, 0)] == members)
+    at = np.maximum(at, 0)
+    day = outcome.judgements["earliest_crossing"][at].astype(np.float64)
+    return due.Newest(
+        sensor=members,
+        calibration=np.where(there, history.ids[at], np.zeros(1, dtype="V16")),
+        moment=np.where(there, history.moment[at], 0),
+        installation=np.where(there, history.installation[at], -1),
+        crossing=np.where(there & (day != columns.NO_DATE), day, np.nan),
+    )
+
+
+# ── Flags ─────────────────────────────────────────────────────────────────────
+
+
+def _differing_flags(outcome: Outcome, members: Ints) -> Ints:
+    """Members whose flags are missing, too many, closed by nobody, or with other numbers."""
+    history = outcome.weighed.case.history
+    wanted = outcomes.flags_of(outcome.weighed)
+    wanted = wanted.take(np.isin(history.sensor[wanted.index], members))
+    stored = _stored_flags(members)
+    here = _keys(history.ids[wanted.index], wanted.kind)
+    place, asked = columns.located(here, _keys(stored["calibration"], stored["kind"]))
+    closed = stored["status"] == _CLOSED
+    standing = np.where(asked, ~closed | stored["by_person"], closed)
+    wrong = ~standing | (asked & ~_equal(wanted, place, stored))
+    missing = ~np.isin(np.arange(len(here)), place[asked])
+    return np.concatenate((stored["sensor"][wrong], history.sensor[wanted.index[missing]]))
+
+
+def _equal(wanted: WantedFlags, place: Ints, stored: Columns) -> Bools:
+    same = np.ones(len(stored["sensor"]), dtype=bool)
+    if not len(wanted.index):
+        return same
+    for name in _NUMBERS:
+        mine, theirs = getattr(wanted, name)[place], stored[name]
+        same &= (mine == theirs) | (np.isnan(mine) & np.isnan(theirs))
+    return same
+
+
+def _stored_flags(members: Ints) -> Columns:
+    rows = DriftFlag.objects.filter(columns.among("sensor", members), kind__in=KINDS)
+    found = columns.read(
+        rows.values_list("sensor", "calibration", "kind", *_NUMBERS, "status", "closed_by"),
+        sensor="key",
+        calibration="uuid",
+        kind=KINDS,
+        level=LEVELS,
+        magnitude="real",
+        tolerance="real",
+        p_out="real",
+        status=_STATUS,
+        by_person="key",
+    )
+    found["by_person"] = found["by_person"] >= 0
+    mine = np.isin(found["sensor"], members)
+    return {name: values[mine] for name, values in found.items()}
+
+
+def _keys(ids: NDArray[np.void], kind: NDArray[Any]) -> NDArray[np.uint64]:
+    """One number for each calibration and kind."""
+    halves = np.ascontiguousarray(ids).view(np.uint64).reshape(-1, 2)
+    mixed = halves[:, 0] * np.uint64(0x9E3779B97F4A7C15) + halves[:, 1]
+    return np.asarray(mixed * np.uint64(len(KINDS)) + kind.astype(np.uint64))

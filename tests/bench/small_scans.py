@@ -1,0 +1,21 @@
+"""Settings under which a scan of some hundred sensors has many chunks, and short leases."""
+
+from datetime import timedelta
+
+from django.apps import AppConfig
+
+from fleet.config.settings import *  # noqa: F403
+from fleet.config.settings import INSTALLED_APPS as OURS
+
+SCAN_LEASE = timedelta(seconds=2)
+INSTALLED_APPS = [*OURS, "tests.bench.small_scans.Small"]
+
+
+class Small(AppConfig):
+    name = "tests.bench.small_scans"
+    label = "small_scans"
+
+    def ready(self):
+        from calibration import judging, stages
+
+        judging.BATCH, stages.JUDGE_SENSORS, stages.COMPARE_SENSORS = 16, 50, 50
