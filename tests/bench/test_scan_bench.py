@@ -9,7 +9,7 @@ from django.db import connection
 from calibration.models import Calibration
 from calibration.scan import run_scan
 from fleet.models import Installation, Sensor
-from tests.bench import scan_columns
+from tests.bench import scan_columns, scan_database
 from tests.bench.scan_columns import Table
 from tests.bench.scan_findings import findings
 from tests.bench.scan_readings import SEASONS, Fleet
@@ -146,3 +146,15 @@ def test_the_peers_agree_with_our_own_core(fleet, name):
     assert compared.differs(flagged) == 0
     assert compared.differs(flagged[1:]) == 1
     assert compared.differs(ours.compare_stored(everybody)) == 0
+
+
+@pytest.mark.postgresql
+def test_a_database_of_somebody_else_is_left_alone(db):
+    if connection.vendor != "postgresql":
+        pytest.skip("only PostgreSQL's databases are made and dropped (DATABASE_URL)")
+    mine = connection.settings_dict
+    who = mine["USER"] + (f":{mine['PASSWORD']}" if mine["PASSWORD"] else "")
+    url = f"postgresql://{who}@{mine['HOST']}:{mine['PORT'] or 5432}/{mine['NAME']}"
+    with pytest.raises(SystemExit, match="the bench did not make it"):
+        scan_database.drop(url)
+    assert Sensor.objects.count() == 0  # and the table is still there
