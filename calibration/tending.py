@@ -69,7 +69,7 @@ def _rates(
     other = history.reference[index] != history.reference[index[-1]]
     # Percentages, far from where a square would overflow: no need of the slow hypot.
     u = np.sqrt(relative[index] ** 2 + np.where(other, state.reference_pct[index], 0.0) ** 2)
-    u_rate = trend.u_rate
+    u_rate = trend.u_rate.copy()
     u_rate[rows] = stated_uncertainty(day.T, u.T, used.T)
     return trend.rate, u_rate
 

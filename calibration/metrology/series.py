@@ -106,11 +106,6 @@ class Series:
         """Return the length of the longest segment."""
         return int(self.length.max(initial=0))
 
-    def step(self, number: int) -> tuple[IntArray, IntArray]:
-        """Return the rows of the calibrations with this number in their segment, and whose."""
-        who = np.flatnonzero(self.length > number)
-        return self.first[who] + number, who
-
     @cached_property
     def starts(self) -> BoolArray:
         """Return whether a calibration is the first of its segment, shape (M,)."""
@@ -133,18 +128,6 @@ class Series:
         """Return slope, offset and readings per rated load of each segment's first calibration."""
         slope = self.slope[self.first]
         return slope, self.offset[self.first], slope * self.rated_load
-
-    @cached_property
-    def relative(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-        """Return relative slope, zero in rated loads, both from the first, and (co)variances."""
-        slope, offset, scale = (part[self.segment] for part in self.unit)
-        return (
-            (self.slope - slope) / slope,
-            (self.offset - offset) / scale,
-            (self.u_slope / slope) ** 2,
-            self.covariance / (slope * scale),
-            (self.u_offset / scale) ** 2,
-        )
 
     def take(self, segments: IntArray) -> "Series":
         """Return some of the segments, in the order given, shape (n,)."""
