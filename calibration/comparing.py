@@ -15,10 +15,10 @@ from django.db import transaction
 from django.db.models import Count, QuerySet
 from numpy.typing import NDArray
 
-from calibration import columns, due, flags, outcomes, packing, proving
+from calibration import columns, due, flags, judging, outcomes, packing, proving
 from calibration.arrays import History, Recorded
 from calibration.company import Moved, read_touched
-from calibration.judging import Judged, lock, outcomes_of, store
+from calibration.judging import Judged, lock, store
 from calibration.models import (
     DriftFlag,
     FurtherCompany,
@@ -102,7 +102,7 @@ def compare(key: int) -> Company:
     guests = _guests(key)
     members = np.setdiff1d(stored["sensor"], guests)
     own = np.isin(stored["sensor"], members)
-    outcome = outcomes_of(recorded, abroad=_abroad(key, members))
+    outcome = judging.outcomes_of(recorded, abroad=_abroad(key, members))
     digest = outcomes.digest(outcome, stored["sensor"])
     differing = np.concatenate(
         [

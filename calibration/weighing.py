@@ -202,7 +202,7 @@ def _take(whole: Arrays, rows: Ints) -> Arrays:
     """The same dataclass with some rows of each of its arrays."""
     parts = {field.name: getattr(whole, field.name) for field in fields(whole)}
     taken: dict[str, Any] = {
-        name: part[rows] if isinstance(part, np.ndarray) else _take(part, rows)
+        name: part[..., rows] if isinstance(part, np.ndarray) else _take(part, rows)
         for name, part in parts.items()
     }
     return replace(whole, **taken)

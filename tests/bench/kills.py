@@ -235,7 +235,9 @@ class Killer:
 
     @staticmethod
     def _stage(desk: Desk) -> str:
-        sql = "SELECT work, stage FROM calibration_scanchunk WHERE status <> 'done' ORDER BY number"
+        sql = (
+            "SELECT work, stage FROM calibration_scanchunk WHERE status <> 'done' ORDER BY number"
+        )
         return "{} {}".format(*(desk.rows(sql) or [("finished", "")])[0])
 
     def _alone(self, desk: Desk) -> int:

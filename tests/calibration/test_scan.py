@@ -112,14 +112,14 @@ def test_one_sensor_that_cannot_be_judged_is_reported_and_the_others_are_judged(
 ):
     random_history(world, 5)
     poisoned = world.sensors["A2"].pk
-    original = judging.judge
+    original = judging.outcomes_of
 
-    def judge(sensor_ids, *, now):
-        if poisoned in sensor_ids:
+    def outcomes_of(recorded, **asked):
+        if poisoned in recorded.sensor:
             raise ValueError("poison")
-        return original(sensor_ids, now=now)
+        return original(recorded, **asked)
 
-    monkeypatch.setattr(judging, "judge", judge)
+    monkeypatch.setattr(judging, "outcomes_of", outcomes_of)
     run = run_scan(full=True, now=NOW)
     assert [item["sensor"] for item in run.failed] == ["S-A2"]
     assert run.judged == run.sensors - 1
