@@ -75,5 +75,5 @@ def compare_stored(sensor_ids: Sequence[int]) -> Flagged:
         offset_tolerance=np.full(len(new), np.inf),
     )
     out = new[np.abs(change.slope_pct) > 100.0 * LIMIT].tolist()
-    found = sorted(history.ids[i].bytes for i in out)
+    found = sorted(history.ids[i].tobytes() for i in out)
     return np.frombuffer(b"".join(found), dtype="V16")
