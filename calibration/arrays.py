@@ -288,7 +288,7 @@ _BETWEEN_READINGS = np.array(
 
 def _sensors(keys: Ints) -> dict[str, NDArray[Any]]:
     """What is known of these sensors; their lots are read in the same order."""
-    rows = Sensor.objects.filter(columns.among("pk", keys)).order_by("pk")
+    rows = Sensor.objects.filter(columns.around("pk", keys)).order_by("pk")
     found = columns.read(
         rows.values_list("pk", "model_id", "dealer_id", *_TAG, "tag_load_unit"),
         key="key",

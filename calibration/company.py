@@ -1,7 +1,7 @@
 """The company of a calibration: what other sensors did that day, or say on the same machine."""
 
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 
 import numpy as np
 from django.db.models import Q
@@ -19,6 +19,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 MOST_NEIGHBOURS = 64
+_FIRST = date(1970, 1, 1).toordinal()
 _FEW = 300  # up to this many days and seasons are asked for one by one, more in one range
 
 
@@ -70,7 +71,9 @@ def read_siblings(history: History, pairs: Pairs, ask: Bools) -> Siblings:
 
 def _siblings(condition: Q, *, but: Ints) -> Siblings:
     rows = columns.read(
-        Judgement.objects.filter(condition, step__isnull=False).values_list(
+        Judgement.objects.filter(condition, step__isnull=False)
+        .order_by()
+        .values_list(
             "calibration__sensor_id",
             "calibration__reference_id",
             "step_reference",
@@ -127,6 +130,7 @@ def _on_days(history: History, named: Bools) -> Q:
 
 
 def _made(references: Ints, since: int, until: int) -> Q:
+    # Of the calibration alone, so that its index by reference and time serves each.
     return Q(
         calibration__reference__in=references.tolist(),
         calibration__performed_at__gte=EPOCH + timedelta(days=since),
@@ -135,11 +139,13 @@ def _made(references: Ints, since: int, until: int) -> Q:
 
 
 def _in_seasons(history: History, changed: Bools) -> Q:
-    """Made in one of these seasons with one of these references."""
+    """Made in one of these seasons with one of these references, or in half a year about it."""
     condition = Q()
     for season in np.unique(history.season[changed]).tolist():
         references = np.unique(history.reference[changed & (history.season == season)])
-        condition |= Q(calibration__reference__in=references.tolist(), season=season)
+        # A season takes in the half years about its start, which is any day of its year.
+        since, until = (date(year, 7, 1).toordinal() - _FIRST for year in (season - 1, season + 1))
+        condition |= _made(references, since, until + 2)
     return condition
 
 
@@ -175,7 +181,7 @@ def read_touched(history: History, moved: Moved) -> frozenset[int]:
     before = (np.where(moved.which, each, np.nan) for each in (moved.was, moved.now))
     condition = _company_of(history, *before)
     if condition is not None:
-        sharing = Judgement.objects.filter(condition, step__isnull=False)
+        sharing = Judgement.objects.filter(condition, step__isnull=False).order_by()
         found |= set(sharing.values_list("calibration__sensor_id", flat=True))
     return frozenset(found - set(np.unique(history.sensor).tolist()))
 

@@ -149,7 +149,9 @@ def _touched_outside(found: Company, moved: Moved) -> frozenset[int]:
     abroad = ~np.isin(history.sensor, found.members) | np.isin(
         history.sensor, _travelled(found.members)
     )
-    return read_touched(history, replace(moved, which=moved.which & abroad))
+    touched = read_touched(history, replace(moved, which=moved.which & abroad))
+    guests = np.setdiff1d(found.stored["sensor"], found.members)
+    return touched | frozenset(guests.tolist())
 
 
 def _abroad(company: int, members: Ints) -> Callable[[History], Bools]:
@@ -166,8 +168,9 @@ def _abroad(company: int, members: Ints) -> Callable[[History], Bools]:
 
 def _travelled(members: Ints) -> Ints:
     """Members that were calibrated with references of other dealers as well."""
-    rows = FurtherCompany.objects.filter(columns.among("sensor", members))
-    return np.array(rows.values_list("sensor_id", flat=True), dtype=np.int64)
+    rows = FurtherCompany.objects.filter(columns.around("sensor", members))
+    found = np.array(rows.values_list("sensor_id", flat=True), dtype=np.int64)
+    return found[np.isin(found, members)]
 
 
 def _newest(outcome: Outcome, members: Ints) -> due.Newest:
@@ -215,7 +218,7 @@ def _equal(wanted: WantedFlags, place: Ints, stored: Columns) -> Bools:
 
 
 def _stored_flags(members: Ints) -> Columns:
-    rows = DriftFlag.objects.filter(columns.among("sensor", members), kind__in=KINDS)
+    rows = DriftFlag.objects.filter(columns.around("sensor", members), kind__in=KINDS).order_by()
     found = columns.read(
         rows.values_list("sensor", "calibration", "kind", *_NUMBERS, "status", "closed_by"),
         sensor="key",

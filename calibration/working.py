@@ -31,7 +31,7 @@ from calibration.claiming import Clock, LeaseLost
 from calibration.flags import FlagChange
 from calibration.fleetwide import settle_lots
 from calibration.judging import Judged
-from calibration.models import Calibration, PackedHistory, ScanChunk, StaleSensor
+from calibration.models import FurtherCompany, PackedHistory, ScanChunk, StaleSensor
 from calibration.policies import mark_stale
 from calibration.records import judge_sealed
 from calibration.stages import CLOSE, COMPARE, JUDGE, LEARN, PACK, Step
@@ -278,11 +278,15 @@ def _take_turns(sensor_ids: Sequence[int]) -> None:
     """
     if connection.vendor != "postgresql":  # SQLite has one writer at a time
         return
-    dealers = Sensor.objects.filter(pk__in=sensor_ids).order_by().values_list("dealer")
-    references = Calibration.objects.filter(sensor__in=sensor_ids, reference__isnull=False)
-    lenders = references.order_by().values_list("reference__dealer")
+    rows = (Sensor.objects.all(), "pk", "dealer"), (PackedHistory.objects.all(), "pk", "company")
+    owners, lenders = (
+        all_of_them.filter(columns.among(key, sensor_ids)).order_by().values_list(name)
+        for all_of_them, key, name in rows
+    )
+    further = FurtherCompany.objects.filter(columns.among("sensor", sensor_ids))
+    dealers = owners.union(lenders, further.values_list("company"))
     with connection.cursor() as cursor:
-        for (dealer,) in sorted(dealers.union(lenders)):  # one order for everybody
+        for (dealer,) in sorted(dealers):  # one order for everybody
             cursor.execute("SELECT pg_advisory_xact_lock(%s, %s)", [TURNS, dealer % 2**31])
 
 

@@ -5,7 +5,7 @@ arrays. What is missing is NaN in a real, -1 in a key or code, zeros in a UUID, 
 moment and `NO_DATE` in a date.
 """
 
-from calibration.columns.among import among
+from calibration.columns.among import among, around
 from calibration.columns.kinds import NO_DATE, NO_MOMENT, Kind
 from calibration.columns.reading import joined, located, read, texts
 from calibration.columns.writing import Incoming, upsert
@@ -16,6 +16,7 @@ __all__ = [
     "Incoming",
     "Kind",
     "among",
+    "around",
     "joined",
     "located",
     "read",
