@@ -74,11 +74,11 @@ def _siblings(condition: Q, *, but: Ints) -> Siblings:
         Judgement.objects.filter(condition, step__isnull=False)
         .order_by()
         .values_list(
-            "calibration__sensor_id",
-            "calibration__reference_id",
+            "sensor_id",
+            "reference_id",
             "step_reference",
             "season",
-            "calibration__performed_at",
+            "performed_at",
             "step",
             "u_step",
         ),
@@ -130,11 +130,10 @@ def _on_days(history: History, named: Bools) -> Q:
 
 
 def _made(references: Ints, since: int, until: int) -> Q:
-    # Of the calibration alone, so that its index by reference and time serves each.
     return Q(
-        calibration__reference__in=references.tolist(),
-        calibration__performed_at__gte=EPOCH + timedelta(days=since),
-        calibration__performed_at__lt=EPOCH + timedelta(days=until),
+        reference__in=references.tolist(),
+        performed_at__gte=EPOCH + timedelta(days=since),
+        performed_at__lt=EPOCH + timedelta(days=until),
     )
 
 
@@ -182,7 +181,7 @@ def read_touched(history: History, moved: Moved) -> frozenset[int]:
     condition = _company_of(history, *before)
     if condition is not None:
         sharing = Judgement.objects.filter(condition, step__isnull=False).order_by()
-        found |= set(sharing.values_list("calibration__sensor_id", flat=True))
+        found |= set(sharing.values_list("sensor_id", flat=True))
     return frozenset(found - set(np.unique(history.sensor).tolist()))
 
 

@@ -38,6 +38,9 @@ SLOPE, OFFSET, FIT, REFERENCE = range(4)
 _FIT_KINDS: dict[str, Kind] = {"calibration": "uuid", "degrees_of_freedom": "key"}
 _JUDGEMENT_KINDS: dict[str, Kind] = {
     "calibration": "uuid",
+    "sensor": "key",
+    "performed_at": "moment",
+    "reference": "key",
     "season": "key",
     "segment": "key",
     "verdict": LEVELS,
@@ -118,6 +121,9 @@ def _judgements(weighed: Weighed) -> Columns:
     return (
         {
             "calibration": case.history.ids,
+            "sensor": case.history.sensor,
+            "performed_at": case.history.moment,
+            "reference": case.history.reference,
             "season": case.history.season,
             "segment": case.pairs.segment,
             "verdict": outlook.level,

@@ -175,6 +175,10 @@ _PLAIN: dict[str, Callable[[Array, Any], list[Any]]] = {
     "real": lambda values, _: _none_where(values.tolist(), np.isnan(values)),
     "flag": lambda values, _: values.tolist(),
     "uuid": _uuids,
+    "moment": lambda values, _: [
+        None if text == "NaT" else text.replace("T", " ").removesuffix(".000000")
+        for text in np.datetime_as_string(values.astype("datetime64[us]")).tolist()
+    ],
     "date": lambda values, _: _none_where(
         np.datetime_as_string(values.astype("datetime64[D]")).tolist(), values == NO_DATE
     ),

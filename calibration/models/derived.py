@@ -10,6 +10,7 @@ from django.db import models
 from django.db.models import Q
 
 from calibration.models.record import Calibration
+from calibration.models.rules import ReferenceStandard
 from fleet.models import ScopedModel, Sensor, SensorModel
 
 
@@ -76,6 +77,20 @@ class Judgement(ScopedModel):
         primary_key=True,
         db_constraint=False,
         related_name="judgement",
+    )
+    # Who, when and with what, once more: siblings are found by one index, without the record.
+    sensor = models.ForeignKey(
+        Sensor, on_delete=models.CASCADE, db_constraint=False, db_index=False, related_name="+"
+    )
+    performed_at = models.DateTimeField()
+    reference = models.ForeignKey(
+        ReferenceStandard,
+        on_delete=models.PROTECT,
+        null=True,
+        blank=True,
+        db_constraint=False,
+        db_index=False,
+        related_name="+",
     )
     season = models.SmallIntegerField()
     segment = models.PositiveSmallIntegerField(help_text="Counted from 1 over a sensor's life.")
@@ -161,6 +176,15 @@ class Judgement(ScopedModel):
 
     class Meta:
         ordering = ("calibration",)
+        indexes = [
+            # The steps of a day's or a season's siblings, from the index alone.
+            models.Index(
+                fields=["reference", "performed_at"],
+                include=["sensor", "step_reference", "season", "step", "u_step"],
+                condition=Q(step__isnull=False),
+                name="judgement_company",
+            ),
+        ]
 
     def __str__(self) -> str:
         """Return what a person calls it."""

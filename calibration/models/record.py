@@ -93,7 +93,6 @@ class Calibration(SealedRecord):
         on_delete=models.PROTECT,
         null=True,
         blank=True,
-        db_index=False,
         related_name="calibrations",
         help_text="None: the unit's own weight.",
     )
@@ -117,7 +116,6 @@ class Calibration(SealedRecord):
             models.Index(fields=["sensor", "performed_at", "id"], name="calibration_history"),
             models.Index(fields=["-performed_at", "-id"], name="calibration_newest"),
             models.Index(fields=["recorded_at"], name="calibration_recorded"),
-            models.Index(fields=["reference", "performed_at"], name="calibration_company"),
         ]
         constraints = [
             models.UniqueConstraint("sensor", "chain_number", name="calibration_chain"),
