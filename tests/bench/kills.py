@@ -159,7 +159,11 @@ def fill() -> None:
 
 
 def derived(desk: Desk) -> dict[str, Any]:
-    """Return everything that a scan makes, as the database has it."""
+    """Return everything that a scan makes, as the database has it.
+
+    Flags that stand: one that a verdict opened which did not stay (siblings judged later made it
+    another) is closed again, and whether it was there depends on who was judged first.
+    """
     from calibration.models import DriftFlag, DueState, Fit, Judgement, ScanRun, StaleSensor
 
     found: dict[str, Any] = {}
@@ -169,18 +173,28 @@ def derived(desk: Desk) -> dict[str, Any]:
             for each in model._meta.concrete_fields
             if each.name not in NOT_COMPARED
         ]
-        rows = desk.rows(f"SELECT {', '.join(columns)} FROM {model._meta.db_table}")
-        found[model.__name__] = sorted(map(repr, rows))
-    counts = "judged, flags_opened, flags_closed, failed"
-    found["counts"] = desk.rows(
-        f"SELECT {counts} FROM {ScanRun._meta.db_table} WHERE finished_at IS NOT NULL"
+        rows = f"SELECT {', '.join(columns)} FROM {model._meta.db_table}"
+        standing = " WHERE status <> 'closed'" if model is DriftFlag else ""
+        found[model.__name__] = sorted(map(repr, desk.rows(rows + standing)))
+    runs = desk.rows(
+        "SELECT judged, flags_opened - flags_closed, failed, finished_at IS NOT NULL "
+        f"FROM {ScanRun._meta.db_table} ORDER BY id"
     )
+    # A kill that came when the scan had ended left the next call a scan that finds nothing new.
+    found["counts"] = (runs[0][0], sum(run[1] for run in runs), [run[2:] for run in runs[:1]])
+    assert sum(run[1] for run in runs) == len(found["DriftFlag"])
     return found
 
 
 def differences(was: dict[str, Any], found: dict[str, Any]) -> list[str]:
-    """Return the names of the tables that are not the same."""
-    return [name for name in was if was[name] != found[name]]
+    """Return what is not the same."""
+    return [
+        f"{name}: {sorted(map(str, set(was[name]) ^ set(found[name])))[:4]}"
+        if isinstance(was[name], list)
+        else f"{name}: {was[name]}, {found[name]}"
+        for name in was
+        if was[name] != found[name]
+    ]
 
 
 class Killer:
