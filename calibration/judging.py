@@ -156,7 +156,9 @@ def store(outcome: Outcome, recorded: Recorded, sensor: Ints) -> tuple[Moved, in
     if gone.any():
         dropped = Judgement.objects.filter(pk__in=uuids(outcome.history.ids[gone]))
         written += dropped.delete()[0]
-    return moved, written + packing.keep(recorded.of(sensor), found)
+    written += packing.keep(recorded.of(sensor), found)
+    PackedHistory.objects.filter(columns.among("sensor", differing)).update(counted=False)
+    return moved, written
 
 
 def _of(sensor: Ints, which: Ints) -> Ints:

@@ -1,9 +1,10 @@
 """What the fleet teaches about its sensors: kept in tables, learnt by scans."""
 
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
-from django.db.models import Count
+from django.db.models import Count, Exists, OuterRef, QuerySet
 from numpy.typing import NDArray
 
 from calibration import arrays, expecting
@@ -19,7 +20,7 @@ from calibration.metrology.fleetnoise import (
 )
 from calibration.metrology.series import Noise, Prior, Series
 from calibration.models import Calibration, LotPrior, SensorModelNoise
-from fleet.models import Sensor
+from fleet.models import Sensor, SensorModel
 
 COLUMNS = ("walk_slope", "walk_zero", "extra_slope", "extra_zero")
 PRIOR = ("slope", "offset", "var_slope", "var_offset")
@@ -60,22 +61,54 @@ def _rows(values: list[tuple[float, ...]], names: tuple[str, ...]) -> NDArray[np
     return np.array(values, dtype=np.float64).reshape(-1, len(names))
 
 
-def learn(*, everything: bool = False) -> list[int]:
+def learn(*, everything: bool = False, now: datetime) -> list[int]:
     """Learn the noise and first numbers of sensor models; return the models that changed.
 
-    A model is looked at again when its calibrations have become a tenth more or fewer since it
-    was learnt, or when everything is asked for.
+    A model is looked at again when a tenth of its calibrations were recorded since it was learnt,
+    or when everything is asked for.
     """
-    known = dict(SensorModelNoise.objects.values_list("pk", "calibrations"))
-    counts = Calibration.objects.values_list("sensor__model").annotate(Count("pk"))
+    known = {row.pk: row for row in SensorModelNoise.objects.exclude(learnt_at=None)}
     changed = []
-    for model, count in counts.order_by("sensor__model"):
-        if not everything and abs(count - known.get(model, 0)) < GROWTH * count:
+    for model, count in sorted(_counts(known, now).items()):
+        row = known.get(model)
+        if row and not everything and count - row.calibrations < GROWTH * count:
             continue
         lives = _lives(model)
-        if lives is not None and (_keep_noise(model, lives, count) + _keep_priors(model, lives)):
+        if lives is None:
+            continue
+        if _keep_noise(model, lives, count, now) + _keep_priors(model, lives):
             changed.append(model)
     return changed
+
+
+def _counts(known: dict[int, SensorModelNoise], now: datetime) -> dict[int, int]:
+    """Calibrations of each model: those it had when it was learnt, and those recorded since.
+
+    Records are never deleted, so that only what is new is counted; models of which nothing was
+    learnt yet are counted whole.
+    """
+    until = Calibration.objects.filter(recorded_at__lte=now).order_by()
+    found = {model: row.calibrations for model, row in known.items()}
+    for since, models in _by_moment(known).items():
+        recent = until.filter(recorded_at__gt=since, sensor__model__in=models)
+        for model, count in _by_model(recent):
+            found[model] += count
+    unknown = list(SensorModel.objects.exclude(pk__in=known).values_list("pk", flat=True))
+    if unknown:
+        found.update(_by_model(until.filter(sensor__model__in=unknown)))
+    return found
+
+
+def _by_moment(known: dict[int, SensorModelNoise]) -> dict[datetime | None, list[int]]:
+    """Models by the moment at which they were learnt: a scan learns many at one moment."""
+    found: dict[datetime | None, list[int]] = {}
+    for model, row in known.items():
+        found.setdefault(row.learnt_at, []).append(model)
+    return found
+
+
+def _by_model(rows: "QuerySet[Calibration]") -> "QuerySet[Calibration, tuple[int, int]]":
+    return rows.values_list("sensor__model").annotate(Count("pk"))
 
 
 @dataclass(frozen=True)
@@ -88,8 +121,9 @@ class _Lives:
 
 
 def _lives(model: int) -> _Lives | None:
-    sensors = Sensor.objects.filter(model=model, calibrations__isnull=False).order_by("pk")
-    ids = list(sensors.distinct().values_list("pk", flat=True)[:MOST_SEGMENTS])
+    calibrated = Exists(Calibration.objects.filter(sensor=OuterRef("pk")))
+    sensors = Sensor.objects.filter(calibrated, model=model).order_by("pk")
+    ids = list(sensors.values_list("pk", flat=True)[:MOST_SEGMENTS])
     history = arrays.read_history(ids) if ids else None
     if history is None:
         return None
@@ -103,12 +137,13 @@ def _lives(model: int) -> _Lives | None:
     return _Lives(series, history.lot[series.first], pairs.segment[series.first] == 1)
 
 
-def _keep_noise(model: int, lives: _Lives, count: int) -> int:
+def _keep_noise(model: int, lives: _Lives, count: int, now: datetime) -> int:
     """Keep the noise; whether it changed (that the count did is no change)."""
     found = model_noise(lives.series, np.zeros(len(lives.lot), dtype=np.int64), 1)
     learnt = tuple(float(getattr(found, name)[0]) for name in COLUMNS)
     values = dict(zip(COLUMNS, learnt if found.estimated[0] else _DEFAULT, strict=True)) | {
         "calibrations": count,
+        "learnt_at": now,
         "steps": int(found.steps[0]),
         "estimated": bool(found.estimated[0]),
         "method": METHOD,

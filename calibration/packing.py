@@ -102,9 +102,15 @@ def keep(recorded: Recorded, outcome: Ints) -> int:
     return written
 
 
-def forget(sensor_ids: Sequence[int]) -> None:
-    """Drop the packed histories of these sensors: their records are read when they are judged."""
-    PackedHistory.objects.filter(columns.among("sensor", sensor_ids)).delete()
+def take_uncounted() -> Ints:
+    """Return the sensors whose outcome changed since they were last taken, and note it.
+
+    Call it in the transaction that counts them.
+    """
+    rows = PackedHistory.objects.filter(counted=False).values_list("sensor")
+    sensor = columns.read(rows, sensor="key")["sensor"]
+    PackedHistory.objects.filter(columns.among("sensor", sensor)).update(counted=True)
+    return np.sort(sensor)
 
 
 def _cut(content: bytes, since: Ints, until: Ints, width: int) -> list[bytes]:

@@ -6,7 +6,8 @@ from datetime import datetime
 
 from django.db.models import Q
 
-from calibration.models import ReferenceStandard, StaleSensor, TolerancePolicy
+from calibration.columns import among
+from calibration.models import PackedHistory, ReferenceStandard, StaleSensor, TolerancePolicy
 from fleet import units
 from fleet.models import Dealer, Sensor, SensorModel
 
@@ -90,6 +91,13 @@ def mark_stale(sensor_ids: Iterable[int], *, why: str, now: datetime) -> None:
     )
 
 
+def mark_anew(sensor_ids: Iterable[int], *, why: str, now: datetime) -> None:
+    """Note that sensors must be judged again from their records: what is packed is out of date."""
+    ids = list(sensor_ids)
+    PackedHistory.objects.filter(among("pk", ids)).delete()
+    mark_stale(ids, why=why, now=now)
+
+
 def mark_rule_changed(
     row: TolerancePolicy | ReferenceStandard | SensorModel | Dealer, *, now: datetime
 ) -> None:
@@ -107,4 +115,6 @@ def mark_rule_changed(
     else:
         sensors = sensors.filter(calibrations__reference=row).distinct()
     why = f"{row._meta.verbose_name} {row.pk} changed"
-    mark_stale(sensors.values_list("pk", flat=True), why=why, now=now)
+    # Units and seasons are packed with the records; tolerances and references are not.
+    mark = mark_anew if isinstance(row, SensorModel | Dealer) else mark_stale
+    mark(sensors.values_list("pk", flat=True), why=why, now=now)

@@ -60,7 +60,10 @@ def start_unless_made(since: datetime, *, now: datetime) -> ScanRun | None:
 
 def under_way() -> list[ScanRun]:
     """Return the scans that were started and are not finished, the oldest first."""
-    return list(ScanRun.objects.filter(finished_at=None).order_by("pk"))
+    runs = list(ScanRun.objects.filter(finished_at=None).order_by("pk"))
+    for run in runs:
+        stages.begin(run)  # one of before there were chunks has none
+    return runs
 
 
 def run_scan(*, full: bool = False, now: datetime, progress: Progress | None = None) -> ScanRun:

@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import Any
 
 from django.conf import settings
-from django.db import InterfaceError, OperationalError, transaction
+from django.db import InterfaceError, OperationalError, connection, transaction
 from django.db.models import F, Q
 
 from calibration import (
@@ -31,7 +31,7 @@ from calibration.claiming import Clock, LeaseLost
 from calibration.flags import FlagChange
 from calibration.fleetwide import settle_lots
 from calibration.judging import Judged
-from calibration.models import PackedHistory, ScanChunk, StaleSensor
+from calibration.models import Calibration, PackedHistory, ScanChunk, StaleSensor
 from calibration.policies import mark_stale
 from calibration.records import judge_sealed
 from calibration.stages import CLOSE, COMPARE, JUDGE, LEARN, PACK, Step
@@ -41,7 +41,7 @@ logger = logging.getLogger(__name__)
 
 NARROWER = 32  # so much smaller are the batches in which the next attempt begins
 DEADLOCKS = 5  # so often a batch is tried again when two judged one another's siblings
-DUE_SENSORS = 10_000  # refreshed at once
+TURNS = 0x5BA7B00C  # PostgreSQL's advisory locks for dealers; the number means nothing
 _AWAY = (OperationalError, InterfaceError)  # of the database, not of a sensor
 
 
@@ -122,7 +122,7 @@ def _learn(held: Held) -> Step:
     # What was learnt and the marks that follow come together. A full scan looks at everybody and
     # needs no marks; it writes what each model taught as it goes, so that posts need not wait.
     with nullcontext() if full else transaction.atomic():
-        learnt = learning.learn(everything=full)
+        learnt = learning.learn(everything=full, now=held.now)
         if not full:
             whose = Sensor.objects.filter(model__in=learnt).values_list("pk", flat=True)
             why = "the fleet has taught something new about its model"
@@ -258,6 +258,7 @@ def _judge_together(held: Held, sensor_ids: Sequence[int]) -> None:
 
 def _judge_and_note(held: Held, sensor_ids: Sequence[int]) -> None:
     with transaction.atomic():
+        _take_turns(sensor_ids)
         judging.lock(sensor_ids)
         # The marks go first: one that is set while we judge waits for us and stays.
         StaleSensor.objects.filter(columns.among("pk", sensor_ids)).delete()
@@ -267,6 +268,22 @@ def _judge_and_note(held: Held, sensor_ids: Sequence[int]) -> None:
             rows_written=F("rows_written") + judged.rows_written,
             **_further(held, sensor_ids, judged=F("judged") + len(sensor_ids)),
         )
+
+
+def _take_turns(sensor_ids: Sequence[int]) -> None:
+    """Let one worker at a time judge a dealer's sensors, and those calibrated with its references.
+
+    A first verdict is seen by its siblings when it is committed: two workers that judged siblings
+    for the first time side by side would not know of one another, nor mark each other's.
+    """
+    if connection.vendor != "postgresql":  # SQLite has one writer at a time
+        return
+    dealers = Sensor.objects.filter(pk__in=sensor_ids).order_by().values_list("dealer")
+    references = Calibration.objects.filter(sensor__in=sensor_ids, reference__isnull=False)
+    lenders = references.order_by().values_list("reference__dealer")
+    with connection.cursor() as cursor:
+        for (dealer,) in sorted(dealers.union(lenders)):  # one order for everybody
+            cursor.execute("SELECT pg_advisory_xact_lock(%s, %s)", [TURNS, dealer % 2**31])
 
 
 def _put_aside(held: Held, sensor_id: int, why: str) -> None:
@@ -283,15 +300,13 @@ def _further(held: Held, sensor_ids: Sequence[int], **counts: Any) -> dict[str, 
 
 # ── Close ─────────────────────────────────────────────────────────────────────
 def _close(held: Held) -> Step:
-    sensors = due.out_of_step()
-    for start in range(0, len(sensors), DUE_SENSORS):
-        due.refresh(sensors[start : start + DUE_SENSORS], now=held.now)
-        held.renew()
+    due.catch_up(now=held.now)
+    held.renew()
     with transaction.atomic():
         held.keep(overdue.settle_overdue(now=held.now))
-    if held.chunk.run.chunks.filter(work__in=[COMPARE, JUDGE]).exists():
-        with transaction.atomic():  # lots follow from verdicts alone
-            held.keep(settle_lots(now=held.now))
+    with transaction.atomic():
+        judged_anew = packing.take_uncounted()
+        held.keep(settle_lots(now=held.now, sensors=judged_anew.tolist()))
     return held.complete()
 
 

@@ -16,13 +16,13 @@ from api.inputs import Input, Number, Text
 from api.refs import beside, ref, ref_filter, seated
 from api.registers import Register, dealer_or_own, placed
 from api.rendering import Zip
-from calibration.policies import mark_stale
+from calibration.policies import mark_anew
 from fleet import registry, units
 from fleet.models import Customer, Dealer, Machine, Sensor, SensorModel
 
 TAG = ("zero_reading", "span_reading", "span_load", "load_unit")
 PLACES = {f"tag_{name}": f"tag.{name}" for name in TAG}
-JUDGED_BY = {"model", *PLACES}
+JUDGED_BY = {"model", "lot", *PLACES}
 
 
 class TagInput(Input):
@@ -116,7 +116,7 @@ class SensorViews(Register):
         with placed(PLACES):
             changed: Sensor = super().change(row, changes)
         if touched:
-            mark_stale([changed.pk], why="its model or tag changed", now=self.now)
+            mark_anew([changed.pk], why="its model, lot or tag changed", now=self.now)
         return changed
 
     @extend_schema(responses=dict)

@@ -128,9 +128,9 @@ class SensorPage(Desk, SensorAdmin):
         return super().change_view(request, object_id, form_url, context)
 
     def after_save(self, request: HttpRequest, row: Any, changed: Any) -> None:
-        """Have a sensor of another model or dealer judged again."""
-        if changed and {"model", "dealer"} & set(changed):
-            policies.mark_stale([row.pk], why="register edited", now=timezone.now())
+        """Have a sensor of another model, lot or dealer judged again."""
+        if changed and {"model", "lot", "dealer"} & set(changed):
+            policies.mark_anew([row.pk], why="register edited", now=timezone.now())
 
     def get_urls(self) -> list[Any]:
         """Add the dossier."""

@@ -1,15 +1,15 @@
 """Rows to due days: what the rule needs, read in whole columns and laid beside the sensors."""
 
-from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
 import numpy as np
-from django.db.models import OuterRef, Q, QuerySet, Subquery
+from django.db.models import OuterRef, Q, Subquery
 from numpy.typing import NDArray
 
 from calibration import calendars, columns
+from calibration.beside import NO_RECORD, Uuids, are_others, has_one, read_beside
 from calibration.columns import NO_DATE
 from calibration.due.days import DECIDED, Basis, Codes, Ints, due_days
 from calibration.models import Calibration, DueState, Reminder
@@ -17,13 +17,6 @@ from calibration.policies import Rulebook
 from fleet.models import Dealer, Installation, Sensor
 
 Floats = NDArray[np.float64]
-Uuids = NDArray[np.void]
-
-NO_MOMENT = np.iinfo(np.int64).min
-NO_CALIBRATION = bytes(16)
-_FEW = 2000  # so many sensors are named one by one
-_DENSE = 4  # a range of keys is read where it holds at most so many times what is asked for
-_AT_ONCE = 10_000  # SQLite takes at most 32,766 values in one statement
 
 
 @dataclass(frozen=True)
@@ -79,7 +72,7 @@ class States:
 
     def recounted(self, other: "States") -> NDArray[np.bool_]:
         """Return where two count from different calibrations, (N,)."""
-        return np.asarray((_halves(self.calibration) != _halves(other.calibration)).any(axis=1))
+        return are_others(self.calibration, other.calibration)
 
 
 @dataclass(frozen=True)
@@ -90,11 +83,6 @@ class Open:
     due_on: Ints
     why: Codes
     created_at: Ints
-
-
-def has_one(calibration: Uuids) -> NDArray[np.bool_]:
-    """Return where there is a calibration, (N,)."""
-    return np.asarray((_halves(calibration) != 0).any(axis=1))
 
 
 def wanted(newest: Newest) -> States:
@@ -120,7 +108,7 @@ def wanted(newest: Newest) -> States:
         )
     )
     counted = newest.calibration.copy()
-    counted[~here] = NO_CALIBRATION
+    counted[~here] = NO_RECORD
     return States(due_on, decided_by, counted)
 
 
@@ -132,7 +120,7 @@ def stored(sensor: Ints) -> States:
         "decided_by": DECIDED,
         "calibration": "uuid",
     }
-    return States(**_beside(sensor, DueState.objects.all(), fields, kinds))
+    return States(**read_beside(sensor, DueState.objects.all(), fields, kinds))
 
 
 def open_reminders(sensor: Ints) -> Open:
@@ -144,7 +132,7 @@ def open_reminders(sensor: Ints) -> Open:
         "why": DECIDED,
         "created_at": "moment",
     }
-    return Open(**_beside(sensor, rows, tuple(kinds), kinds))
+    return Open(**read_beside(sensor, rows, tuple(kinds), kinds))
 
 
 def newest_of(sensor: Ints) -> Newest:
@@ -157,12 +145,14 @@ def newest_of(sensor: Ints) -> Newest:
         .values("pk")[:1]
     )
     whose = Sensor.objects.annotate(newest=Subquery(newest))
-    last = _beside(sensor, whose, ("newest",), {"calibration": "uuid"}, key="pk")["calibration"]
+    last = read_beside(sensor, whose, ("newest",), {"calibration": "uuid"}, key="pk")[
+        "calibration"
+    ]
     keys = [UUID(bytes=each) for each in last[has_one(last)].tolist()]
     fields = ("performed_at", "installation", "judgement__earliest_crossing")
     kinds = {"moment": "moment", "installation": "key", "crossing": "date"}
     among = [Q(pk__in=keys)] if keys else []
-    found = _beside(sensor, Calibration.objects.all(), fields, kinds, among=among)
+    found = read_beside(sensor, Calibration.objects.all(), fields, kinds, among=among)
     day = found.pop("crossing")
     crossing = np.where(day == NO_DATE, np.nan, day)
     return Newest(sensor=sensor, calibration=last, crossing=crossing, **found)
@@ -172,9 +162,9 @@ def _seats(sensor: Ints) -> dict[str, Any]:
     """Where each sensor sits, in whose calendar, and under which interval."""
     open_ones = Installation.objects.filter(removed_on=None)
     place = {"installation": "key", "installed_on": "date"}
-    seat: dict[str, Any] = _beside(sensor, open_ones, ("pk", "installed_on"), place)
+    seat: dict[str, Any] = read_beside(sensor, open_ones, ("pk", "installed_on"), place)
     what = {"model": "key", "dealer": "key"}
-    known = _beside(sensor, Sensor.objects.all(), ("model", "dealer"), what, key="pk")
+    known = read_beside(sensor, Sensor.objects.all(), ("model", "dealer"), what, key="pk")
     dealers, whose = np.unique(known["dealer"], return_inverse=True)
     calendar = {
         pk: (zone, calendars.start_number(start))
@@ -200,50 +190,3 @@ def _intervals(model: Ints, whose: Ints, dealers: Ints) -> Ints:
         for pair in pairs.tolist()
     ]
     return np.array(days, dtype=np.int64)[which]
-
-
-_MISSING: dict[Any, tuple[str, Any]] = {
-    "key": ("i8", -1),
-    "date": ("i8", NO_DATE),
-    "moment": ("i8", NO_MOMENT),
-    "uuid": ("V16", NO_CALIBRATION),
-}
-
-
-def _beside(
-    sensor: Ints,
-    rows: "QuerySet[Any, Any]",
-    fields: tuple[str, ...],
-    kinds: Mapping[str, columns.Kind],
-    *,
-    key: str = "sensor",
-    among: Iterable[Q] | None = None,
-) -> dict[str, Any]:
-    """Read columns of rows that are there once for a sensor, in the order of the sensors."""
-    found = {}
-    for name, kind in kinds.items():
-        form, missing = _MISSING.get(kind, ("i2", -1))
-        found[name] = np.full(len(sensor), missing, dtype=form)
-    for asked in _ranges(sensor, key) if among is None else among:
-        some = rows.filter(asked).order_by().values_list(key, *fields)
-        table = columns.read(some, of="key", **kinds)
-        place = np.searchsorted(sensor, table["of"])
-        place[place == len(sensor)] = 0
-        kept = np.flatnonzero(sensor[place] == table["of"])
-        for name, values in found.items():
-            values[place[kept]] = table[name][kept]
-    return found
-
-
-def _ranges(sensor: Ints, key: str) -> Iterator[Q]:
-    """Yield what asks for these sensors: by a range of keys where they lie close together."""
-    if len(sensor) > _FEW and sensor[-1] - sensor[0] < _DENSE * len(sensor):
-        yield Q((f"{key}__gte", int(sensor[0])), (f"{key}__lte", int(sensor[-1])))
-        return
-    for start in range(0, len(sensor), _AT_ONCE):
-        yield Q((f"{key}__in", sensor[start : start + _AT_ONCE].tolist()))
-
-
-def _halves(calibration: Uuids) -> Ints:
-    """UUIDs as two whole numbers each, (N, 2): quick to compare."""
-    return np.ascontiguousarray(calibration).view(np.int64).reshape(-1, 2)

@@ -6,9 +6,10 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.beside import has_one
 from calibration.calendars import date_of
 from calibration.due.days import DECIDED, Ints
-from calibration.due.reading import Newest, Open, States, has_one
+from calibration.due.reading import Newest, Open, States
 from calibration.models import Reminder
 
 Bools = NDArray[np.bool_]

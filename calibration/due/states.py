@@ -9,14 +9,15 @@ import numpy as np
 from django.db import transaction
 from numpy.typing import NDArray
 
+from calibration.beside import AT_ONCE, has_one
 from calibration.calendars import date_of
 from calibration.due import lines, reading, reminders
 from calibration.due.days import DECIDED, Ints
-from calibration.due.reading import Newest, Open, States, has_one
+from calibration.due.reading import Newest, Open, States
 from calibration.models import DueState
 from fleet.models import ChangedSeat, Sensor
 
-CHUNK = 10_000  # SQLite takes at most 32,766 values in one statement
+CHUNK = AT_ONCE
 LOCK_AT_ONCE = 200  # more than these are compared first, and only those that differ are locked
 
 

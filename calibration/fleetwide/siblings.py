@@ -6,6 +6,7 @@ lot that was looked at more often is not worse for it, and a repair makes nobody
 without a lot takes no part.
 """
 
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -17,9 +18,10 @@ from django.db.models import Count
 
 from calibration import flags
 from calibration.flags import FlagChange, Wanted
+from calibration.fleetwide import counting
 from calibration.fleetwide.looks import looks
 from calibration.metrology.lots import LotShares, compare_lots
-from calibration.models import DriftFlag, Verdict
+from calibration.models import DriftFlag, LotLooks, Verdict
 from fleet.models import SensorModel
 from fleet.scope import Scope
 
@@ -29,19 +31,22 @@ _CHECK = (
     "See whether its sensors that were out share a machine, a reference or a technician; if they "
     "do not, the lot is at fault: have it assessed under warranty."
 )
-_SENSOR, _MODEL, _LOT = (f"calibration__sensor{end}" for end in ("_id", "__model_id", "__lot"))
+_SENSOR, _MODEL, _NAME, _LOT = (
+    f"calibration__sensor{end}" for end in ("_id", "__model_id", "__model__name", "__lot")
+)
 Key = tuple[int, str]  # sensor model and lot
 
 
 @dataclass(frozen=True)
-class FirstOut:
-    """The look at which a sensor was first found out, and how many looks came after it."""
+class Counted:
+    """A lot and what the looks at its sensors came to."""
 
-    key: Key
-    sensor_id: int
-    calibration_id: UUID
-    p_out: float
-    later: int
+    model: int
+    model_name: str
+    lot: str
+    sensors: int
+    looks: int
+    out: int
 
 
 def lots(sensor_model: SensorModel | None = None, *, scope: Scope) -> list[dict[str, Any]]:
@@ -50,26 +55,29 @@ def lots(sensor_model: SensorModel | None = None, *, scope: Scope) -> list[dict[
     `share` is `out` of `calibrations`; `q_value` is adjusted for all lots that the caller sees,
     whichever model is asked for. A lot without siblings cannot be tested.
     """
-    rows = _compared(_first_outs(scope), scope)
+    rows = _compared(_counted(scope))
     if sensor_model is None:
         return rows
     return [row for row in rows if row["sensor_model"] == sensor_model.pk]
 
 
 @transaction.atomic
-def settle_lots(*, now: datetime) -> FlagChange:
+def settle_lots(*, now: datetime, sensors: Collection[int] | None = None) -> FlagChange:
     """Keep one flag on each lot that stands out from its siblings, and close those that are gone.
 
     The flag stands on the calibration that showed the lot's worst sensor to be out (the surest,
-    then the last); one that stands there already stays where it is.
+    then the last); one that stands there already stays where it is. `sensors` are those that were
+    judged since the last call, beside those of which a record was sealed; None: all are counted.
     """
-    scope = Scope.system()
-    outs = _first_outs(scope)
-    there = DriftFlag.objects.filter(kind=KIND)
-    placed = set(there.values_list("calibration_id", flat=True))
+    counting.count(sensors, now=now)
+    names = ("pk", "sensor_model_id", "sensor_model__name", "lot", *counting.COUNTS)
+    rows = list(counting.counted().values_list(*names))
+    there = DriftFlag.objects.filter(kind=KIND).order_by()
+    placed: set[UUID | None] = set(there.values_list("calibration_id", flat=True))
+    compared = _compared([Counted(*rest) for _, *rest in rows])
     wanted = [
-        _wanted(row, _spokesman([out for out in outs if out.key == _key(row)], placed))
-        for row in _compared(outs, scope)
+        _wanted(row, _spokesman(key, placed))
+        for (key, *_), row in zip(rows, compared, strict=True)
         if row["stands_out"]
     ]
     still = there.exclude(status=DriftFlag.Status.CLOSED).values_list("sensor_id", flat=True)
@@ -77,60 +85,61 @@ def settle_lots(*, now: datetime) -> FlagChange:
     return flags.settle(touched, [KIND], wanted, now=now)
 
 
-def _first_outs(scope: Scope) -> list[FirstOut]:
-    """The first look at which each sensor was found out, in order of time."""
+def _counted(scope: Scope) -> list[Counted]:
+    """Count the looks that a caller sees, by model and lot."""
+    later = _later(scope)
+    groups = (
+        looks(scope=scope)
+        .exclude(**{_LOT: ""})
+        .values_list(_MODEL, _NAME, _LOT)
+        .annotate(sensors=Count(_SENSOR, distinct=True), looks=Count("pk"))
+        .order_by(_NAME, _MODEL, _LOT)
+    )
+    found = []
+    for model, name, lot, sensors, seen in groups:
+        after = later.get((model, lot), [])
+        found.append(Counted(model, name, lot, sensors, seen - sum(after), len(after)))
+    return found
+
+
+def _later(scope: Scope) -> dict[Key, list[int]]:
+    """How many looks came after the one at which a sensor was first found out, by lot."""
     every = looks(scope=scope).exclude(**{_LOT: ""})
     out = every.filter(verdict=Verdict.BEYOND).values(_SENSOR)
     rows = list(
         every.filter(calibration__sensor__in=out)
         .order_by(_SENSOR, "calibration__performed_at", "pk")
-        .values_list(_SENSOR, _MODEL, _LOT, "pk", "verdict", "p_out_slope", "p_out_offset")
+        .values_list(_SENSOR, _MODEL, _LOT, "verdict")
     )
     sensor = np.array([row[0] for row in rows], dtype=np.int64)
-    beyond = np.flatnonzero([row[4] == Verdict.BEYOND for row in rows])
+    beyond = np.flatnonzero([row[3] == Verdict.BEYOND for row in rows])
     which, first = np.unique(sensor[beyond], return_index=True)
     at = beyond[first]
-    later = np.searchsorted(sensor, which, side="right") - at - 1
-    return [
-        FirstOut(
-            key=(rows[i][1], rows[i][2]),
-            sensor_id=rows[i][0],
-            calibration_id=rows[i][3],
-            p_out=max(rows[i][5] or 0.0, rows[i][6] or 0.0),
-            later=after,
-        )
-        for i, after in zip(at.tolist(), later.tolist(), strict=True)
-    ]
+    after = np.searchsorted(sensor, which, side="right") - at - 1
+    found: dict[Key, list[int]] = {}
+    for i, count in zip(at.tolist(), after.tolist(), strict=True):
+        found.setdefault((rows[i][1], rows[i][2]), []).append(count)
+    return found
 
 
-def _compared(outs: list[FirstOut], scope: Scope) -> list[dict[str, Any]]:
+def _compared(counted: Sequence[Counted]) -> list[dict[str, Any]]:
     """Every lot with its counts, its share and its test."""
-    groups = list(
-        looks(scope=scope)
-        .exclude(**{_LOT: ""})
-        .values_list(_MODEL, "calibration__sensor__model__name", _LOT)
-        .annotate(looks=Count("pk"), sensors=Count(_SENSOR, distinct=True))
-        .order_by("calibration__sensor__model__name", _MODEL, _LOT)
+    out, total, model = (
+        np.array([getattr(each, name) for each in counted], dtype=np.int64)
+        for name in ("out", "looks", "model")
     )
-    number = {(model, lot): i for i, (model, _, lot, *_) in enumerate(groups)}
-    place = np.array([number[out.key] for out in outs], dtype=np.int64)
-    later = np.array([out.later for out in outs], dtype=np.float64)
-    out = np.bincount(place, minlength=len(groups)).astype(np.int64)
-    after = np.bincount(place, later, minlength=len(groups)).astype(np.int64)
-    total = np.array([group[3] for group in groups], dtype=np.int64) - after
-    model = np.array([group[0] for group in groups], dtype=np.int64)
     shares = compare_lots(out, np.maximum(total, out), model)
-    return [_row(shares, i, group) for i, group in enumerate(groups)]
+    return [_row(shares, i, each) for i, each in enumerate(counted)]
 
 
-def _row(shares: LotShares, i: int, group: tuple[int, str, str, int, int]) -> dict[str, Any]:
+def _row(shares: LotShares, i: int, counted: Counted) -> dict[str, Any]:
     tested = bool(shares.testable[i])
     share, siblings = float(shares.share[i]), float(shares.siblings_share[i])
     return {
-        "sensor_model": group[0],
-        "sensor_model_name": group[1],
-        "lot": group[2],
-        "sensors": group[4],
+        "sensor_model": counted.model,
+        "sensor_model_name": counted.model_name,
+        "lot": counted.lot,
+        "sensors": counted.sensors,
         "calibrations": int(shares.total[i]),
         "out": int(shares.beyond[i]),
         "share": share,
@@ -143,18 +152,13 @@ def _row(shares: LotShares, i: int, group: tuple[int, str, str, int, int]) -> di
     }
 
 
-def _key(row: dict[str, Any]) -> Key:
-    return row["sensor_model"], row["lot"]
-
-
-def _spokesman(outs: list[FirstOut], placed: set[UUID]) -> FirstOut:
+def _spokesman(lot: int, placed: set[UUID | None]) -> LotLooks:
     """The sensor that carries the lot's flag."""
-    return max(
-        enumerate(outs), key=lambda it: (it[1].calibration_id in placed, it[1].p_out, it[0])
-    )[1]
+    outs = LotLooks.objects.filter(lot_count=lot, first_out__isnull=False).order_by("sensor")
+    return max(outs, key=lambda row: (row.first_out_id in placed, row.p_out, row.sensor_id))
 
 
-def _wanted(row: dict[str, Any], out: FirstOut) -> Wanted:
+def _wanted(row: dict[str, Any], out: LotLooks) -> Wanted:
     share, siblings = 100.0 * row["share"], 100.0 * row["siblings_share"]
     says = (
         f"Lot {row['lot']} of {row['sensor_model_name']} leaves its tolerance more often than its "
@@ -163,7 +167,7 @@ def _wanted(row: dict[str, Any], out: FirstOut) -> Wanted:
     )
     return Wanted(
         sensor_id=out.sensor_id,
-        calibration_id=out.calibration_id,
+        calibration_id=out.first_out_id,
         kind=str(KIND),
         level=str(DriftFlag.Level.BEYOND),
         magnitude=share,

@@ -27,7 +27,7 @@ FEW = FEWEST_OTHERS
 SMALL = 7
 
 # Rows of one block: its arrays stay in the processor's cache. No bit depends on it.
-BLOCK = 2048
+BLOCK = 8192
 
 
 @dataclass(frozen=True)

@@ -55,9 +55,9 @@ class Steps:
 
 
 # The tails are wide for few members; many modes need a finer grid.
-FEW_STEPS = Steps(0.7, 12, 0.5)
-MANY_STEPS = Steps(0.7, 7, 0.5)
-RUGGED_STEPS = Steps(0.4, 21, 0.5)
+FEW_STEPS = Steps(0.5, 17, 0.5)
+MANY_STEPS = Steps(0.6, 11, 0.5)
+RUGGED_STEPS = Steps(0.3, 28, 0.5)
 
 
 def integrate(

@@ -170,10 +170,12 @@ def common_change(
 
     Notes
     -----
-    ``surprise_i = c + w_i``, w_i from the mixture `clusters.CELLS` on top of its own variance, c
-    normal with variance `allowed` or, rarely, wider (`clusters.MOVED`). The posterior of c is
-    integrated numerically on grids about its modes, once with all members and once for each
-    without itself.
+    ``surprise_i = c + w_i``, w_i from the mixture `mixtures.CELLS` on top of its own variance, c
+    normal with variance `allowed` or, rarely, wider (`mixtures.MOVED`). The posterior of c, with
+    all members and without each, is exact up to three members and integrated numerically for
+    more. Against adaptive quadrature on clusters as the model draws them: means and standard
+    deviations within 5e-6 [1], 95 % of them within 1e-6 and half within 1e-7; probabilities within
+    2e-5.
     """
     if wide is None:
         return _located(surprise, variance, cluster, allowed)

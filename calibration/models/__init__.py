@@ -17,6 +17,7 @@ from calibration.models.functional import (
     Observed,
     SetpointStep,
 )
+from calibration.models.lots import LotCount, LotLooks, LotsCounted
 from calibration.models.record import (
     STARTS_SEGMENT,
     Calibration,
@@ -44,7 +45,10 @@ __all__ = [
     "FurtherCompany",
     "ImportRun",
     "Judgement",
+    "LotCount",
+    "LotLooks",
     "LotPrior",
+    "LotsCounted",
     "Observed",
     "PackedHistory",
     "Reason",

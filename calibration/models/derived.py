@@ -7,6 +7,7 @@ Fits and judgements are written by the million: their keys are not checked by th
 from typing import ClassVar
 
 from django.db import models
+from django.db.models import Q
 
 from calibration.models.record import Calibration
 from fleet.models import ScopedModel, Sensor, SensorModel
@@ -233,6 +234,14 @@ class PackedHistory(models.Model):
     heads = models.BinaryField(help_text="What is said once for each calibration.")
     points = models.BinaryField(help_text="Loads and readings, float64.")
     outcome = models.BigIntegerField(help_text="Digest of its stored fits and judgements.")
+    counted = models.BooleanField(
+        db_default=False, help_text="Whether its lot was counted since the outcome changed."
+    )
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["sensor"], name="packed_uncounted", condition=Q(counted=False))
+        ]
 
     def __str__(self) -> str:
         """Return what a person calls it."""

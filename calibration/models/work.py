@@ -93,6 +93,8 @@ class DriftFlag(ScopedModel):
                 name="flag_open_worst_first",
                 condition=~Q(status="closed"),
             ),
+            # Of lots there are few flags among very many; a scan looks at all of them.
+            models.Index(fields=["sensor"], name="flag_of_lot", condition=Q(kind="lot")),
         ]
         constraints = [
             models.UniqueConstraint(

@@ -8,6 +8,8 @@ from datetime import date
 import icalendar
 import pytest
 
+from calibration import claiming, scan, stages, working
+from calibration.claiming import Clock
 from calibration.models import DueState, ScanRun, Visit
 from tests.api.conftest import NOW, V1, refused, taken
 
@@ -142,9 +144,30 @@ def test_with_a_worker_a_scan_is_queued(admin, settings, monkeypatch, world):
     monkeypatch.setattr("api.resources.scans.tasks.scan.delay", lambda **said: told.append(said))
     answer = admin.post(f"{V1}scans/", {"full": True})
     assert answer.status_code == 202
-    assert answer.json() == {"queued": True, "full": True}
+    run = ScanRun.objects.get()
+    assert answer.json() == {"id": run.pk, "queued": True, "full": True}
     assert told == [{"full": True}]
-    assert not ScanRun.objects.exists()
+    waiting = admin.get(f"{V1}scans/{run.pk}/").json()
+    assert (waiting["state"], waiting["progress"], waiting["finished_at"]) == ("waiting", 0, None)
+    assert admin.post(f"{V1}scans/", {"full": True}).json()["id"] == run.pk
+
+
+def test_a_scan_shows_how_far_it_is(admin, world, monkeypatch):
+    monkeypatch.setattr(stages, "JUDGE_SENSORS", 3)
+    run, clock = scan.start(full=True, now=NOW), Clock(NOW)
+    seen = []
+    for _ in range(4):
+        chunk = claiming.claim(run=run, worker="one", now=NOW)
+        row = admin.get(f"{V1}scans/{run.pk}/").json()
+        seen.append(tuple(row[name] for name in ("state", "progress", "chunks", "chunks_done")))
+        working.work(chunk, clock=clock, told=lambda: None)
+    assert seen == [
+        ("running", 0.0, 1, 0), ("running", 0.0, 4, 1), ("running", 0.375, 4, 2),
+        ("running", 0.75, 4, 3),
+    ]  # fmt: skip
+    scan.work_off(run, clock=clock)
+    row = admin.get(f"{V1}scans/?full=true").json()["results"][0]
+    assert (row["state"], row["progress"], row["chunks"], row["judged"]) == ("finished", 1, 5, 8)
 
 
 def test_a_worker_that_cannot_be_reached_is_said(admin, settings, monkeypatch, world):
@@ -156,3 +179,4 @@ def test_a_worker_that_cannot_be_reached_is_said(admin, settings, monkeypatch, w
     settings.REDIS_URL = "redis://127.0.0.1:1/0"
     monkeypatch.setattr("api.resources.scans.tasks.scan.delay", away)
     refused(admin.post(f"{V1}scans/", {}), 503)
+    assert scan.under_way() == [ScanRun.objects.get()]  # the nightly scan will do it

@@ -4,7 +4,7 @@ Run ``python -m tests.bench.judgement``. Everything is simulated by our own gene
 (`fleets.World`, `troubles.Troubles`, `crossings.Drifts`) with one seed; the oracle knows the
 simulation's true parameters, the plain rule compares two seasons.
 
-How to read it: sizes in `causes.CAUSES`, the shares in `clusters.CELLS` and the defaults in
+How to read it: sizes in `causes.CAUSES`, the shares in `mixtures.CELLS` and the defaults in
 `fleetnoise` were revised while looking at these very generators, so the table shows that the
 kernel works as meant and not how it does on fleets of others. With wide spans even the plain rule
 is nearly free of false flags; the rows with small spans are the telling ones.

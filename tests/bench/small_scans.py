@@ -18,4 +18,4 @@ class Small(AppConfig):
     def ready(self):
         from calibration import judging, stages
 
-        judging.BATCH, stages.JUDGE_SENSORS, stages.COMPARE_SENSORS = 16, 50, 50
+        judging.BATCH, stages.JUDGE_SENSORS, stages.COMPARE_SENSORS = 10, 30, 30

@@ -8,7 +8,16 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from calibration.models import Calibration, DriftFlag, DueState, ReferenceStandard, Visit
+from calibration import claiming, scan, stages, working
+from calibration.claiming import Clock
+from calibration.models import (
+    Calibration,
+    DriftFlag,
+    DueState,
+    ReferenceStandard,
+    ScanRun,
+    Visit,
+)
 from calibration.records import PointDraft
 from fleet import registry
 from fleet.models import Customer, Dealer, Machine, Membership, Sensor, User
@@ -217,3 +226,21 @@ def test_a_visit_is_moved_by_a_manager_and_its_machines_are_the_plans(full):
         address, data | {"technician": full.users["techB"].pk}
     )
     assert "technician" in stranger.context["adminform"].form.errors
+
+
+def test_a_scan_shows_how_far_it_is(full, monkeypatch):
+    ScanRun.objects.all().delete()
+    monkeypatch.setattr(stages, "JUDGE_SENSORS", 3)
+    client, now = signed_in(full.users["admin"]), datetime(2026, 4, 10, 12, 0, tzinfo=UTC)
+    run, clock = scan.start(full=True, now=now), Clock(now)
+    address = reverse("admin:calibration_scanrun_change", args=[run.pk])
+    assert "waiting" in client.get(page(ScanRun, "changelist")).content.decode()
+    for _ in range(2):
+        chunk = claiming.claim(run=run, worker="one", now=now)
+        working.work(chunk, clock=clock, told=lambda: None)
+    done, everybody = 3, Sensor.objects.count()
+    assert f"with {done} of {everybody} sensors" in client.get(address).content.decode()
+    shown = client.get(page(ScanRun, "changelist")).content.decode()
+    assert f"running, {done / everybody:.0%}" in shown
+    scan.work_off(run, clock=clock)
+    assert "finished" in client.get(address).content.decode()

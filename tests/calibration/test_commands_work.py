@@ -6,12 +6,13 @@ from datetime import UTC, datetime
 
 import pytest
 import time_machine
+from django.conf import settings
 from django.core import mail
 from django.core.management import call_command
 from django.core.management.base import CommandError
 
-from calibration import scan
-from calibration.models import DriftFlag, Visit
+from calibration import judging, scan
+from calibration.models import DriftFlag, ScanRun, Visit
 from calibration.records import PointDraft
 from fleet.models import Membership
 
@@ -43,6 +44,49 @@ def test_scan_prints_exactly_the_object_of_the_contract(world):
     assert (result["sensors"], result["failed"]) == (8, [])
 
 
+def test_further_workers_join_the_same_scan(world, monkeypatch):
+    calls = []
+
+    class Process:
+        returncode = 0
+
+        def __init__(self, call, **_):
+            calls.append(call)
+
+        def wait(self):
+            calls.append("waited")
+
+    monkeypatch.setattr("calibration.management.commands.scan.subprocess.Popen", Process)
+    text, code, _ = run("scan", "--workers=3", "--json")
+    assert (json.loads(text).keys(), code) == (KEYS, 0)
+    run_id = str(ScanRun.objects.get().pk)
+    assert [call[1:] for call in calls[:2]] == [
+        [str(settings.BASE_DIR / "manage.py"), "scan", "--join", run_id]
+    ] * 2
+    assert calls[2:] == ["waited"] * 2
+
+
+def test_scan_says_when_a_further_worker_failed(world, monkeypatch, capfd):
+    monkeypatch.setattr("calibration.management.commands.scan.sys.executable", "/bin/false")
+    assert run("scan", "--workers=2")[1] == 0
+    assert "Workers ended early, with [1]" in capfd.readouterr().err
+
+
+def test_joining_a_scan_works_it_off_and_says_nothing(world):
+    row = scan.start(full=True, now=NOON)
+    assert run("scan", "--join", str(row.pk)) == ("", 0, "")
+    row.refresh_from_db()
+    assert row.judged == 8
+    assert run("scan", "--join", str(row.pk)) == ("", 0, "")
+    assert run("scan", "--join", "4711")[1:] == (2, "--join 4711: there is no such scan.")
+
+
+@pytest.mark.parametrize("number", ["0", "65", "two", "-1", "1.5"])
+def test_a_wrong_number_of_workers_is_a_wrong_call(number):
+    with pytest.raises(CommandError, match="no number of workers; accepted: 1 to 64"):
+        call_command("scan", f"--workers={number}")
+
+
 def test_scan_full_judges_everybody_and_finding_drift_is_no_failure(world):
     world.season("A1", 2025)
     world.season("A1", 2026, points=(PointDraft(0, 20000), PointDraft(100, 31000)))
@@ -53,14 +97,14 @@ def test_scan_full_judges_everybody_and_finding_drift_is_no_failure(world):
 
 
 def test_a_sensor_that_cannot_be_judged_is_named_and_ends_with_1(world, monkeypatch):
-    judge, broken = scan.judging.judge, world.sensors["A1"].pk
+    judge, broken = judging.judge, world.sensors["A1"].pk
 
     def judge_but_one(sensor_ids, *, now):
         if broken in sensor_ids:
             raise ValueError("its points make no line")
         return judge(sensor_ids, now=now)
 
-    monkeypatch.setattr(scan.judging, "judge", judge_but_one)
+    monkeypatch.setattr(judging, "judge", judge_but_one)
     text, code, message = run("scan", "--full", "--json")
     assert code == 1
     assert json.loads(text)["failed"] == [{"sensor": "S-A1", "reason": "its points make no line"}]

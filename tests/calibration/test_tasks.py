@@ -6,7 +6,7 @@ import sys
 import time
 import uuid
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -14,8 +14,10 @@ import time_machine
 from django.conf import settings as configured
 from django.core import mail
 from django.db import connection
+from django.utils import timezone
+from kombu.exceptions import OperationalError as BrokerAway
 
-from calibration import tasks
+from calibration import claiming, scan, stages, tasks
 from calibration.models import ScanRun, Visit
 from fleet.config.celery import app
 
@@ -27,9 +29,10 @@ def test_the_schedule_names_tasks_that_there_are():
     app.loader.import_default_modules()
     scheduled = {entry["task"] for entry in configured.CELERY_BEAT_SCHEDULE.values()}
     assert scheduled <= app.tasks.keys()
-    assert {f"calibration.tasks.{name}" for name in ("nightly", "scan", "plan", "remind")} <= (
-        app.tasks.keys()
-    )
+    assert {
+        f"calibration.tasks.{name}"
+        for name in ("nightly", "scan", "work_chunks", "plan", "remind")
+    } <= (app.tasks.keys())
 
 
 def test_tasks_belong_to_our_application_in_every_thread():
@@ -45,6 +48,48 @@ def test_the_nightly_task_scans_and_plans_and_may_be_repeated(world):
     assert len(visits) == 4
     tasks.nightly()
     assert sorted(Visit.objects.values_list(), key=str) == visits
+
+
+@time_machine.travel(MOMENT, tick=False)
+def test_the_nightly_task_finishes_what_was_left(world):
+    left = [scan.start(full=full, now=MOMENT - timedelta(days=1)) for full in (True, False)]
+    tasks.nightly()
+    assert not ScanRun.objects.filter(finished_at=None).exists()
+    assert ScanRun.objects.count() == len(left) + 1
+
+
+def test_helpers_are_sent_for_and_do_what_is_left(world, monkeypatch):
+    """Whoever started the scan has died after the first stage; a helper does the others."""
+    monkeypatch.setattr(stages, "JUDGE_SENSORS", 2)
+    sent = []
+    monkeypatch.setattr(tasks.work_chunks, "delay", sent.append)
+    run = scan.start(full=True, now=MOMENT)
+    tasks.work_chunks(run.pk)
+    assert sent == [run.pk] * 3
+    run.refresh_from_db()
+    assert run.judged == 8
+    tasks.work_chunks(run.pk)  # repeated
+    tasks.work_chunks(4711)  # of a scan that is gone
+    assert sent == [run.pk] * 3
+
+
+def test_a_helper_leaves_alone_what_others_are_at(world):
+    run = scan.start(full=True, now=timezone.now())
+    assert claiming.claim(run=run, worker="another", now=timezone.now())
+    tasks.work_chunks(run.pk)
+    run.refresh_from_db()
+    assert run.finished_at is None
+
+
+def test_without_a_broker_a_scan_goes_on_without_help(world, monkeypatch, caplog):
+    def away(_):
+        raise BrokerAway
+
+    monkeypatch.setattr(stages, "JUDGE_SENSORS", 2)
+    monkeypatch.setattr(tasks.work_chunks, "delay", away)
+    tasks.scan(full=True)
+    assert ScanRun.objects.get().judged == 8
+    assert "goes on without help" in caplog.text
 
 
 @time_machine.travel(MOMENT, tick=False)

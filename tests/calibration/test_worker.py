@@ -16,6 +16,7 @@ from django.core.management import call_command
 from django.core.management.base import CommandError
 from django.db import OperationalError, connection
 
+from calibration import claiming, scan
 from calibration.management.commands import worker
 from calibration.models import Digest, ScanRun, Visit
 from tests.conftest import build_world
@@ -88,12 +89,32 @@ def test_a_worker_that_died_before_the_plan_is_made_up_for(world):
     assert Visit.objects.count() == 4
 
 
+@time_machine.travel(EVENING, tick=False)
+def test_a_scan_that_was_left_is_finished_and_tonights_is_made(world):
+    yesterday = EVENING - timedelta(days=1)
+    left = ScanRun.objects.create(started_at=yesterday, full=True, sensors=8)
+    dead = scan.start(full=False, now=yesterday)
+    assert claiming.claim(run=dead, worker="dead", now=yesterday).attempt == 1
+    once()
+    assert not ScanRun.objects.filter(finished_at=None).exists()
+    assert set(ScanRun.objects.values_list("started_at", "judged", "full")) == {
+        (yesterday, 8, True), (dead.started_at, 0, False), (EVENING, 0, False),
+    }  # fmt: skip
+    assert ScanRun.objects.get(pk=left.pk).finished_at >= EVENING
+
+
+def test_a_worker_that_is_told_to_stop_leaves_the_rest_to_the_next(world):
+    assert worker.work(EVENING, stopped=lambda: True) == []
+    assert ScanRun.objects.get().finished_at is None
+    assert worker.work(EVENING)[0].startswith("scan: ")
+
+
 @pytest.mark.django_db
 def test_a_round_that_fails_ends_once_with_1(monkeypatch, caplog):
-    def away(**_):
+    def away(*_, **__):
         raise OperationalError("the database is away")
 
-    monkeypatch.setattr(worker, "run_scan", away)
+    monkeypatch.setattr(worker.scan, "work_off", away)
     with pytest.raises(CommandError) as failed:
         once()
     assert failed.value.returncode == 1
@@ -104,7 +125,7 @@ def test_a_round_that_fails_ends_once_with_1(monkeypatch, caplog):
 def test_a_round_that_fails_is_followed_by_the_next(monkeypatch, caplog):
     rounds = []
 
-    def work(now, *, plan_anyway):
+    def work(now, *, plan_anyway, stopped):
         rounds.append(plan_anyway)
         if len(rounds) == 2:
             raise OperationalError("the database is away")
@@ -183,12 +204,24 @@ def test_from_cron_on_an_empty_desk(environment):
     assert manage(environment, "worker", "--interval=0").returncode == 2
 
 
+def test_two_from_cron_at_once_scan_once(environment):
+    call = [sys.executable, "manage.py", "worker", "--once"]
+    pipe = subprocess.PIPE
+    both = [
+        subprocess.Popen(call, cwd=ROOT, env=environment, stdout=pipe, stderr=pipe, text=True)
+        for _ in range(2)
+    ]
+    said = [process.communicate(timeout=120) for process in both]
+    assert [process.returncode for process in both] == [0, 0], said
+    assert sum(out.count("scan: ") for out, _ in said) == 1
+
+
 # ── Two at once ───────────────────────────────────────────────────────────────
 @pytest.mark.postgresql
 @pytest.mark.django_db(transaction=True)
 def test_two_workers_scan_once():
     if connection.vendor != "postgresql":
-        pytest.skip("the advisory lock is PostgreSQL's (DATABASE_URL)")
+        pytest.skip("threads with a database of their own each need PostgreSQL (DATABASE_URL)")
     build_world()
     start, said, troubles = threading.Barrier(2), [], []
 

@@ -1,0 +1,265 @@
+"""Looks counted by lot, and kept: what was judged anew is counted anew, the rest stands.
+
+Each sensor adds its looks up to and including the one at which it was first found out. A row for
+each sensor says what it added, a row for each lot the sum; whoever counts holds the one row that
+says until when all records were counted, so that nobody counts twice.
+"""
+
+from collections.abc import Collection
+from dataclasses import dataclass, fields
+from datetime import datetime, timedelta
+from typing import Any
+from uuid import UUID
+
+import numpy as np
+from django.db import transaction
+from django.db.models import Count, OuterRef, QuerySet, Subquery, Sum
+from numpy.typing import NDArray
+
+from calibration import columns
+from calibration.beside import (
+    AT_ONCE,
+    NO_RECORD,
+    Uuids,
+    are_others,
+    asking_for,
+    has_one,
+    read_beside,
+)
+from calibration.fleetwide.looks import looks
+from calibration.models import Calibration, LotCount, LotLooks, LotsCounted, Verdict
+from fleet.models import Sensor
+from fleet.scope import Scope
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+COUNTS = ("sensors", "looks", "out")
+_A_FEW = 400  # for more sensors than these a planner reads every judgement there is
+# A record may be stored so long after the moment that it says it was recorded at.
+_LATE = timedelta(hours=1)
+
+
+@dataclass(frozen=True)
+class Share:
+    """What each of N sensors adds to its lot.
+
+    Attributes
+    ----------
+    lot : (N,) array
+        Key of its `LotCount`; -1: it has no lot, or was never looked at.
+    looks : (N,) array
+        Up to and including the one at which it was first found out.
+    first_out : (N,) array of V16
+        That calibration; zeros where it was always in tolerance.
+    p_out : (N,) array [1]
+        How sure that was; NaN where it was always in tolerance.
+    """
+
+    lot: Ints
+    looks: Ints
+    first_out: Uuids
+    p_out: Floats
+
+    def differ(self, other: "Share") -> Bools:
+        """Return where two differ, (N,)."""
+        p_differs = (self.p_out != other.p_out) & ~(np.isnan(self.p_out) & np.isnan(other.p_out))
+        return np.asarray(
+            (self.lot != other.lot)
+            | (self.looks != other.looks)
+            | are_others(self.first_out, other.first_out)
+            | p_differs
+        )
+
+    def take(self, where: Bools) -> "Share":
+        """Return some of the sensors."""
+        return Share(*(getattr(self, each.name)[where] for each in fields(self)))
+
+
+@transaction.atomic
+def count(sensors: Collection[int] | None, *, now: datetime) -> None:
+    """Bring the counts up to date.
+
+    Parameters
+    ----------
+    sensors
+        Those that were judged since the last count, those of which a record was sealed since then
+        left out (they are found here); None: count everything.
+    """
+    known, _ = LotsCounted.objects.select_for_update().get_or_create(
+        pk=1, defaults={"counted_at": now}
+    )
+    everything = sensors is None or not LotCount.objects.exists()
+    if everything:
+        ids = columns.read(Sensor.objects.order_by("pk").values_list("pk"), pk="key")["pk"]
+    else:
+        since = known.counted_at - _LATE
+        posted = Calibration.objects.filter(recorded_at__gte=since).order_by()
+        recent = columns.read(posted.values_list("sensor"), of="key")["of"]
+        named = np.array(list(sensors or ()), dtype=np.int64)
+        ids = np.unique(np.concatenate([named, recent]))
+    _name_lots(ids)
+    step = AT_ONCE if everything else _A_FEW
+    for start in range(0, len(ids), step):
+        found, before = _count(ids[start : start + step])
+        if not everything:
+            _add(found, before)
+    if everything:
+        _sum_up()
+    if Calibration.objects.filter(recorded_at__gt=known.counted_at).exists():
+        LotsCounted.objects.filter(pk=1).update(counted_at=now)
+
+
+def counted() -> "QuerySet[LotCount]":
+    """Return the counts of all lots of which a sensor was looked at, by model and lot."""
+    order = ("sensor_model__name", "sensor_model", "lot")
+    return LotCount.objects.filter(sensors__gt=0).order_by(*order)
+
+
+def _count(sensor: Ints) -> tuple[Share, Share]:
+    """Write what these sensors add where it differs; return what those add now, and did."""
+    found, before = _found(sensor), _stored(sensor)
+    differs = found.differ(before)
+    sensor, found, before = sensor[differs], found.take(differs), before.take(differs)
+    kept = found.lot != -1
+    if not kept.all():
+        LotLooks.objects.filter(sensor__in=sensor[~kept].tolist()).delete()
+    LotLooks.objects.bulk_create(
+        _rows(sensor[kept], found.take(kept)),
+        batch_size=2000,
+        update_conflicts=True,
+        unique_fields=["sensor"],
+        update_fields=["lot_count", "looks", "first_out", "p_out"],
+    )
+    return found, before
+
+
+def _rows(sensor: Ints, share: Share) -> list[LotLooks]:
+    out = has_one(share.first_out).tolist()
+    columns_ = (sensor, share.lot, share.looks, share.first_out, share.p_out)
+    return [
+        LotLooks(
+            sensor_id=key,
+            lot_count_id=lot,
+            looks=seen,
+            first_out_id=UUID(bytes=first) if was_out else None,
+            p_out=p_out if was_out else None,
+        )
+        for was_out, key, lot, seen, first, p_out in zip(
+            out, *(column.tolist() for column in columns_), strict=True
+        )
+    ]
+
+
+def _found(sensor: Ints) -> Share:
+    """What the sensors add by their judgements."""
+    its = LotCount.objects.filter(sensor_model=OuterRef("model"), lot=OuterRef("lot"))
+    with_lot = Sensor.objects.exclude(lot="").annotate(its=Subquery(its.values("pk")))
+    lot = read_beside(sensor, with_lot, ("its",), {"lot": "key"}, key="pk")["lot"]
+    share = Share(
+        lot=np.full(len(sensor), -1, dtype=np.int64),
+        looks=np.full(len(sensor), -1, dtype=np.int64),
+        first_out=np.frombuffer(NO_RECORD * len(sensor), dtype="V16").copy(),
+        p_out=np.full(len(sensor), np.nan),
+    )
+    asked = sensor[lot != -1]
+    for some in asking_for(asked, "calibration__sensor") if len(asked) else ():
+        _lay(share, sensor, lot, _looks(some))
+    return share
+
+
+def _looks(asked: Any) -> dict[str, Any]:
+    rows = looks(scope=Scope.system()).filter(asked)
+    return columns.read(
+        rows.order_by("calibration__sensor", "calibration__performed_at", "pk").values_list(
+            "calibration__sensor", "verdict", "pk", "p_out_slope", "p_out_offset"
+        ),
+        sensor="key",
+        beyond=(str(Verdict.BEYOND),),
+        calibration="uuid",
+        p_slope="real",
+        p_offset="real",
+    )
+
+
+def _lay(share: Share, sensor: Ints, lot: Ints, table: dict[str, Any]) -> None:
+    """Put what some sensors' looks came to beside the sensors."""
+    which, start, total = np.unique(table["sensor"], return_index=True, return_counts=True)
+    beyond = np.flatnonzero(table["beyond"] == 0)
+    out, first = np.unique(table["sensor"][beyond], return_index=True)
+    at = beyond[first]
+    whose = np.searchsorted(which, out)
+    total[whose] = at - start[whose] + 1
+    p_out = np.fmax(np.fmax(table["p_slope"][at], table["p_offset"][at]), 0.0)
+    place, here = _places(sensor, which)
+    here[here] = lot[place[here]] != -1
+    share.lot[place[here]] = lot[place[here]]
+    share.looks[place[here]] = total[here]
+    place, here = place[whose], here[whose]
+    share.first_out[place[here]] = table["calibration"][at][here]
+    share.p_out[place[here]] = p_out[here]
+
+
+def _places(sensor: Ints, which: Ints) -> tuple[Ints, Bools]:
+    """Where each of some sensors stands among all, and whether it is there at all."""
+    place = np.minimum(np.searchsorted(sensor, which), len(sensor) - 1)
+    return place, np.asarray(sensor[place] == which)
+
+
+def _stored(sensor: Ints) -> Share:
+    """What the sensors added when they were last counted."""
+    kinds = {"lot": "key", "looks": "key", "first_out": "uuid", "p_out": "real"}
+    names = ("lot_count", "looks", "first_out", "p_out")
+    return Share(**read_beside(sensor, LotLooks.objects.all(), names, kinds))
+
+
+def _name_lots(sensor: Ints) -> None:
+    """Have a row for every lot of these sensors."""
+    named: set[tuple[int, str]] = set()
+    for asked in asking_for(sensor, "pk") if len(sensor) else ():
+        rows = Sensor.objects.filter(asked).exclude(lot="").order_by()
+        named.update(rows.values_list("model_id", "lot").distinct())
+    missing = named - set(LotCount.objects.values_list("sensor_model_id", "lot"))
+    LotCount.objects.bulk_create(
+        [LotCount(sensor_model_id=model, lot=lot) for model, lot in sorted(missing)]
+    )
+
+
+def _add(found: Share, before: Share) -> None:
+    """Add the difference to the lots that it concerns."""
+    lots, place = np.unique(np.concatenate([found.lot, before.lot]), return_inverse=True)
+    new, old = place[: len(found.lot)], place[len(found.lot) :]
+    more = _totals(found, new, len(lots)) - _totals(before, old, len(lots))
+    change = {int(pk): more[:, i] for i, pk in enumerate(lots) if pk != -1 and more[:, i].any()}
+    rows = list(LotCount.objects.filter(pk__in=change))
+    for row in rows:
+        for name, step in zip(COUNTS, change[row.pk].tolist(), strict=True):
+            setattr(row, name, getattr(row, name) + step)
+    LotCount.objects.bulk_update(rows, COUNTS, batch_size=500)
+
+
+def _totals(share: Share, place: Ints, width: int) -> Ints:
+    """Sensors, looks and sensors out of each lot, (3, L)."""
+    each = (np.ones(len(place)), share.looks, has_one(share.first_out))
+    return np.stack([np.bincount(place, values, minlength=width) for values in each]).astype(
+        np.int64
+    )
+
+
+def _sum_up() -> None:
+    """Take every lot's sum from its sensors again."""
+    sums = {
+        pk: tuple(rest)
+        for pk, *rest in LotLooks.objects.values_list("lot_count").annotate(
+            Count("pk"), Sum("looks"), Count("first_out")
+        )
+    }
+    wrong = []
+    for row in LotCount.objects.all():
+        sum_ = sums.get(row.pk, (0, 0, 0))
+        if sum_ != tuple(getattr(row, name) for name in COUNTS):
+            for name, value in zip(COUNTS, sum_, strict=True):
+                setattr(row, name, value)
+            wrong.append(row)
+    LotCount.objects.bulk_update(wrong, COUNTS, batch_size=500)

@@ -1,0 +1,125 @@
+"""When the fleet is asked again what its sensors do: counted by what was recorded since."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from calibration import learning, records
+from calibration.models import Calibration, SensorModelNoise
+from fleet.models import SensorModel
+from tests.conftest import NOW, SYSTEM
+
+DAY = timedelta(days=1)
+
+
+@pytest.fixture
+def looked_at(monkeypatch):
+    """The models whose histories are read, in order."""
+    found, read = [], learning._lives
+
+    def noted(model):
+        found.append(model)
+        return read(model)
+
+    monkeypatch.setattr(learning, "_lives", noted)
+    return found
+
+
+def record(world, count, now, start=0):
+    """Record so many calibrations at a moment, of many days ago."""
+    names = sorted(world.sensors)
+    for number in range(start, start + count):
+        when = datetime(2022, 3, 1, 9, tzinfo=UTC) + number * DAY
+        draft = world.draft(names[number % len(names)], performed_at=when)
+        records.record_calibration(draft, scope=SYSTEM, now=now)
+
+
+def row(world):
+    return SensorModelNoise.objects.get(pk=world.sensor_model.pk)
+
+
+def test_a_model_is_looked_at_again_when_a_tenth_is_new(world, looked_at):
+    model = world.sensor_model.pk
+    record(world, 18, NOW)
+    learning.learn(now=NOW)
+    assert looked_at == [model]
+    assert (row(world).calibrations, row(world).learnt_at) == (18, NOW)
+    learning.learn(now=NOW + DAY)
+    record(world, 1, NOW + DAY, start=18)  # 1 of 19
+    learning.learn(now=NOW + 2 * DAY)
+    assert looked_at == [model]
+    assert (row(world).calibrations, row(world).learnt_at) == (18, NOW)
+    record(world, 1, NOW + 2 * DAY, start=19)  # 2 of 20: counted with the one before
+    learning.learn(now=NOW + 3 * DAY)
+    assert looked_at == [model, model]
+    assert (row(world).calibrations, row(world).learnt_at) == (20, NOW + 3 * DAY)
+    assert Calibration.objects.count() == 20
+
+
+def test_a_record_of_the_moment_of_learning_is_counted_once(world):
+    record(world, 9, NOW)
+    learning.learn(now=NOW)
+    record(world, 1, NOW + DAY, start=9)
+    known = {row(world).pk: row(world)}
+    assert learning._counts(known, NOW) == {world.sensor_model.pk: 9}
+    assert learning._counts(known, NOW + DAY) == {world.sensor_model.pk: 10}
+    assert learning._counts({}, NOW + DAY) == {world.sensor_model.pk: 10}
+
+
+def test_models_learnt_at_different_moments_are_each_counted_since_theirs(world):
+    other = SensorModel.objects.create(name="LC-900", rated_load=300.0, load_unit="daN")
+    record(world, 10, NOW)
+    learning.learn(now=NOW)
+    world.sensors["B1"].model = other
+    world.sensors["B1"].save()
+    world.season("B1", 2026)  # at NOW
+    learning.learn(now=NOW + DAY)
+    record(world, 8, NOW + 2 * DAY, start=100)  # one for each sensor
+    known = SensorModelNoise.objects.in_bulk()
+    assert {pk: each.learnt_at for pk, each in known.items()} == {
+        world.sensor_model.pk: NOW,
+        other.pk: NOW + DAY,
+    }
+    before = {pk: each.calibrations for pk, each in known.items()}
+    after = learning._counts(known, NOW + 2 * DAY)
+    # B1's one at NOW belongs to what its model had when it was learnt
+    assert after == {
+        world.sensor_model.pk: before[world.sensor_model.pk] + 7,
+        other.pk: before[other.pk] + 1,
+    }
+
+
+def test_what_was_learnt_before_moments_were_kept_is_learnt_once_more(world, looked_at):
+    record(world, 9, NOW)
+    learning.learn(now=NOW)
+    SensorModelNoise.objects.update(learnt_at=None)
+    learning.learn(now=NOW + DAY)
+    assert looked_at == [world.sensor_model.pk] * 2
+    assert row(world).learnt_at == NOW + DAY
+
+
+def test_everything_is_looked_at_when_asked_for_and_gives_the_same(world, looked_at):
+    record(world, 16, NOW)
+    learning.learn(now=NOW)
+    assert learning.learn(everything=True, now=NOW + DAY) == []
+    assert looked_at == [world.sensor_model.pk] * 2
+
+
+def test_a_night_without_records_reads_no_history_and_writes_nothing(world):
+    SensorModel.objects.create(name="LC-900", rated_load=300.0, load_unit="daN")  # of nobody
+    record(world, 16, NOW)
+    learning.learn(now=NOW)
+    with CaptureQueriesContext(connection) as queries:
+        assert learning.learn(now=NOW + DAY) == []
+    assert len(queries) == 4  # what is known, what is new, models without, and of these
+    assert all(query["sql"].startswith("SELECT") for query in queries)
+
+
+def test_sensors_without_calibrations_teach_nothing(world, looked_at):
+    assert learning.learn(everything=True, now=NOW) == []
+    assert looked_at == []
+    record(world, 3, NOW)
+    assert learning._lives(world.sensor_model.pk).series.first.size > 0
+    assert learning._lives(world.sensor_model.pk + 999) is None

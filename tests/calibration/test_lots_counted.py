@@ -1,0 +1,116 @@
+"""Lots counted night by night: the kept counts are what counting everything anew gives."""
+
+import random
+
+import pytest
+
+from calibration import fleetwide
+from calibration.fleetwide import counting, siblings
+from calibration.models import DriftFlag, Judgement, LotCount, LotLooks, LotsCounted
+from fleet.models import Sensor, SensorModel
+from tests.calibration.test_fleetwide_lots import YEAR, bad_and_good, by_lot, lot, open_flags
+from tests.conftest import NOW, SYSTEM
+
+LOOKS = ("lot_count__lot", "looks", "first_out", "p_out")
+
+
+def kept():
+    """The lots as the kept counts have them."""
+    names = ("sensor_model_id", "sensor_model__name", "lot", *counting.COUNTS)
+    rows = counting.counted().values_list(*names)
+    return siblings._compared([siblings.Counted(*row) for row in rows])
+
+
+def judge_anew(rng, lives):
+    """Give a few calibrations another verdict, trust or p_out; return their sensors."""
+    touched = set()
+    for _ in range(rng.randint(1, 6)):
+        row = rng.choice(rng.choice(lives)[1:])
+        change = rng.choice(
+            [{"verdict": "beyond"}, {"verdict": "within"}, {"trusted": False}, {"trusted": True},
+             {"p_out_slope": rng.random()}, {"p_out_slope": None}]
+        )  # fmt: skip
+        Judgement.objects.filter(pk=row.pk).update(**change)
+        touched.add(row.sensor_id)
+    return touched
+
+
+def random_lots(world, rng):
+    """Two models, five lots and sensors of no lot, at two dealers."""
+    other = SensorModel.objects.create(name="LC-900", rated_load=300.0, load_unit="daN")
+    lives = []
+    for model in (None, other):
+        for name in ("K1", "K2", "K3", ""):
+            for dealer in "AB":
+                verdicts = [
+                    "".join(rng.choice("..o") for _ in range(rng.randint(1, 5))) for _ in range(4)
+                ]
+                if name:
+                    prefix = name if model is None else f"{name}m"
+                    lives += lot(world, prefix, *verdicts, dealer=dealer, model=model)
+    return lives
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_counts_that_are_kept_are_counts_made_anew(world, seed):
+    rng = random.Random(seed)
+    lives = random_lots(world, rng)
+    fleetwide.settle_lots(now=NOW, sensors=[])  # never counted: everything is
+    assert kept() == fleetwide.lots(scope=SYSTEM)
+    for night in range(1, 6):
+        touched = judge_anew(rng, lives)
+        if night == 2:
+            lives += lot(world, f"NEW{seed}", "o.", "..")
+            touched |= {life[0].sensor_id for life in lives[-2:]}
+        if night == 3:  # to another lot, and to none
+            for name, life in zip(("K1", ""), rng.sample(lives, 2), strict=True):
+                Sensor.objects.filter(pk=life[0].sensor_id).update(lot=name)
+                touched.add(life[0].sensor_id)
+        fleetwide.settle_lots(now=NOW + night * YEAR, sensors=touched)
+        assert kept() == fleetwide.lots(scope=SYSTEM)
+    by_night = list(LotLooks.objects.order_by("sensor").values_list("sensor", *LOOKS))
+    flags_by_night = set(open_flags().values_list("calibration", "magnitude", "tolerance"))
+    LotLooks.objects.all().delete()
+    LotCount.objects.all().delete()
+    DriftFlag.objects.all().delete()
+    fleetwide.settle_lots(now=NOW + 9 * YEAR)
+    assert list(LotLooks.objects.order_by("sensor").values_list("sensor", *LOOKS)) == by_night
+    assert len(set(open_flags().values_list("sensor__lot"))) == len(flags_by_night)
+
+
+def test_a_record_that_was_posted_since_is_counted_without_being_named(world):
+    bad_and_good(world)
+    fleetwide.settle_lots(now=NOW, sensors=[])
+    lot(world, "LATE", "o")  # recorded at NOW, as all of them
+    fleetwide.settle_lots(now=NOW + YEAR, sensors=[])
+    assert kept() == fleetwide.lots(scope=SYSTEM)
+
+
+def test_what_was_judged_is_what_is_read(world):
+    bad = bad_and_good(world)
+    fleetwide.settle_lots(now=NOW, sensors=[])
+    sealed_after = NOW + 2 * YEAR
+    LotsCounted.objects.update(counted_at=sealed_after)  # nothing was posted since
+    Judgement.objects.filter(pk=bad[0][1].pk).update(verdict="within")
+    fleetwide.settle_lots(now=sealed_after, sensors=[bad[1][1].sensor_id])
+    assert by_lot(kept())["BAD"]["out"] == 9
+    fleetwide.settle_lots(now=sealed_after, sensors=[bad[0][1].sensor_id])
+    assert by_lot(kept())["BAD"]["out"] == 8
+
+
+def test_a_full_count_mends_what_is_wrong(world):
+    bad_and_good(world)
+    fleetwide.settle_lots(now=NOW)
+    LotCount.objects.filter(lot="BAD").update(looks=1, out=0, sensors=7)
+    LotLooks.objects.filter(lot_count__lot="G1").update(looks=5)
+    fleetwide.settle_lots(now=NOW)
+    assert kept() == fleetwide.lots(scope=SYSTEM)
+
+
+@pytest.mark.parametrize("few", [0, 100])
+def test_dense_and_scattered_keys_are_read_alike(world, monkeypatch, few):
+    monkeypatch.setattr("calibration.beside._FEW", few)
+    monkeypatch.setattr("calibration.fleetwide.counting.AT_ONCE", 7)
+    bad_and_good(world)
+    fleetwide.settle_lots(now=NOW)
+    assert kept() == fleetwide.lots(scope=SYSTEM)
