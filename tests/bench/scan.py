@@ -150,7 +150,7 @@ def table(
         f"{fleet.size:,} sensors of {dealers} dealers, six calibrations each; server and client "
         f"share {os.cpu_count()} cores.\nChanged: about {cells:,} sensors, whole customers of as "
         f"few dealers as hold them. Record digests are random (not looked at).\n"
-        f"Rows written are those of all runs of a kind together, three where short.\n{pg.findings}."
+        f"Rows written: of all runs of a kind together, three where short.\n{pg.findings}."
     )
     if not workers:
         yield "The command takes no --workers yet: 'two workers' is what it does by itself."
