@@ -93,6 +93,7 @@ def figures(
         **{name: round(value, 4) for name, value in rounded.items()},
         "fastest_peer": raced.fastest,
         "rescan_rows": pg.rescan.rows,
+        "full_relearnt_rows": pg.full_relearnt.rows,
         "full_rescan_rows": pg.full_unchanged.rows,
         "seconds": {name: round(value, 3) for name, value in seconds(pg, raced, sqlite, small)},
     }
@@ -118,7 +119,8 @@ def scans_of(pg: Measured, sqlite: OnSqlite, small: Scans | None) -> dict[str, S
     """Return the scans by the names that the JSON object gives them."""
     named = {
         "first": pg.first, "full": pg.full, "full_one_worker": pg.full_one_worker,
-        "incremental": pg.incremental, "rescan": pg.rescan, "full_unchanged": pg.full_unchanged,
+        "incremental": pg.incremental, "rescan": pg.rescan, "full_relearnt": pg.full_relearnt,
+        "full_unchanged": pg.full_unchanged,
         "sqlite_first": sqlite.first, "sqlite_full": sqlite.full,
     }  # fmt: skip
     return named if small is None else named | {"small_full": small}
@@ -130,6 +132,7 @@ LABELS = {
     "full_one_worker": "full scan after 1 % changed, one worker",
     "incremental": "scan of the 1 % that changed",
     "rescan": "scan, nothing changed",
+    "full_relearnt": "full scan after small ones, learning anew",
     "full_unchanged": "full scan, nothing changed",
     "small_full": f"full scan, two workers, {SMALL:,} sensors",
     "sqlite_first": "SQLite: first full scan",
@@ -146,7 +149,8 @@ def table(
     yield (
         f"{fleet.size:,} sensors of {dealers} dealers, six calibrations each; server and client "
         f"share {os.cpu_count()} cores.\nChanged: about {cells:,} sensors, whole customers of as "
-        f"few dealers as hold them. Record digests are random (not looked at).\n{pg.findings}."
+        f"few dealers as hold them. Record digests are random (not looked at).\n"
+        f"Rows written: of all runs of a kind together, three where short.\n{pg.findings}."
     )
     if not workers:
         yield "The command takes no --workers yet: 'two workers' is what it does by itself."

@@ -94,6 +94,7 @@ class Measured:
     full_one_worker: Scans
     incremental: Scans
     rescan: Scans
+    full_relearnt: Scans
     full_unchanged: Scans
 
 
@@ -116,9 +117,11 @@ def measure(url: str, fleet: Fleet, between: Callable[[], None]) -> Measured:
     incremental = subject.scan("scan of what changed", full=False, changed=True)
     scan(url, full=False)  # the first scan of the unchanged fleet: now it is at rest
     rescan = subject.scan("scan of nothing new", full=False, changed=False)
+    # A full scan learns from everybody anew, a small one does not: what that moves, it writes.
+    relearnt = Scans([scan(url, full=True, workers=2)])
     again = subject.scan("full scan, nothing new", full=True, workers=2, changed=False)
     return Measured(floor, size, by_psql, first, packed, found, full, one, incremental, rescan,
-                    again)  # fmt: skip
+                    relearnt, again)  # fmt: skip
 
 
 def small_full(url: str, fleet: Fleet) -> Scans:
