@@ -1,39 +1,25 @@
 """One record: into the register, checked, recorded; or refused, and nothing of it stays."""
 
-import copy
 from datetime import datetime
 from typing import Any, Literal
 
 from django.db import transaction
 
-from calibration.digests import content_digest
 from calibration.importing.changes import Changes
 from calibration.importing.register import Register
 from calibration.importing.registering import Registering
 from calibration.importing.rows import FileRecord
+from calibration.ledger import says_the_same
 from calibration.models import Calibration
 from calibration.record_file import COLUMNS, OPTIONAL
 from calibration.records import CalibrationDraft, judge_sealed, seal
+from calibration.seats import Seats
 from calibration.validating import check_draft
 from fleet.errors import DomainError, Problem
 from fleet.models import Sensor
 from fleet.scope import Scope
 
 Outcome = Literal["stored", "already_there", "refused"]
-# What a draft says and a record keeps under the same name.
-SAID = (
-    "performed_at",
-    "reason",
-    "stage",
-    "load_unit",
-    "reading_unit",
-    "technician",
-    "temperature_c",
-    "hydraulic_pressure",
-    "pressure_unit",
-    "note",
-    "supersede_reason",
-)
 OTHER_CONTENT = "This record_id already names a record with other content"
 SAME_OR_NEW = "the same content again, or a new record_id; to correct a record, supersede it"
 
@@ -89,7 +75,7 @@ class Storing:
         draft = self._draft(record, sensor, reference=reference, supersedes=supersedes)
         try:
             if record.reasons:
-                check_draft(draft, now=self.now)
+                check_draft(draft, now=self.now, seats=Seats.of([sensor.pk]))
                 return "refused"
             recorded = seal(draft, scope=self.scope, now=self.now, user_id=self.user_id)
         except DomainError as wrong:
@@ -121,7 +107,7 @@ class Storing:
         if record.reasons:
             return "refused"
         draft = self._draft(record, existing.sensor, reference=reference, supersedes=supersedes)
-        if not self._is_of(existing, record) or not _says_the_same(existing, draft):
+        if not self._is_of(existing, record) or not says_the_same(existing, draft):
             record.refuse("record_id", OTHER_CONTENT, SAME_OR_NEW, value=record.name)
         return "already_there"
 
@@ -156,17 +142,6 @@ class Storing:
             supersede_reason=said.supersede_reason,
             **found,
         )
-
-
-def _says_the_same(existing: Calibration, draft: CalibrationDraft) -> bool:
-    """Whether a stored record's content, where it stood left aside, is the draft's."""
-    twin = copy.copy(existing)
-    for name in SAID:
-        setattr(twin, name, getattr(draft, name))
-    twin.reference_name = draft.reference.name if draft.reference else ""
-    twin.supersedes_id = draft.supersedes.pk if draft.supersedes else None
-    digest = content_digest(twin, draft.points, dealer_code=existing.dealer.code)
-    return digest == existing.content_digest
 
 
 def _blame(record: FileRecord, wrong: DomainError) -> None:
