@@ -26,17 +26,17 @@ def insert(model: type[models.Model], names: Sequence[str], rows: Sequence[Seque
     """
     if not rows:
         return
-    fields = [model._meta.get_field(name) for name in names]
-    assert all(isinstance(field, models.Field) for field in fields)
-    columns = ", ".join(connection.ops.quote_name(field.column) for field in fields)  # type: ignore[union-attr] # see above
-    table = connection.ops.quote_name(model._meta.db_table)
+    by_name = {field.attname: field for field in model._meta.concrete_fields}
+    fields = [by_name[name] for name in names]
+    quote = connection.ops.quote_name
+    table, columns = quote(model._meta.db_table), ", ".join(quote(each.column) for each in fields)
     if connection.vendor == "postgresql":
         _copy(f"COPY {table} ({columns}) FROM STDIN", copy_text(rows))
         return
     marks = ", ".join(["%s"] * len(fields))
     prepared = [
         [
-            field.get_db_prep_save(value, connection)  # type: ignore[union-attr] # see above
+            field.get_db_prep_save(value, connection)
             for field, value in zip(fields, row, strict=True)
         ]
         for row in rows

@@ -14,6 +14,7 @@ from calibration import judging, policies, proving
 from calibration.drafts import CalibrationDraft, PointDraft, resolve_moment
 from calibration.judging import Judged
 from calibration.ledger import Ledger, Recorded, taken
+from calibration.models import StaleSensor
 from fleet.errors import DomainError
 from fleet.scope import Scope
 
@@ -24,6 +25,7 @@ __all__ = [
     "PointDraft",
     "Recorded",
     "check_calibration",
+    "judge_marked",
     "judge_sealed",
     "record_calibration",
     "record_many",
@@ -92,6 +94,35 @@ def judge_sealed(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
     judged += Judged(flags=proving.judge_tests(sensor_ids, now=now))
     policies.mark_stale(judged.touched, why="a sibling was judged anew", now=now)
     return judged
+
+
+def judge_marked(sensor_ids: Sequence[int], *, now: datetime) -> dict[int, str]:
+    """Judge sensors in batches of one transaction each, and take their marks away.
+
+    Returns key and reason of each sensor that cannot be judged: it stays marked.
+    """
+    failed: dict[int, str] = {}
+    for some in judging.batches(sensor_ids):
+        _judge_some(some, failed, now=now)
+    return failed
+
+
+def _judge_some(sensor_ids: Sequence[int], failed: dict[int, str], *, now: datetime) -> None:
+    """Judge a batch; where it fails, halve it until the one that cannot be judged stands alone."""
+    try:
+        with transaction.atomic():
+            judging.lock(sensor_ids)
+            # The marks go first: one that is set while we judge waits for us and stays.
+            StaleSensor.objects.filter(sensor_id__in=sensor_ids).delete()
+            judge_sealed(sensor_ids, now=now)
+    except (ValueError, ArithmeticError) as wrong:
+        if len(sensor_ids) == 1:
+            failed[sensor_ids[0]] = str(wrong)
+            policies.mark_stale(sensor_ids, why="it could not be judged", now=now)
+            return
+        half = len(sensor_ids) // 2
+        _judge_some(sensor_ids[:half], failed, now=now)
+        _judge_some(sensor_ids[half:], failed, now=now)
 
 
 def seal(draft: CalibrationDraft, *, scope: Scope, now: datetime, user_id: int | None) -> Recorded:

@@ -4,20 +4,23 @@ from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from datetime import datetime
 from typing import BinaryIO
+from uuid import UUID
 
-from django.db import transaction
-from django.db.models.functions import Upper
+from django.db import connection, transaction
 
+from calibration import judging
+from calibration.importing.batching import Batch
 from calibration.importing.header import opened
 from calibration.importing.reasons import bounded
-from calibration.importing.register import Register, in_chunks
+from calibration.importing.register import Register, used_up
 from calibration.importing.rejecting import rejects_of
 from calibration.importing.result import ImportResult
 from calibration.importing.rows import FileRecord, Reader
 from calibration.importing.sequence import in_order
-from calibration.importing.storing import Storing
-from calibration.judging import lock
-from calibration.models import Calibration
+from calibration.importing.storing import Caller, Outcome
+from calibration.models import Calibration, StaleSensor
+from calibration.policies import mark_stale
+from calibration.records import judge_marked
 from fleet.models import Dealer, Sensor
 from fleet.registry import require
 from fleet.scope import Scope
@@ -50,16 +53,19 @@ def load_file(  # noqa: PLR0913 - one call for the command, the API and the test
         If the caller may not record calibrations for this dealer.
     """
     require(scope, "create", "calibrations", dealer.pk)
+    caller = Caller(scope, now, user_id)
     with opened(content) as sheet:
         records = Reader(sheet, dealer).records()
         run = _Run(ImportResult(len(records), dry_run=dry_run, file_name=name), progress)
         # A dry run does everything and rolls it back: it says what a load would do.
         with transaction.atomic() if dry_run else nullcontext():
-            run.store(records, dealer=dealer, scope=scope, now=now, user_id=user_id)
+            run.store(records, dealer=dealer, caller=caller)
             if dry_run:
                 transaction.set_rollback(True)
         run.result.reasons.sort(key=lambda reason: reason.row)
         run.result.rejects = rejects_of(sheet, run.refused)
+    if not dry_run:  # verdicts are no part of what it says
+        run.judge(now)
     return run.result
 
 
@@ -69,49 +75,58 @@ class _Run:
     def __init__(self, result: ImportResult, progress: Progress | None) -> None:
         self.result, self.progress = result, progress
         self.refused: list[FileRecord] = []
+        self.unjudged: set[int] = set()
+        self.seen: set[int] = set()
 
-    def store(
-        self,
-        records: Sequence[FileRecord],
-        *,
-        dealer: Dealer,
-        scope: Scope,
-        now: datetime,
-        user_id: int | None,
-    ) -> None:
-        """Store the records in order of time, some hundred in one transaction."""
-        storing = Storing(Register(dealer, records), scope=scope, now=now, user_id=user_id)
-        done = 0
-        for some in in_chunks(in_order(records, dealer.code)):
-            existing = _existing(some)
+    def store(self, records: list[FileRecord], *, dealer: Dealer, caller: Caller) -> None:
+        """Store the records in order of time, some in one transaction; `records` is used up."""
+        register = Register(dealer, records)
+        ordered = list(in_order(records, dealer.code))
+        records.clear()
+        total, done = len(ordered), 0
+        # Marks outlive a crash; in one transaction with the caller's nothing else does.
+        commits = not connection.in_atomic_block
+        for some in used_up(ordered):
             with transaction.atomic():
-                lock(_sensors(some))
-                for record in some:
-                    self._count(record, storing.store(record, existing.get(record.key)), storing)
-                    done += 1
-                    if self.progress:
-                        self.progress(done, len(records))
-                storing.judge()
+                known = [register.sensor(record.said.sensor) for record in some]
+                judging.lock({sensor.pk for sensor in known if sensor})
+                outcomes = Batch(register, caller, _existing(some)).store(some)
+                stored = {
+                    outcome.sensor_id
+                    for outcome in outcomes
+                    if outcome.kind == "stored" and outcome.sensor_id
+                }
+                if commits:
+                    mark_stale(stored, why="records were loaded from a file", now=caller.now)
+            self.unjudged |= stored
+            for outcome in outcomes:
+                self._count(outcome)
+                done += 1
+                if self.progress:
+                    self.progress(done, total)
 
-    def _count(self, record: FileRecord, outcome: str, storing: Storing) -> None:
-        result = self.result
-        setattr(result, outcome, getattr(result, outcome) + 1)
-        if outcome == "refused":
+    def judge(self, now: datetime) -> None:
+        """Judge every sensor once that has new records, also those of a load that broke off."""
+        marked = StaleSensor.objects.values_list("sensor_id", flat=True)
+        self.unjudged.update(pk for pk in marked if pk in self.seen)
+        failed = judge_marked(sorted(self.unjudged), now=now)
+        serials = Sensor.objects.filter(pk__in=failed).values_list("pk", "serial")
+        self.result.unjudged = [f"{serial}: {failed[pk]}" for pk, serial in serials]
+
+    def _count(self, outcome: Outcome) -> None:
+        result, record = self.result, outcome.record
+        setattr(result, outcome.kind, getattr(result, outcome.kind) + 1)
+        if outcome.sensor_id:
+            self.seen.add(outcome.sensor_id)
+        if outcome.kind == "refused":
             self.refused.append(record)
             result.reasons += record.reasons
             bounded(len(result.reasons), record.reasons[-3:])
-        else:
-            storing.changes.tell(result.created, result.changed)
+        elif outcome.kind == "stored":
+            outcome.changes.tell(result.created, result.changed)
 
 
-def _sensors(records: Sequence[FileRecord]) -> list[int]:
-    """Keys of the sensors that these records name and the register knows."""
-    named = {record.said.sensor.upper() for record in records}
-    known = Sensor.objects.annotate(key=Upper("serial")).filter(key__in=named)
-    return list(known.values_list("pk", flat=True))
-
-
-def _existing(records: Sequence[FileRecord]) -> dict[object, Calibration]:
+def _existing(records: Sequence[FileRecord]) -> dict[UUID, Calibration]:
     keys = [record.key for record in records]
     rows = Calibration.objects.select_related(
         "sensor__model", "sensor__dealer", "reference", "installation__machine", "dealer"
