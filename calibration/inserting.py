@@ -29,7 +29,8 @@ def insert(model: type[models.Model], names: Sequence[str], rows: Sequence[Seque
     by_name = {field.attname: field for field in model._meta.concrete_fields}
     fields = [by_name[name] for name in names]
     quote = connection.ops.quote_name
-    table, columns = quote(model._meta.db_table), ", ".join(quote(each.column) for each in fields)
+    table = quote(model._meta.db_table)
+    columns = ", ".join(quote(each.column) for each in fields if each.column)
     if connection.vendor == "postgresql":
         _copy(f"COPY {table} ({columns}) FROM STDIN", copy_text(rows))
         return

@@ -100,3 +100,41 @@ def write_xlsx(path: Path, calibrations: int) -> Path:
         )
     book.save(path)
     return path
+
+
+def enter_fleet(calibrations: int) -> None:
+    """Enter the customers, machines, sensors and installations that the file names."""
+    from fleet.enrolling import Newcomers, enrol
+    from fleet.models import (
+        Customer,
+        Dealer,
+        Installation,
+        Machine,
+        MachineModel,
+        Sensor,
+        SensorModel,
+    )
+    from fleet.scope import Scope
+
+    dealer = Dealer.objects.get(code=DEALER)
+    kind, cell = MachineModel.objects.get(), SensorModel.objects.get()
+    new = Newcomers()
+    for sensor in range(-(-calibrations // SEASONS)):
+        _, customer, machine, _, position, serial, _, lot, when, *_ = _head(0, sensor)
+        if sensor % OF_CUSTOMER == 0:
+            new.customers.append(Customer(pk=len(new.customers) + 1, dealer=dealer, name=customer))
+        if sensor % ON_MACHINE == 0:
+            key, owner = len(new.machines) + 1, new.customers[-1]
+            new.machines.append(Machine(pk=key, customer=owner, model=kind, serial=machine))
+        cell_row = Sensor(pk=sensor + 1, dealer=dealer, model=cell, serial=serial, lot=lot)
+        new.sensors.append(cell_row)
+        new.installations.append(
+            Installation(
+                pk=sensor + 1,
+                sensor=cell_row,
+                machine=new.machines[-1],
+                position=position,
+                installed_on=datetime.fromisoformat(when).date(),
+            )
+        )
+    enrol(new, dealer=dealer, scope=Scope.system())
