@@ -128,7 +128,8 @@ def chained(
     previous: str, *, number: int, content: str, recorded_at: datetime, by: int | None
 ) -> str:
     """Return a record's digest: its content, when and by whom it was entered, the one before."""
-    return _sha256(_json([previous, number, content, _moment(recorded_at), by]))
+    entered = "null" if by is None else by
+    return _sha256(f'[{_text(previous)},{number},{_text(content)},"{_moment(recorded_at)}",{entered}]')
 
 
 def seal(record: SealedRecord, parts: Sequence[Any], *, now: datetime, by: int | None) -> None:
@@ -164,7 +165,7 @@ class Standing(NamedTuple):
 def standings(sensor_ids: Sequence[int]) -> dict[int, Standing]:
     """Return dealer and end of chain of sensors; call it with the sensors locked."""
     last = Calibration.objects.filter(sensor=OuterRef("pk")).order_by("-chain_number")
-    rows = Sensor.objects.filter(pk__in=sensor_ids).values_list(
+    rows = Sensor.objects.filter(pk__among=sensor_ids).values_list(
         "pk",
         "dealer_id",
         Subquery(last.values("chain_number")[:1]),

@@ -127,7 +127,7 @@ class Ledger:
 def _known(ids: Sequence[UUID]) -> dict[UUID, Calibration]:
     if not ids:
         return {}
-    rows = Calibration.objects.filter(pk__in=ids).select_related("dealer")
+    rows = Calibration.objects.filter(pk__among=ids).select_related("dealer")
     return {row.pk: row for row in rows}
 
 
@@ -135,7 +135,7 @@ def _superseded(rows: Sequence[Calibration]) -> set[UUID]:
     if not rows:
         return set()
     keys = [row.pk for row in rows]
-    known = Calibration.objects.filter(supersedes__in=keys)
+    known = Calibration.objects.filter(supersedes_id__among=keys)
     return set(known.values_list("supersedes_id", flat=True))
 
 

@@ -43,7 +43,7 @@ class Seats:
     @classmethod
     def of(cls, sensor_ids: Sequence[int]) -> Self:
         """Read the installations of these sensors."""
-        rows = Installation.objects.filter(sensor__in=sensor_ids).values_list(
+        rows = Installation.objects.filter(sensor_id__among=sensor_ids).values_list(
             "id", "sensor_id", "machine__serial", "position", "installed_on", "removed_on"
         )
         return cls(map(Seat._make, rows))

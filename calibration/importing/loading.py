@@ -131,4 +131,4 @@ def _existing(records: Sequence[FileRecord]) -> dict[UUID, Calibration]:
     rows = Calibration.objects.select_related(
         "sensor__model", "sensor__dealer", "reference", "installation__machine", "dealer"
     )
-    return {row.pk: row for row in rows.filter(pk__in=keys)}
+    return {row.pk: row for row in rows.filter(pk__among=keys)}

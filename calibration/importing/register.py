@@ -164,9 +164,9 @@ class Register:
         """
         found: dict[int, Installation] = {}
         for some in in_chunks(sensor_ids):
-            found |= Installation.objects.filter(sensor__in=some).in_bulk()
+            found |= Installation.objects.filter(sensor_id__among=some).in_bulk()
         for some in in_chunks(machine_ids):
-            found |= Installation.objects.filter(machine__in=some).in_bulk()
+            found |= Installation.objects.filter(machine_id__among=some).in_bulk()
         own, wanted = set(sensor_ids), set(machine_ids)
         self._by_sensor |= {pk: [] for pk in own}
         for row in found.values():
