@@ -129,7 +129,9 @@ def chained(
 ) -> str:
     """Return a record's digest: its content, when and by whom it was entered, the one before."""
     entered = "null" if by is None else by
-    return _sha256(f'[{_text(previous)},{number},{_text(content)},"{_moment(recorded_at)}",{entered}]')
+    return _sha256(
+        f'[{_text(previous)},{number},{_text(content)},"{_moment(recorded_at)}",{entered}]'
+    )
 
 
 def seal(record: SealedRecord, parts: Sequence[Any], *, now: datetime, by: int | None) -> None:

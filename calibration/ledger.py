@@ -6,9 +6,10 @@ is known to those after it. One draft is a batch of one.
 """
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
-from typing import Any, NamedTuple
+from operator import itemgetter
+from typing import Any, cast
 from uuid import UUID
 
 from django.db import DEFAULT_DB_ALIAS
@@ -30,14 +31,43 @@ POINT = ("calibration_id", "number", "load", "reading", "direction")
 _Point = tuple[float, float, str]
 _OWN = (*Content._fields, "sensor_id", "dealer_id", "recorded_at", "recorded_by_id",
         "chain_number", "content_digest", "digest", "installation_id", "reference_id")  # fmt: skip
-_IN_ORDER = tuple(_OWN.index(name) for name in ROW)
+_in_order: Callable[[Sequence[Any]], tuple[Any, ...]] = itemgetter(*map(_OWN.index, ROW))
+_INSTALLATION = ROW.index("installation_id")
 
 
-class Recorded(NamedTuple):
-    """A stored calibration, and whether this call stored it."""
+class Recorded:
+    """A stored calibration, and whether this call stored it.
 
-    calibration: Calibration
-    created: bool
+    The calibration as an object is made when somebody asks for it: an import does not.
+    """
+
+    __slots__ = ("_calibration", "_draft", "_row", "created")
+
+    def __init__(
+        self,
+        calibration: Calibration | None = None,
+        *,
+        created: bool,
+        row: tuple[Any, ...] = (),
+        draft: CalibrationDraft | None = None,
+    ) -> None:
+        self.created = created
+        self._calibration, self._row, self._draft = calibration, row, draft
+
+    @property
+    def calibration(self) -> Calibration:
+        """The calibration, with what its draft knew beside it."""
+        if self._calibration is None:
+            assert self._draft is not None
+            self._calibration = _instance(self._row, self._draft)
+        return self._calibration
+
+    @property
+    def installation_id(self) -> int | None:
+        """Where its sensor was found to sit."""
+        if self._calibration is None:
+            return cast("int | None", self._row[_INSTALLATION])
+        return self._calibration.installation_id
 
 
 class Ledger:
@@ -55,6 +85,7 @@ class Ledger:
         self.standing = digests.standings(list(sensors))
         self.known = _known([draft.id for draft in drafts if draft.id])
         self.superseded = _superseded([row.supersedes for row in drafts if row.supersedes])
+        self.entered: dict[UUID, Recorded] = {}
         self._rows: list[tuple[Any, ...]] = []
         self._points: list[tuple[Any, ...]] = []
 
@@ -79,19 +110,23 @@ class Ledger:
     def _entered(self, draft: CalibrationDraft) -> Recorded:
         standing = self.standing[draft.sensor.pk]
         require(self.scope, "create", "calibrations", standing.dealer_id)
-        existing = self.known.get(draft.id) if draft.id else None
+        existing = self._existing(draft.id) if draft.id else None
         check_draft(draft, now=self.now, seats=self.seats, repeated=existing is not None)
         if existing:
             return _already_there(existing, draft)
         self._check_superseded(draft)
         seat = self.seats.at(draft.sensor.pk, local_day(draft.sensor, draft.performed_at))
-        return Recorded(self._sealed(draft, seat, standing), created=True)
+        return self._sealed(draft, seat, standing)
+
+    def _existing(self, key: UUID) -> Calibration | None:
+        earlier = self.entered.get(key)
+        return earlier.calibration if earlier else self.known.get(key)
 
     def _check_superseded(self, draft: CalibrationDraft) -> None:
         earlier = draft.supersedes
         if earlier is None:
             return
-        if earlier._state.adding and earlier.pk not in self.known:  # noqa: SLF001 - Django's own name for it
+        if earlier._state.adding and self._existing(earlier.pk) is None:  # noqa: SLF001 - Django's own name for it
             raise Invalid(
                 Problem("supersedes", "There is no such record", "a record that is stored")
             )
@@ -103,9 +138,7 @@ class Ledger:
             )
         self.superseded.add(earlier.pk)
 
-    def _sealed(
-        self, draft: CalibrationDraft, seat: Seat | None, standing: Standing
-    ) -> Calibration:
+    def _sealed(self, draft: CalibrationDraft, seat: Seat | None, standing: Standing) -> Recorded:
         said, points = said_in(draft, seat), points_in(draft)
         content = digests.calibration_digest(said, points, dealer_code=draft.sensor.dealer.code)
         number = standing.chain_number + 1
@@ -117,11 +150,11 @@ class Ledger:
             *said, draft.sensor.pk, draft.sensor.dealer_id, self.now, self.by, number, content,
             digest, seat.id if seat else None, draft.reference.pk if draft.reference else None,
         )  # fmt: skip
-        row = tuple([own[at] for at in _IN_ORDER])
+        row = _in_order(own)
         self._rows.append(row)
         self._points += [(said.id, at, *point) for at, point in enumerate(points, start=1)]
-        calibration = self.known[said.id] = _instance(row, draft)
-        return calibration
+        recorded = self.entered[said.id] = Recorded(created=True, row=row, draft=draft)
+        return recorded
 
 
 def _known(ids: Sequence[UUID]) -> dict[UUID, Calibration]:

@@ -173,6 +173,10 @@ def _points(draft: CalibrationDraft) -> Iterator[Problem]:
     if len(points) > MOST_POINTS:
         yield Problem("points", "Too many", f"at most {MOST_POINTS}", str(len(points)))
         return
+    if all(_plain(point) for point in points):
+        yield from _range(draft)
+        yield from _span(draft, points)
+        return
     problems = [
         problem
         for i, point in enumerate(points)
@@ -186,6 +190,18 @@ def _points(draft: CalibrationDraft) -> Iterator[Problem]:
     if not problems:
         yield from _range(draft)
         yield from _span(draft, points)
+
+
+def _plain(point: PointDraft) -> bool:
+    """Whether a point is as nearly all are; the others are looked at one value at a time."""
+    load, reading, way = point
+    return (
+        type(load) is float
+        and type(reading) is float
+        and -GREATEST_NUMBER <= load <= GREATEST_NUMBER
+        and -GREATEST_NUMBER <= reading <= GREATEST_NUMBER
+        and way in _DIRECTIONS
+    )
 
 
 def _range(draft: CalibrationDraft) -> Iterator[Problem]:

@@ -29,4 +29,5 @@ class Among(Lookup[Any]):
             several = f"{{{','.join(map(str, self.rhs))}}}"
             return f"{column} = ANY(%s::{field.db_type(connection)}[])", (*params, several)
         plain = [field.get_db_prep_value(each, connection) for each in self.rhs]
-        return f"{column} IN (SELECT value FROM json_each(%s))", (*params, json.dumps(plain))
+        listed = "SELECT value FROM json_each(%s)"
+        return f"{column} IN ({listed})", (*params, json.dumps(plain))

@@ -54,11 +54,11 @@ class Batch:
         self, register: Register, caller: Caller, existing: Mapping[UUID, Calibration]
     ) -> None:
         self.register, self.caller, self.existing = register, caller, existing
-        self._outcomes: dict[UUID, Outcome] = {}
+        self._outcomes: dict[FileRecord, Outcome] = {}
         self._begin()
 
     def _begin(self) -> None:
-        self._waiting: dict[UUID, _Planned] = {}
+        self._waiting: dict[FileRecord, _Planned] = {}
         self._new = Newcomers()
         self._clerk = Noting(Keys())
 
@@ -72,11 +72,13 @@ class Batch:
         }
         self.register.expect_records(list(corrected.values()))
         for record in records:
-            if corrected.get(record.key) in self._waiting:
+            if record.key in corrected and any(
+                earlier.key == corrected[record.key] for earlier in self._waiting
+            ):
                 self._seal_waiting()
             self._take(record)
         self._seal_waiting()
-        return [self._outcomes[record.key] for record in records]
+        return [self._outcomes[record] for record in records]
 
     def _take(self, record: FileRecord) -> None:
         reasons = len(record.reasons)
@@ -87,7 +89,7 @@ class Batch:
             self._seal_waiting()
             outcome = store_alone(self.register, record, self.caller)
         if outcome:
-            self._outcomes[record.key] = outcome
+            self._outcomes[record] = outcome
 
     def _planned(self, record: FileRecord) -> Outcome | None:
         """Let a record wait; or say at once what becomes of it."""
@@ -102,7 +104,7 @@ class Batch:
             self._check(registering, draft)
             if record.reasons:
                 return Outcome(record, "refused")
-        self._waiting[record.key] = _Planned(registering, draft)
+        self._waiting[record] = _Planned(registering, draft)
         self._keep(registering)
         return None
 
@@ -145,10 +147,7 @@ class Batch:
                 outcomes = self._sealed(list(waiting.values()), strict=bool(new))
         except (_Again, DomainError, IntegrityError):
             self.register.forget(new)
-            outcomes = [
-                store_alone(self.register, planned.registering.record, self.caller)
-                for planned in waiting.values()
-            ]
+            outcomes = [store_alone(self.register, record, self.caller) for record in waiting]
         self._outcomes |= dict(zip(waiting, outcomes, strict=True))
 
     def _sealed(self, waiting: Sequence[_Planned], *, strict: bool) -> list[Outcome]:
@@ -165,7 +164,7 @@ class Batch:
                 raise _Again
             claimed = planned.registering.installation
             if isinstance(recorded, Recorded) and sits_elsewhere(
-                claimed, recorded.calibration.installation_id
+                claimed, recorded.installation_id
             ):
                 raise _Again
         return [_told(*each) for each in zip(waiting, sealed, strict=True)]

@@ -4,7 +4,7 @@ import csv
 from collections.abc import Iterator
 from typing import BinaryIO
 
-from calibration.importing.source import Row, refuse
+from calibration.importing.source import Cell, Row, refuse
 from fleet.errors import Malformed
 
 MAX_LINE = 64 * 2**10
@@ -112,7 +112,7 @@ class Delimited:
         while True:
             number, begins, lines.in_row = number + 1, lines.number + 1, 0
             try:
-                cells = next(reader)
+                cells: list[Cell] = [*next(reader)]
             except StopIteration:
                 return
             except csv.Error as wrong:

@@ -97,7 +97,7 @@ class _Run:
                     if outcome.kind == "stored" and outcome.sensor_id
                 }
                 if commits:
-                    mark_stale(stored, why="records were loaded from a file", now=caller.now)
+                    _mark(stored, caller.now)
             self.unjudged |= stored
             for outcome in outcomes:
                 self._count(outcome)
@@ -124,6 +124,13 @@ class _Run:
             bounded(len(result.reasons), record.reasons[-3:])
         elif outcome.kind == "stored":
             outcome.changes.tell(result.created, result.changed)
+
+
+def _mark(sensor_ids: set[int], now: datetime) -> None:
+    """Note that sensors must be judged; while we hold their locks, no mark goes."""
+    there = StaleSensor.objects.filter(sensor_id__among=sensor_ids)
+    unmarked = sensor_ids.difference(there.values_list("sensor_id", flat=True))
+    mark_stale(unmarked, why="records were loaded from a file", now=now)
 
 
 def _existing(records: Sequence[FileRecord]) -> dict[UUID, Calibration]:

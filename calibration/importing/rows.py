@@ -142,6 +142,7 @@ class Reader:
         found = [*self._nameless]
         for draft in self._drafts.values():
             self._finish(draft)
+            draft.raw, draft.read = (), []  # not needed any more, and there are many
             found.append(draft.record)
         self._drafts.clear()
         self._named.clear()
@@ -255,7 +256,7 @@ class Reader:
         for column, accepted in values.NEEDED.items():
             if not getattr(said, column) and column not in record.unreadable:
                 record.refuse(column, "It is blank", accepted)
-        blank = {
+        blank: dict[str, Any] = {
             name: default for name, default in values.DEFAULTS.items() if not getattr(said, name)
         }
         if blank:

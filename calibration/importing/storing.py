@@ -88,7 +88,7 @@ def _stored(registering: Registering, caller: Caller) -> Outcome:
     except DomainError as wrong:
         blame(record, wrong)
         return Outcome(record, "refused")
-    if sits_elsewhere(registering.installation, recorded.calibration.installation_id):
+    if sits_elsewhere(registering.installation, recorded.installation_id):
         record.refuse(
             "position",
             "The sensor sat somewhere else too on that day",
