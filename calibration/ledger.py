@@ -22,7 +22,8 @@ from calibration.inserting import insert
 from calibration.models import Calibration, CalibrationPoint
 from calibration.seats import Seat, Seats
 from calibration.validating import check_draft, local_day
-from fleet.errors import Conflict, DomainError, Invalid, Problem
+from fleet.errors import Conflict, DomainError, Invalid, NotFound, Problem
+from fleet.models import Sensor
 from fleet.registry import require
 from fleet.scope import Scope
 
@@ -77,7 +78,7 @@ class Ledger:
         self, drafts: Sequence[CalibrationDraft], *, scope: Scope, now: datetime, by: int | None
     ) -> None:
         self.scope, self.now, self.by = scope, now, by
-        sensors = {draft.sensor.pk: draft.sensor for draft in drafts}
+        sensors = {draft.sensor.id: draft.sensor for draft in drafts}
         prefetch_related_objects(
             list({id(draft.sensor): draft.sensor for draft in drafts}.values()), "model", "dealer"
         )
@@ -85,6 +86,7 @@ class Ledger:
         self.standing = digests.standings(list(sensors))
         self.known = _known([draft.id for draft in drafts if draft.id])
         self.superseded = _superseded([row.supersedes for row in drafts if row.supersedes])
+        self._allowed: set[int] = set()
         self.entered: dict[UUID, Recorded] = {}
         self._rows: list[tuple[Any, ...]] = []
         self._points: list[tuple[Any, ...]] = []
@@ -108,15 +110,24 @@ class Ledger:
         insert(CalibrationPoint, POINT, self._points)
 
     def _entered(self, draft: CalibrationDraft) -> Recorded:
-        standing = self.standing[draft.sensor.pk]
-        require(self.scope, "create", "calibrations", standing.dealer_id)
+        standing = self._standing(draft.sensor)
         existing = self._existing(draft.id) if draft.id else None
         check_draft(draft, now=self.now, seats=self.seats, repeated=existing is not None)
         if existing:
             return _already_there(existing, draft)
         self._check_superseded(draft)
-        seat = self.seats.at(draft.sensor.pk, local_day(draft.sensor, draft.performed_at))
+        seat = self.seats.at(draft.sensor.id, local_day(draft.sensor, draft.performed_at))
         return self._sealed(draft, seat, standing)
+
+    def _standing(self, sensor: Sensor) -> Standing:
+        """Return how a sensor stands; the caller must be allowed to record for its dealer."""
+        standing = self.standing.get(sensor.id)
+        if standing is None:
+            raise NotFound(Problem("sensor", "It is not registered any more", "another sensor"))
+        if standing.dealer_id not in self._allowed:
+            require(self.scope, "create", "calibrations", standing.dealer_id)
+            self._allowed.add(standing.dealer_id)
+        return standing
 
     def _existing(self, key: UUID) -> Calibration | None:
         earlier = self.entered.get(key)
@@ -145,10 +156,10 @@ class Ledger:
         digest = digests.chained(
             standing.digest, number=number, content=content, recorded_at=self.now, by=self.by
         )
-        self.standing[draft.sensor.pk] = Standing(standing.dealer_id, number, digest)
+        self.standing[draft.sensor.id] = Standing(standing.dealer_id, number, digest)
         own = (
-            *said, draft.sensor.pk, draft.sensor.dealer_id, self.now, self.by, number, content,
-            digest, seat.id if seat else None, draft.reference.pk if draft.reference else None,
+            *said, draft.sensor.id, draft.sensor.dealer_id, self.now, self.by, number, content,
+            digest, seat.id if seat else None, draft.reference.id if draft.reference else None,
         )  # fmt: skip
         row = _in_order(own)
         self._rows.append(row)
@@ -230,7 +241,7 @@ def says_the_same(existing: Calibration, draft: CalibrationDraft) -> bool:
 
 def _already_there(existing: Calibration, draft: CalibrationDraft) -> Recorded:
     """The same content is the same record; where it stood then is not the caller's to repeat."""
-    if existing.sensor_id != draft.sensor.pk or not says_the_same(existing, draft):
+    if existing.sensor_id != draft.sensor.id or not says_the_same(existing, draft):
         raise taken()
     return Recorded(existing, created=False)
 

@@ -31,6 +31,7 @@ __all__ = [
     "record_many",
     "resolve_moment",
     "seal",
+    "seal_locked",
     "seal_many",
 ]
 
@@ -143,6 +144,13 @@ def seal_many(
     same transaction, or marks them there to be judged.
     """
     judging.lock({draft.sensor.pk for draft in drafts})
+    return seal_locked(drafts, scope=scope, now=now, user_id=user_id)
+
+
+def seal_locked(
+    drafts: Sequence[CalibrationDraft], *, scope: Scope, now: datetime, user_id: int | None
+) -> list[Recorded | DomainError]:
+    """Do what `seal_many` does, for a caller that holds the locks of the sensors already."""
     return [
         outcome
         for start in range(0, len(drafts), AT_ONCE)

@@ -125,7 +125,7 @@ def _fitting(own: str) -> tuple[str, ...]:
 
 
 def _installed(draft: CalibrationDraft, seats: Seats) -> Iterator[Problem]:
-    since = seats.since(draft.sensor.pk)
+    since = seats.since(draft.sensor.id)
     if since and local_day(draft.sensor, draft.performed_at) < since:
         yield Problem(
             "performed_at",
@@ -160,7 +160,7 @@ def _reference(draft: CalibrationDraft) -> Iterator[Problem]:
 
 
 def _supersedes(draft: CalibrationDraft) -> Iterator[Problem]:
-    if draft.supersedes and draft.supersedes.sensor_id != draft.sensor.pk:
+    if draft.supersedes and draft.supersedes.sensor_id != draft.sensor.id:
         yield Problem("supersedes", "Not a record of this sensor", "an id of the same sensor")
     if draft.supersedes and not draft.supersede_reason.strip():
         yield Problem("supersede_reason", "Missing", "why the earlier record is superseded")

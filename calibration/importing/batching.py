@@ -28,7 +28,7 @@ from calibration.importing.storing import (
 )
 from calibration.models import Calibration
 from calibration.record_file import record_uuid
-from calibration.records import CalibrationDraft, Recorded, seal_many
+from calibration.records import CalibrationDraft, Recorded, seal_locked
 from calibration.seats import Seat, Seats
 from calibration.validating import check_draft, local_day
 from fleet.enrolling import Keys, Newcomers, enrol
@@ -121,7 +121,7 @@ class Batch:
         except DomainError as wrong:
             blame(registering.record, wrong)
             return
-        seat = seats.at(draft.sensor.pk, local_day(draft.sensor, draft.performed_at))
+        seat = seats.at(draft.sensor.id, local_day(draft.sensor, draft.performed_at))
         if sits_elsewhere(registering.installation, seat and seat.id):
             raise NotPlain
 
@@ -153,7 +153,7 @@ class Batch:
     def _sealed(self, waiting: Sequence[_Planned], *, strict: bool) -> list[Outcome]:
         """Seal drafts; `strict`: all of them, or none."""
         caller = self.caller
-        sealed = seal_many(
+        sealed = seal_locked(
             [planned.draft for planned in waiting],
             scope=caller.scope,
             now=caller.now,
@@ -176,4 +176,4 @@ def _told(planned: _Planned, recorded: Recorded | DomainError) -> Outcome:
         blame(registering.record, recorded)
         return Outcome(registering.record, "refused")
     kind: Kind = "stored" if recorded.created else "already_there"
-    return Outcome(registering.record, kind, registering.changes, planned.draft.sensor.pk)
+    return Outcome(registering.record, kind, registering.changes, planned.draft.sensor.id)

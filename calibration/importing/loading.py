@@ -1,7 +1,8 @@
 """The way in: a file's records, oldest first, each stored whole or refused with every reason."""
 
-from collections.abc import Callable, Sequence
-from contextlib import nullcontext
+import gc
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from datetime import datetime
 from typing import BinaryIO
 from uuid import UUID
@@ -24,6 +25,8 @@ from calibration.records import judge_marked
 from fleet.models import Dealer, Sensor
 from fleet.registry import require
 from fleet.scope import Scope
+
+_USUAL_COLLECTIONS = gc.get_threshold()
 
 # Called with the number of records that are done, and of all.
 Progress = Callable[[int, int], None]
@@ -54,7 +57,7 @@ def load_file(  # noqa: PLR0913 - one call for the command, the API and the test
     """
     require(scope, "create", "calibrations", dealer.pk)
     caller = Caller(scope, now, user_id)
-    with opened(content) as sheet:
+    with _seldom_collected(), opened(content) as sheet:
         records = Reader(sheet, dealer).records()
         run = _Run(ImportResult(len(records), dry_run=dry_run, file_name=name), progress)
         # A dry run does everything and rolls it back: it says what a load would do.
@@ -67,6 +70,20 @@ def load_file(  # noqa: PLR0913 - one call for the command, the API and the test
     if not dry_run:  # verdicts are no part of what it says
         run.judge(now)
     return run.result
+
+
+@contextmanager
+def _seldom_collected() -> Iterator[None]:
+    """Let Python look for cycles of objects more seldom.
+
+    It would walk through all records of a file again and again, a third of the time, and find
+    none: records hold texts and numbers.
+    """
+    gc.set_threshold(200_000, 20, 20)
+    try:
+        yield
+    finally:
+        gc.set_threshold(*_USUAL_COLLECTIONS)
 
 
 class _Run:

@@ -40,7 +40,7 @@ class Naming:
         known = self.register.sensor(said.sensor)
         if known is None:
             return self._new_sensor()
-        if known.dealer_id != self.dealer.pk:
+        if known.dealer_id != self.dealer.id:
             self.record.refuse("sensor", ELSEWHERE, TRANSFER, value=said.sensor)
             return None
         self.agrees("sensor_model", known.model.name)

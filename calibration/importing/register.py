@@ -91,11 +91,11 @@ class Register:
 
     def installations_of(self, sensor: Sensor) -> list[Installation]:
         """Return every installation of a sensor."""
-        return self._by_sensor.get(sensor.pk, [])
+        return self._by_sensor.get(sensor.id, [])
 
     def installations_at(self, machine: Machine, position: str) -> list[Installation]:
         """Return every installation at a position of a machine."""
-        return self._by_place.get((machine.pk, position), [])
+        return self._by_place.get((machine.id, position), [])
 
     def learn(self, *rows: Customer | Machine | Sensor) -> None:
         """Keep rows that were created."""
@@ -118,9 +118,9 @@ class Register:
         for customer in rows.customers:
             del self._customers[customer.name]
         for machine in rows.machines:
-            del self._machines[machine.serial.upper()], self._machine_of[machine.pk]
+            del self._machines[machine.serial.upper()], self._machine_of[machine.id]
         for sensor in rows.sensors:
-            del self._sensors[sensor.serial.upper()], self._sensor_of[sensor.pk]
+            del self._sensors[sensor.serial.upper()], self._sensor_of[sensor.id]
         for row in rows.installations:
             self._by_sensor[row.sensor_id].remove(row)
             self._by_place[row.machine_id, row.position].remove(row)
@@ -141,7 +141,7 @@ class Register:
         for some in in_chunks(sorted({serial.upper() for serial in serials})):
             for row in rows.filter(key__in=some):
                 row.model = models[row.model_id]
-                if row.dealer_id == self.dealer.pk:
+                if row.dealer_id == self.dealer.id:
                     row.dealer = self.dealer
                 self.learn(row)
 

@@ -26,13 +26,13 @@ class Registering(Naming):
         self._place(
             sensor,
             machine,
-            Claim(machine.pk, said.position, day, said.installed_on, said.removed_on, replaces),
+            Claim(machine.id, said.position, day, said.installed_on, said.removed_on, replaces),
         )
 
     def _place(self, sensor: Sensor, machine: Machine, claim: Claim) -> None:
         own = self.register.installations_of(sensor)
         there = self.register.installations_at(machine, claim.position)
-        others = [row for row in there if row.sensor_id != sensor.pk]
+        others = [row for row in there if row.sensor_id != sensor.id]
         try:
             self._put(sensor, machine, claim, place(claim, own=own, there=others))
         except Unplaceable as wrong:
@@ -50,7 +50,7 @@ class Registering(Naming):
         known = self.register.machine(said.machine)
         if known is None:
             return self._new_machine()
-        if known.customer.dealer_id != self.dealer.pk:
+        if known.customer.dealer_id != self.dealer.id:
             self.record.refuse("machine", ELSEWHERE, TRANSFER, value=said.machine)
             return None
         self.agrees("machine_model", known.model.name)

@@ -92,7 +92,7 @@ def _watched(watch: Stopwatch) -> Iterator[None]:
         (loading, "Register"): "register",
         (loading, "_existing"): "register",
         (batching.Batch, "store"): "register",
-        (batching, "seal_many"): "validate+seal",
+        (batching, "seal_locked"): "validate+seal",
         (Ledger, "write"): "store",
         (loading._Run, "judge"): "judge",
     }
