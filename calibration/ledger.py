@@ -18,11 +18,11 @@ from django.db.models import prefetch_related_objects
 from calibration import digests
 from calibration.digests import Content, Standing
 from calibration.drafts import CalibrationDraft
-from calibration.inserting import insert
 from calibration.models import Calibration, CalibrationPoint
 from calibration.seats import Seat, Seats
 from calibration.validating import check_draft, local_day
 from fleet.errors import Conflict, DomainError, Invalid, NotFound, Problem
+from fleet.inserting import insert
 from fleet.models import Sensor
 from fleet.registry import require
 from fleet.scope import Scope

@@ -12,6 +12,7 @@ from django.core.exceptions import ValidationError
 from django.db import connection, models, transaction
 
 from fleet.errors import Invalid
+from fleet.inserting import insert
 from fleet.models import Customer, Dealer, Installation, Machine, Sensor
 from fleet.registry import require
 from fleet.scope import Scope
@@ -19,7 +20,6 @@ from fleet.scope import Scope
 Row = TypeVar("Row", bound=models.Model)
 
 _RESERVED = 200  # keys taken at once; those that are not used leave a gap
-_AT_ONCE = 1000
 
 
 @dataclass
@@ -114,4 +114,6 @@ def enrol(rows: Newcomers, *, dealer: Dealer, scope: Scope) -> None:
     for resource, several in rows.by_resource().items():
         if several:
             require(scope, "create", resource, dealer.pk)
-            type(several[0])._default_manager.bulk_create(several, batch_size=_AT_ONCE)
+            model = type(several[0])
+            names = [field.attname for field in model._meta.concrete_fields]
+            insert(model, names, [tuple(getattr(row, name) for name in names) for row in several])
