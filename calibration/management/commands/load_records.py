@@ -73,7 +73,7 @@ Blank: reason seasonal, stage as_found, direction up; in a record's further rows
             self.print_json(result.to_dict())
         else:
             self._tell(result)
-        if result.refused:
+        if result.refused or result.unjudged:
             raise SystemExit(1)
 
     def _tell(self, result: ImportResult) -> None:
@@ -85,6 +85,8 @@ Blank: reason seasonal, stage as_found, direction up; in a record's further rows
                 self.stdout.write(f"new {kind}: {', '.join(names[:SHOWN])}{more}")
         for change in result.changed:
             self.stdout.write(f"changed: {change}")
+        for sensor in result.unjudged:
+            self.stderr.write(f"stored, but not judged until the next scan: sensor {sensor}")
         self.stdout.write(result.totals())
 
 
