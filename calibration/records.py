@@ -4,7 +4,7 @@ The API, the file import and the admin all come through here. One transaction: e
 is sealed, fitted, judged and flagged and its due day set, or nothing happened.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -97,14 +97,21 @@ def judge_sealed(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
     return judged
 
 
-def judge_marked(sensor_ids: Sequence[int], *, now: datetime) -> dict[int, str]:
+def judge_marked(
+    sensor_ids: Sequence[int], *, now: datetime, progress: Callable[[int, int], None] | None = None
+) -> dict[int, str]:
     """Judge sensors in batches of one transaction each, and take their marks away.
 
-    Returns key and reason of each sensor that cannot be judged: it stays marked.
+    Returns key and reason of each sensor that cannot be judged: it stays marked. `progress` is
+    told (done, of how many).
     """
     failed: dict[int, str] = {}
+    done = 0
     for some in judging.batches(sensor_ids):
         _judge_some(some, failed, now=now)
+        done += len(some)
+        if progress:
+            progress(done, len(sensor_ids))
     return failed
 
 

@@ -147,6 +147,7 @@ class Batch:
                 outcomes = self._sealed(list(waiting.values()), strict=bool(new))
         except (_Again, DomainError, IntegrityError):
             self.register.forget(new)
+            self.register.look_again(list(waiting))
             outcomes = [store_alone(self.register, record, self.caller) for record in waiting]
         self._outcomes |= dict(zip(waiting, outcomes, strict=True))
 

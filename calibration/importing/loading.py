@@ -22,13 +22,14 @@ from calibration.importing.storing import Caller, Outcome
 from calibration.models import Calibration, StaleSensor
 from calibration.policies import mark_stale
 from calibration.records import judge_marked
+from fleet.errors import Malformed
 from fleet.models import Dealer, Sensor
 from fleet.registry import require
 from fleet.scope import Scope
 
 _USUAL_COLLECTIONS = gc.get_threshold()
 
-# Called with the number of records that are done, and of all.
+# Called with the number of records, or of judged sensors, that are done, and of all.
 Progress = Callable[[int, int], None]
 
 
@@ -42,16 +43,19 @@ def load_file(  # noqa: PLR0913 - one call for the command, the API and the test
     dry_run: bool = False,
     user_id: int | None = None,
     progress: Progress | None = None,
+    judged: Progress | None = None,
 ) -> ImportResult:
     """Load a record file for a dealer.
 
     Whether it is a CSV or a workbook is told by its content; `name` is kept for the messages of
     the caller. Loading a file again, or after it broke off, adds only what is not there yet.
+    `progress` is told how many records are done, `judged` then how many of their sensors.
 
     Raises
     ------
     Malformed
-        If the file as a whole cannot be read; nothing is stored then.
+        If the file as a whole cannot be read (nothing is stored then), or nearly every record is
+        refused (what was stored by then stays).
     Forbidden
         If the caller may not record calibrations for this dealer.
     """
@@ -62,13 +66,17 @@ def load_file(  # noqa: PLR0913 - one call for the command, the API and the test
         run = _Run(ImportResult(len(records), dry_run=dry_run, file_name=name), progress)
         # A dry run does everything and rolls it back: it says what a load would do.
         with transaction.atomic() if dry_run else nullcontext():
-            run.store(records, dealer=dealer, caller=caller)
+            try:
+                run.store(records, dealer=dealer, caller=caller)
+            except Malformed:  # given up half-way: what is stored by then stays, and is judged
+                run.judge(now, judged)
+                raise
             if dry_run:
                 transaction.set_rollback(True)
         run.result.reasons.sort(key=lambda reason: reason.row)
         run.result.rejects = rejects_of(sheet, run.refused)
     if not dry_run:  # verdicts are no part of what it says
-        run.judge(now)
+        run.judge(now, judged)
     return run.result
 
 
@@ -122,11 +130,11 @@ class _Run:
                 if self.progress:
                     self.progress(done, total)
 
-    def judge(self, now: datetime) -> None:
+    def judge(self, now: datetime, progress: Progress | None) -> None:
         """Judge every sensor once that has new records, also those of a load that broke off."""
         marked = StaleSensor.objects.values_list("sensor_id", flat=True)
         self.unjudged.update(pk for pk in marked if pk in self.seen)
-        failed = judge_marked(sorted(self.unjudged), now=now)
+        failed = judge_marked(sorted(self.unjudged), now=now, progress=progress)
         serials = Sensor.objects.filter(pk__in=failed).values_list("pk", "serial")
         self.result.unjudged = [f"{serial}: {failed[pk]}" for pk, serial in serials]
 

@@ -47,7 +47,8 @@ class Register:
         self.references = {
             row.name: row for row in ReferenceStandard.objects.filter(dealer=dealer)
         }
-        self._customers = {row.name: row for row in Customer.objects.filter(dealer=dealer)}
+        self._customers: dict[str, Customer] = {}
+        self._read_customers()
         self._sensors: dict[str, Sensor] = {}
         self._machines: dict[str, Machine] = {}
         self._sensor_of: dict[int, Sensor] = {}
@@ -125,6 +126,15 @@ class Register:
             self._by_sensor[row.sensor_id].remove(row)
             self._by_place[row.machine_id, row.position].remove(row)
 
+    def look_again(self, records: Sequence[FileRecord]) -> None:
+        """Read again what records name: somebody else has entered some of it meanwhile."""
+        self._read_customers()
+        self._read_sensors({record.said.sensor for record in records})
+        self._read_machines({record.said.machine for record in records})
+        sensors = [self.sensor(record.said.sensor) for record in records]
+        machines = [self.machine(record.said.machine) for record in records]
+        self.refresh([row for row in sensors if row], [row for row in machines if row])
+
     def refresh(self, sensors: Iterable[Sensor], machines: Iterable[Machine]) -> None:
         """Read the installations of sensors and machines again."""
         sensor_ids = {row.pk for row in sensors}
@@ -134,6 +144,10 @@ class Register:
         for place in [place for place in self._by_place if place[0] in machine_ids]:
             del self._by_place[place]
         self._read_places(sensor_ids, machine_ids)
+
+    def _read_customers(self) -> None:
+        rows = Customer.objects.filter(dealer=self.dealer)
+        self._customers |= {row.name: row for row in rows}
 
     def _read_sensors(self, serials: set[str]) -> None:
         models = {row.pk: row for row in self.sensor_models.values()}

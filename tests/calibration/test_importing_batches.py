@@ -6,6 +6,7 @@ from django.db import IntegrityError, transaction
 from calibration import records, verifying
 from calibration.importing import batching, loading, register, storing
 from calibration.models import Calibration, Judgement, StaleSensor
+from fleet.errors import Malformed
 from fleet.models import Installation, Sensor
 from tests.calibration.record_files import load, new_sensor, reasons, record
 from tests.conftest import NOW
@@ -94,6 +95,24 @@ def test_what_cannot_be_entered_together_is_entered_one_by_one(world, monkeypatc
     assert outcome_of(world, rows) == together
 
 
+def test_rows_that_somebody_else_enters_meanwhile_are_found(world, monkeypatch):
+    rows = [*record(), *new_sensor("x", "4063"), *new_sensor("y", "4064", position="row 5")]
+    theirs = []
+
+    def meanwhile(records):
+        if not theirs:
+            theirs.append(None)
+            theirs.append(load(world, rows[2:]))
+        return {}  # read before they came
+
+    monkeypatch.setattr(loading, "_existing", meanwhile)
+    ours = load(world, rows)
+    assert (theirs[1].stored, theirs[1].refused) == (2, 0)
+    assert (ours.stored, ours.already_there, ours.refused) == (1, 2, 0)
+    assert Sensor.objects.filter(serial__startswith="40").count() == 2
+    assert not list(verifying.verify())
+
+
 def test_a_plain_file_is_not_stored_record_by_record(world, monkeypatch):
     def alone(*_):
         raise AssertionError("stored by itself")
@@ -132,6 +151,24 @@ def test_each_sensor_is_judged_once(world, monkeypatch):
     assert load(world, rows).stored == 5
     assert judged == [world.sensors["A1"].pk]
     assert Judgement.objects.count() == 5
+
+
+def test_judging_is_told_to_the_end(world):
+    seen = []
+    load(world, [*record(), *new_sensor("x", "4063")], judged=lambda *at: seen.append(at))
+    assert seen == [(2, 2)]
+
+
+def test_what_is_stored_when_a_file_is_given_up_is_judged(world, monkeypatch):
+    from calibration.importing import reasons as why
+
+    monkeypatch.setattr(register, "CHUNK", 1)
+    bad = [row for at in range(3) for row in record(f"bad {at}", points=[(0, 1)])]
+    rows = [*record("good", performed_at="2025-03-01"), *bad]
+    monkeypatch.setattr(why, "MAX_REASONS", 2)
+    with pytest.raises(Malformed, match="More than 2 reasons"):
+        load(world, rows)
+    assert Judgement.objects.get().calibration.performed_at.year == 2025
 
 
 def test_a_dry_run_judges_nothing(world, monkeypatch):

@@ -8,7 +8,7 @@ from django.core.management.base import CommandError
 from django.utils import timezone
 from tqdm import tqdm
 
-from calibration.importing import ImportResult, load_file
+from calibration.importing import ImportResult, Progress, load_file
 from calibration.management.entrance import WRONG_CALL, Entrance, dealer_called
 from calibration.record_file import COLUMNS, OPTIONAL, REFUSED_BECAUSE
 from fleet.errors import Malformed
@@ -109,14 +109,25 @@ def _check_paths(file: Path, rejects: Path | None) -> None:
 
 
 def _load(file: Path, dealer: Dealer, *, dry_run: bool) -> ImportResult:
-    # disable=None: a bar on a terminal, none in a pipe or under cron.
-    with tqdm(disable=None, unit=" records", desc="load") as bar, file.open("rb") as content:
-
-        def show(done: int, total: int) -> None:
-            bar.total = total
-            bar.update(done - bar.n)
-
+    with (
+        _bar("load", " records") as stored,
+        _bar("judge", " sensors") as judged,
+        file.open("rb") as content,
+    ):
         return load_file(
             content, name=file.name, dealer=dealer, scope=Scope.system(), now=timezone.now(),
-            dry_run=dry_run, progress=show,
+            dry_run=dry_run, progress=_shown_on(stored), judged=_shown_on(judged),
         )  # fmt: skip
+
+
+def _bar(what: str, unit: str) -> tqdm:
+    # disable=None: a bar on a terminal, none in a pipe or under cron.
+    return tqdm(disable=None, unit=unit, desc=what, delay=1)
+
+
+def _shown_on(bar: tqdm) -> Progress:
+    def show(done: int, total: int) -> None:
+        bar.total = total
+        bar.update(done - bar.n)
+
+    return show
