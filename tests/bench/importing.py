@@ -216,24 +216,32 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as folder:
             write = importing_fleet.write_xlsx if chosen.xlsx else importing_fleet.write_csv
             name = "fleet.xlsx" if chosen.xlsx else "fleet.csv"
-            path = _written(write, Path(folder) / name, chosen.calibrations)
+            path = Path(folder) / name
+            _apart(lambda: write(path, chosen.calibrations))
             if chosen.known:
-                importing_fleet.enter_fleet(chosen.calibrations)
+                _apart(lambda: importing_fleet.enter_fleet(chosen.calibrations))
             figures = measure(path)
     finally:
         connection.creation.destroy_test_db(base, verbosity=0)
     print(json.dumps(figures))
 
 
-def _written(write: Callable[[Path, int], Path], path: Path, calibrations: int) -> Path:
-    """Write the file in a process of its own, so that its memory is not counted as the load's."""
+def _apart(work: Callable[[], Any]) -> None:
+    """Prepare something in a process of its own: its memory is not the load's."""
+    from django.db import connection
+
+    connection.close()  # two processes on one connection would read each other's answers
     child = os.fork()
     if child == 0:
-        write(path, calibrations)
-        os._exit(0)
+        status = 1
+        try:
+            work()
+            connection.close()
+            status = 0
+        finally:
+            os._exit(status)
     if os.waitpid(child, 0)[1] != 0:
-        raise SystemExit("the file could not be written")
-    return path
+        raise SystemExit("the file or its fleet could not be prepared")
 
 
 if __name__ == "__main__":
