@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -13,8 +13,7 @@ from fleet.models import Installation, Sensor
 MOMENT_ACCEPTED = "ISO 8601 like 2026-03-28T09:10:00-05:00"
 
 
-@dataclass(frozen=True)
-class PointDraft:
+class PointDraft(NamedTuple):  # a file has hundreds of thousands of them
     """A load and the reading at it, as typed."""
 
     load: float

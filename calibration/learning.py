@@ -24,6 +24,7 @@ from fleet.models import Sensor, SensorModel
 
 COLUMNS = ("walk_slope", "walk_zero", "extra_slope", "extra_zero")
 PRIOR = ("slope", "offset", "var_slope", "var_offset")
+LEAST_GROWTH = 0.01
 GROWTH = 0.1  # so many more calibrations, and a model is looked at again
 _DEFAULT = tuple(value**2 for value in DEFAULT)
 _NOBODY = (np.nan,) * len(PRIOR)
@@ -64,14 +65,16 @@ def _rows(values: list[tuple[float, ...]], names: tuple[str, ...]) -> NDArray[np
 def learn(*, everything: bool = False, now: datetime) -> list[int]:
     """Learn the noise and first numbers of sensor models; return the models that changed.
 
-    A model is looked at again when a tenth of its calibrations were recorded since it was learnt,
-    or when everything is asked for.
+    A model is looked at again when a tenth of its calibrations were recorded since it was learnt;
+    when everything is asked for, when a hundredth were, or the method is another one. What is
+    learnt from hardly more data hardly differs, and every verdict would follow it.
     """
+    growth = LEAST_GROWTH if everything else GROWTH
     known = {row.pk: row for row in SensorModelNoise.objects.exclude(learnt_at=None)}
     changed = []
     for model, count in sorted(_counts(known, now).items()):
         row = known.get(model)
-        if row and not everything and count - row.calibrations < GROWTH * count:
+        if row and count - row.calibrations < growth * count and row.method == METHOD:
             continue
         lives = _lives(model)
         if lives is None:

@@ -4,43 +4,36 @@ The API, the file import and the admin all come through here. One transaction: e
 is sealed, fitted, judged and flagged and its due day set, or nothing happened.
 """
 
-import uuid
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Any
 
 from django.db import IntegrityError, transaction
 
-from calibration import digests, judging, policies, proving
+from calibration import judging, policies, proving
 from calibration.drafts import CalibrationDraft, PointDraft, resolve_moment
 from calibration.judging import Judged
-from calibration.models import Calibration, CalibrationPoint
-from calibration.validating import check_draft, installation_at
-from fleet.errors import Conflict, DomainError, Problem
-from fleet.models import Sensor
-from fleet.registry import require
+from calibration.ledger import Ledger, Recorded, taken
+from calibration.models import StaleSensor
+from fleet.errors import DomainError
 from fleet.scope import Scope
+
+AT_ONCE = 2000  # records sealed with one reading of what they touch
 
 __all__ = [
     "CalibrationDraft",
     "PointDraft",
     "Recorded",
     "check_calibration",
+    "judge_marked",
     "judge_sealed",
     "record_calibration",
     "record_many",
     "resolve_moment",
     "seal",
+    "seal_locked",
+    "seal_many",
 ]
-
-
-@dataclass(frozen=True)
-class Recorded:
-    """A stored calibration, and whether this call stored it."""
-
-    calibration: Calibration
-    created: bool
 
 
 @transaction.atomic
@@ -68,15 +61,8 @@ def record_many(
     drafts: Sequence[CalibrationDraft], *, scope: Scope, now: datetime, user_id: int | None = None
 ) -> list[Recorded | DomainError]:
     """Record many: each is stored or refused by itself, then all sensors are judged at once."""
-    outcomes: list[Recorded | DomainError] = []
     with transaction.atomic():
-        judging.lock({draft.sensor.pk for draft in drafts})
-        for draft in drafts:
-            try:
-                with transaction.atomic():
-                    outcomes.append(seal(draft, scope=scope, now=now, user_id=user_id))
-            except DomainError as refused:
-                outcomes.append(refused)
+        outcomes = seal_many(drafts, scope=scope, now=now, user_id=user_id)
         stored = {
             outcome.calibration.sensor_id
             for outcome in outcomes
@@ -112,93 +98,92 @@ def judge_sealed(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True)
     return judged
 
 
+def judge_marked(
+    sensor_ids: Sequence[int], *, now: datetime, progress: Callable[[int, int], None] | None = None
+) -> dict[int, str]:
+    """Judge sensors in batches of one transaction each, and take their marks away.
+
+    Returns key and reason of each sensor that cannot be judged: it stays marked. `progress` is
+    told (done, of how many).
+    """
+    failed: dict[int, str] = {}
+    done = 0
+    for some in judging.batches(sensor_ids):
+        _judge_some(some, failed, now=now)
+        done += len(some)
+        if progress:
+            progress(done, len(sensor_ids))
+    return failed
+
+
+def _judge_some(sensor_ids: Sequence[int], failed: dict[int, str], *, now: datetime) -> None:
+    """Judge a batch; where it fails, halve it until the one that cannot be judged stands alone."""
+    try:
+        with transaction.atomic():
+            judging.lock(sensor_ids)
+            # The marks go first: one that is set while we judge waits for us and stays.
+            StaleSensor.objects.filter(sensor_id__among=list(sensor_ids)).delete()
+            judge_sealed(sensor_ids, now=now, anew=False)
+    except (ValueError, ArithmeticError) as wrong:
+        if len(sensor_ids) == 1:
+            failed[sensor_ids[0]] = str(wrong)
+            policies.mark_stale(sensor_ids, why="it could not be judged", now=now)
+            return
+        half = len(sensor_ids) // 2
+        _judge_some(sensor_ids[:half], failed, now=now)
+        _judge_some(sensor_ids[half:], failed, now=now)
+
+
 def seal(draft: CalibrationDraft, *, scope: Scope, now: datetime, user_id: int | None) -> Recorded:
     """Check and seal one record; whoever calls judges its sensor in the same transaction."""
-    sensor = Sensor.objects.select_for_update(no_key=True).get(pk=draft.sensor.pk)
-    require(scope, "create", "calibrations", sensor.dealer_id)
-    existing = Calibration.objects.filter(pk=draft.id).first() if draft.id else None
-    check_draft(draft, now=now, repeated=existing is not None)
-    if existing:
-        return _already_there(existing, draft)
-    _check_superseded(draft)
-    row = _row(draft)
-    where = installation_at(draft.sensor, draft.performed_at)
-    if where:
-        row.installation = where
-        row.machine_serial, row.position = where.machine.serial, where.position
-    points = _points(row, draft)
-    digests.seal(row, points, now=now, by=user_id)
-    try:
-        row.save(force_insert=True)
-    except IntegrityError as clash:
-        raise _taken() from clash
-    CalibrationPoint.objects.bulk_create(points)
-    return Recorded(row, created=True)
+    (outcome,) = seal_many([draft], scope=scope, now=now, user_id=user_id)
+    if isinstance(outcome, DomainError):
+        raise outcome
+    return outcome
 
 
-def _row(draft: CalibrationDraft) -> Calibration:
-    return Calibration(
-        id=draft.id or uuid.uuid4(),
-        sensor=draft.sensor,
-        dealer_id=draft.sensor.dealer_id,
-        sensor_serial=draft.sensor.serial,
-        performed_at=draft.performed_at,
-        reason=draft.reason,
-        stage=draft.stage,
-        reference=draft.reference,
-        reference_name=draft.reference.name if draft.reference else "",
-        technician=draft.technician,
-        load_unit=draft.load_unit,
-        reading_unit=draft.reading_unit,
-        temperature_c=None if draft.temperature_c is None else float(draft.temperature_c),
-        hydraulic_pressure=(
-            None if draft.hydraulic_pressure is None else float(draft.hydraulic_pressure)
-        ),
-        pressure_unit=draft.pressure_unit,
-        note=draft.note,
-        supersedes=draft.supersedes,
-        supersede_reason=draft.supersede_reason,
-    )
+@transaction.atomic
+def seal_many(
+    drafts: Sequence[CalibrationDraft], *, scope: Scope, now: datetime, user_id: int | None
+) -> list[Recorded | DomainError]:
+    """Check and seal records, each stored or refused by itself, in the order given.
+
+    A record may supersede one before it in the list. Whoever calls judges their sensors, in the
+    same transaction, or marks them there to be judged.
+    """
+    judging.lock({draft.sensor.pk for draft in drafts})
+    return seal_locked(drafts, scope=scope, now=now, user_id=user_id)
 
 
-def _points(row: Calibration, draft: CalibrationDraft) -> list[CalibrationPoint]:
+def seal_locked(
+    drafts: Sequence[CalibrationDraft], *, scope: Scope, now: datetime, user_id: int | None
+) -> list[Recorded | DomainError]:
+    """Do what `seal_many` does, for a caller that holds the locks of the sensors already."""
     return [
-        CalibrationPoint(
-            calibration=row,
-            number=number,
-            load=float(point.load),
-            reading=float(point.reading),
-            direction=point.direction,
+        outcome
+        for start in range(0, len(drafts), AT_ONCE)
+        for outcome in _sealed(
+            drafts[start : start + AT_ONCE], scope=scope, now=now, user_id=user_id
         )
-        for number, point in enumerate(draft.points, start=1)
     ]
 
 
-def _already_there(existing: Calibration, draft: CalibrationDraft) -> Recorded:
-    """The same content is the same record; where it stood then is not the caller's to repeat."""
-    row = _row(draft)
-    row.machine_serial, row.position = existing.machine_serial, existing.position
-    row.dealer_id = existing.dealer_id
-    content = digests.content_digest(row, _points(row, draft), dealer_code=existing.dealer.code)
-    if existing.sensor_id != draft.sensor.pk or content != existing.content_digest:
-        raise _taken()
-    return Recorded(existing, created=False)
-
-
-def _taken() -> Conflict:
-    return Conflict(
-        Problem(
-            "id",
-            "This id already names a record with other content",
-            "a new UUID, or the same content again; to correct a record, supersede it",
+def _sealed(
+    drafts: Sequence[CalibrationDraft], *, scope: Scope, now: datetime, user_id: int | None
+) -> list[Recorded | DomainError]:
+    """Seal a batch; where the database refuses it, halves of it until the one stands alone."""
+    try:
+        with transaction.atomic():
+            ledger = Ledger(drafts, scope=scope, now=now, by=user_id)
+            outcomes = [ledger.enter(draft) for draft in drafts]
+            ledger.write()
+    except IntegrityError as clash:
+        if len(drafts) == 1:
+            refusal = taken()
+            refusal.__cause__ = clash
+            return [refusal]
+        half = len(drafts) // 2
+        return _sealed(drafts[:half], scope=scope, now=now, user_id=user_id) + _sealed(
+            drafts[half:], scope=scope, now=now, user_id=user_id
         )
-    )
-
-
-def _check_superseded(draft: CalibrationDraft) -> None:
-    if draft.supersedes is None:
-        return
-    if Calibration.objects.filter(supersedes=draft.supersedes).exists():
-        raise Conflict(
-            Problem("supersedes", "That record is superseded already", "the newest record of it")
-        )
+    return outcomes

@@ -4,10 +4,12 @@ import math
 import unicodedata
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime, timedelta
+from functools import cache
 from typing import Any
 
 from calibration.drafts import CalibrationDraft, PointDraft
 from calibration.models import Direction, Reason, Stage
+from calibration.seats import Seats, seated
 from fleet import units
 from fleet.errors import Invalid, Problem
 from fleet.models import Installation, Sensor
@@ -15,21 +17,26 @@ from fleet.models import Installation, Sensor
 MOST_POINTS = 500
 CLOCK_SKEW = timedelta(minutes=5)  # a tablet's clock may be a little ahead of ours
 GREATEST_NUMBER = 1e12
+# Taken once: the values of a choice are put together anew each time they are asked for.
+_REASONS, _STAGES, _DIRECTIONS = Reason.values, Stage.values, Direction.values
 
 
-def check_draft(draft: CalibrationDraft, *, now: datetime, repeated: bool = False) -> None:
+def check_draft(
+    draft: CalibrationDraft, *, now: datetime, seats: Seats, repeated: bool = False
+) -> None:
     """Raise Invalid with every reason why a calibration cannot be.
 
-    One that is `repeated` was possible when it was recorded; what the register has learnt since
-    (an installation from a later day on) does not count against it.
+    `seats` holds the sensor's installations. One that is `repeated` was possible when it was
+    recorded; what the register has learnt since (an installation from a later day on) does not
+    count against it.
     """
     problems = [
-        *choice("reason", draft.reason, Reason.values),
-        *choice("stage", draft.stage, Stage.values),
+        *choice("reason", draft.reason, _REASONS),
+        *choice("stage", draft.stage, _STAGES),
         *choice("load_unit", draft.load_unit, units.LOAD),
         *_reading_unit(draft),
         *moment("performed_at", draft.performed_at, now=now),
-        *(() if repeated else _installed(draft)),
+        *(() if repeated else _installed(draft, seats)),
         *_conditions(draft),
         *text("technician", draft.technician, 80),
         *text("note", draft.note, 2000, lines=True),
@@ -44,14 +51,13 @@ def check_draft(draft: CalibrationDraft, *, now: datetime, repeated: bool = Fals
 
 def installation_at(sensor: Sensor, when: datetime) -> Installation | None:
     """Return where the sensor sat at that moment; on a day of change, where it came to."""
-    day = when.astimezone(sensor.dealer.zone).date()
     rows = sensor.installations.select_related("machine").order_by("-installed_on", "-pk")
-    inside = [row for row in rows if row.installed_on <= day and _until(row) >= day]
-    return next((row for row in inside if _until(row) > day), inside[0] if inside else None)
+    return seated(rows, local_day(sensor, when))
 
 
-def _until(row: Installation) -> date:
-    return row.removed_on or date.max
+def local_day(sensor: Sensor, when: datetime) -> date:
+    """Return the day of a moment where the sensor's dealer is."""
+    return when.astimezone(sensor.dealer.zone).date()
 
 
 def choice(field: str, value: object, accepted: Any) -> Iterator[Problem]:
@@ -62,6 +68,8 @@ def choice(field: str, value: object, accepted: Any) -> Iterator[Problem]:
 
 def number(field: str, value: object, *, least: float = -GREATEST_NUMBER) -> Iterator[Problem]:
     """Yield a problem where a value is no finite number of reasonable size."""
+    if type(value) is float and least <= value <= GREATEST_NUMBER:
+        return
     accepted = "a finite number with a decimal point"
     try:
         good = not isinstance(value, bool | str) and math.isfinite(float(value))  # type: ignore[arg-type] # refused below
@@ -77,6 +85,8 @@ def text(field: str, value: str, longest: int, *, lines: bool = False) -> Iterat
     """Yield a problem where a text is too long or holds characters that cannot be shown."""
     if len(value) > longest:
         yield Problem(field, "Too long", f"at most {longest} characters", f"{value[:40]}...")
+    if value.isprintable():
+        return
     allowed = "\n\t\r" if lines else ""
     for letter in value:
         if unicodedata.category(letter) in {"Cc", "Cs", "Cn"} and letter not in allowed:
@@ -99,7 +109,7 @@ def moment(field: str, when: datetime, *, now: datetime) -> Iterator[Problem]:
 
 def _reading_unit(draft: CalibrationDraft) -> Iterator[Problem]:
     own = draft.sensor.model.reading_unit
-    fitting = [unit for unit in units.READING if units.reading_factor(unit, own) is not None]
+    fitting = _fitting(own)
     if draft.reading_unit not in fitting:
         yield Problem(
             "reading_unit",
@@ -109,14 +119,18 @@ def _reading_unit(draft: CalibrationDraft) -> Iterator[Problem]:
         )
 
 
-def _installed(draft: CalibrationDraft) -> Iterator[Problem]:
-    first = draft.sensor.installations.order_by("installed_on").first()
-    day = draft.performed_at.astimezone(draft.sensor.dealer.zone).date()
-    if first and day < first.installed_on:
+@cache
+def _fitting(own: str) -> tuple[str, ...]:
+    return tuple(unit for unit in units.READING if units.reading_factor(unit, own) is not None)
+
+
+def _installed(draft: CalibrationDraft, seats: Seats) -> Iterator[Problem]:
+    since = seats.since(draft.sensor.id)
+    if since and local_day(draft.sensor, draft.performed_at) < since:
         yield Problem(
             "performed_at",
             f"Before sensor {draft.sensor.serial} was installed",
-            f"on or after {first.installed_on}",
+            f"on or after {since}",
             draft.performed_at.isoformat(),
         )
 
@@ -146,7 +160,7 @@ def _reference(draft: CalibrationDraft) -> Iterator[Problem]:
 
 
 def _supersedes(draft: CalibrationDraft) -> Iterator[Problem]:
-    if draft.supersedes and draft.supersedes.sensor_id != draft.sensor.pk:
+    if draft.supersedes and draft.supersedes.sensor_id != draft.sensor.id:
         yield Problem("supersedes", "Not a record of this sensor", "an id of the same sensor")
     if draft.supersedes and not draft.supersede_reason.strip():
         yield Problem("supersede_reason", "Missing", "why the earlier record is superseded")
@@ -159,19 +173,35 @@ def _points(draft: CalibrationDraft) -> Iterator[Problem]:
     if len(points) > MOST_POINTS:
         yield Problem("points", "Too many", f"at most {MOST_POINTS}", str(len(points)))
         return
+    if all(_plain(point) for point in points):
+        yield from _range(draft)
+        yield from _span(draft, points)
+        return
     problems = [
         problem
         for i, point in enumerate(points)
         for problem in (
             *number(f"points.{i}.load", point.load),
             *number(f"points.{i}.reading", point.reading),
-            *choice(f"points.{i}.direction", point.direction, Direction.values),
+            *choice(f"points.{i}.direction", point.direction, _DIRECTIONS),
         )
     ]
     yield from problems
     if not problems:
         yield from _range(draft)
         yield from _span(draft, points)
+
+
+def _plain(point: PointDraft) -> bool:
+    """Whether a point is as nearly all are; the others are looked at one value at a time."""
+    load, reading, way = point
+    return (
+        type(load) is float
+        and type(reading) is float
+        and -GREATEST_NUMBER <= load <= GREATEST_NUMBER
+        and -GREATEST_NUMBER <= reading <= GREATEST_NUMBER
+        and way in _DIRECTIONS
+    )
 
 
 def _range(draft: CalibrationDraft) -> Iterator[Problem]:

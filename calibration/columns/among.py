@@ -1,43 +1,17 @@
-"""`name__among=keys`: a key is one of many, given as one value however many there are."""
+"""Conditions on very many keys."""
 
 from collections.abc import Iterable
-from typing import Any
 
 import numpy as np
-from django.db import models
-from django.db.models import Lookup, Q
-from django.db.models.fields.related import ForeignObject
-from django.db.models.sql.compiler import SQLCompiler
+from django.db.models import Q
 from numpy.typing import NDArray
 
 _CLOSE = 2  # so many keys of others are read with each at most
 
 
-class Among(Lookup[Any]):
-    """Membership in an array: `IN` would make a parameter of every key."""
-
-    lookup_name = "among"
-    prepare_rhs = False
-
-    def as_postgresql(self, compiler: SQLCompiler, connection: Any) -> tuple[str, list[Any]]:
-        """Compare with an array."""
-        left, params = self.process_lhs(compiler, connection)
-        return f"{left} = ANY(%s::bigint[])", [*params, f"{{{self.rhs}}}"]
-
-    def as_sqlite(self, compiler: SQLCompiler, connection: Any) -> tuple[str, list[Any]]:
-        """Look into a JSON list."""
-        left, params = self.process_lhs(compiler, connection)
-        return f"{left} IN (SELECT value FROM json_each(%s))", [*params, f"[{self.rhs}]"]
-
-
-models.Field.register_lookup(Among)
-ForeignObject.register_lookup(Among)
-
-
 def among(name: str, keys: Iterable[int] | NDArray[np.int64]) -> Q:
-    """Return the condition that a key is one of these."""
+    """Return the condition that a key is one of these: one parameter, however many there are."""
     listed = keys.tolist() if isinstance(keys, np.ndarray) else keys
-    # A text: of a list, every query would look at each member.
     return Q(**{f"{name}__among": ",".join(map(str, listed))})
 
 

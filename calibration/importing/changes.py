@@ -17,6 +17,11 @@ class Changes:
     touched_sensors: list[Sensor] = field(default_factory=list)
     touched_machines: list[Machine] = field(default_factory=list)
 
+    @property
+    def brings(self) -> bool:
+        """Whether the record brings new rows."""
+        return bool(self.customers or self.machines or self.sensors or self.installations)
+
     def tell(self, created: dict[str, list[str]], changed: list[str]) -> None:
         """Add in words what was created and changed."""
         created["customers"] += [row.name for row in self.customers]

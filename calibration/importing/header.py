@@ -42,9 +42,11 @@ class Sheet:
             Where a row is longer or shorter than the header.
         """
         width = len(self.columns)
-        rows = (row for row in self.table.rows() if any(cell != "" for cell in row[1]))
-        next(rows)
+        rows = self.table.rows()
+        next(row for row in rows if not _is_blank(row[1]))  # the header
         for number, cells in rows:
+            if _is_blank(cells):
+                continue
             if len(cells) != width:
                 cells = _fitted(number, cells, width)  # noqa: PLW2901 - trailing blanks dropped
             yield number, cells
@@ -65,9 +67,13 @@ def opened(content: bytes | BinaryIO) -> Iterator[Sheet]:
         yield _understood(table)
 
 
+def _is_blank(cells: list[Cell]) -> bool:
+    return (not cells or cells[0] == "") and all(cell == "" for cell in cells)
+
+
 def _understood(table: Table) -> Sheet:
     for number, cells in table.rows():
-        if any(cell != "" for cell in cells):
+        if not _is_blank(cells):
             columns = _trimmed(cells)
             _check(number, columns)
             return Sheet(table, columns, {name: at for at, name in enumerate(columns)})

@@ -1,28 +1,35 @@
 """The way in: a file's records, oldest first, each stored whole or refused with every reason."""
 
-from collections.abc import Callable, Sequence
-from contextlib import nullcontext
+import gc
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from datetime import datetime
 from typing import BinaryIO
+from uuid import UUID
 
-from django.db import transaction
-from django.db.models.functions import Upper
+from django.db import connection, transaction
 
+from calibration import judging
+from calibration.importing.batching import Batch
 from calibration.importing.header import opened
 from calibration.importing.reasons import bounded
-from calibration.importing.register import Register, in_chunks
+from calibration.importing.register import Register, used_up
 from calibration.importing.rejecting import rejects_of
 from calibration.importing.result import ImportResult
 from calibration.importing.rows import FileRecord, Reader
 from calibration.importing.sequence import in_order
-from calibration.importing.storing import Storing
-from calibration.judging import lock
-from calibration.models import Calibration
+from calibration.importing.storing import Caller, Outcome
+from calibration.models import Calibration, StaleSensor
+from calibration.policies import mark_anew
+from calibration.records import judge_marked
+from fleet.errors import Malformed
 from fleet.models import Dealer, Sensor
 from fleet.registry import require
 from fleet.scope import Scope
 
-# Called with the number of records that are done, and of all.
+_USUAL_COLLECTIONS = gc.get_threshold()
+
+# Called with the number of records, or of judged sensors, that are done, and of all.
 Progress = Callable[[int, int], None]
 
 
@@ -36,31 +43,55 @@ def load_file(  # noqa: PLR0913 - one call for the command, the API and the test
     dry_run: bool = False,
     user_id: int | None = None,
     progress: Progress | None = None,
+    judged: Progress | None = None,
 ) -> ImportResult:
     """Load a record file for a dealer.
 
     Whether it is a CSV or a workbook is told by its content; `name` is kept for the messages of
     the caller. Loading a file again, or after it broke off, adds only what is not there yet.
+    `progress` is told how many records are done, `judged` then how many of their sensors.
 
     Raises
     ------
     Malformed
-        If the file as a whole cannot be read; nothing is stored then.
+        If the file as a whole cannot be read (nothing is stored then), or nearly every record is
+        refused (what was stored by then stays).
     Forbidden
         If the caller may not record calibrations for this dealer.
     """
     require(scope, "create", "calibrations", dealer.pk)
-    with opened(content) as sheet:
+    caller = Caller(scope, now, user_id)
+    with _seldom_collected(), opened(content) as sheet:
         records = Reader(sheet, dealer).records()
         run = _Run(ImportResult(len(records), dry_run=dry_run, file_name=name), progress)
         # A dry run does everything and rolls it back: it says what a load would do.
         with transaction.atomic() if dry_run else nullcontext():
-            run.store(records, dealer=dealer, scope=scope, now=now, user_id=user_id)
+            try:
+                run.store(records, dealer=dealer, caller=caller)
+            except Malformed:  # given up half-way: what is stored by then stays, and is judged
+                run.judge(now, judged)
+                raise
             if dry_run:
                 transaction.set_rollback(True)
         run.result.reasons.sort(key=lambda reason: reason.row)
         run.result.rejects = rejects_of(sheet, run.refused)
+    if not dry_run:  # verdicts are no part of what it says
+        run.judge(now, judged)
     return run.result
+
+
+@contextmanager
+def _seldom_collected() -> Iterator[None]:
+    """Let Python look for cycles of objects more seldom.
+
+    It would walk through all records of a file again and again, a third of the time, and find
+    none: records hold texts and numbers.
+    """
+    gc.set_threshold(200_000, 20, 20)
+    try:
+        yield
+    finally:
+        gc.set_threshold(*_USUAL_COLLECTIONS)
 
 
 class _Run:
@@ -69,51 +100,65 @@ class _Run:
     def __init__(self, result: ImportResult, progress: Progress | None) -> None:
         self.result, self.progress = result, progress
         self.refused: list[FileRecord] = []
+        self.unjudged: set[int] = set()
+        self.seen: set[int] = set()
 
-    def store(
-        self,
-        records: Sequence[FileRecord],
-        *,
-        dealer: Dealer,
-        scope: Scope,
-        now: datetime,
-        user_id: int | None,
-    ) -> None:
-        """Store the records in order of time, some hundred in one transaction."""
-        storing = Storing(Register(dealer, records), scope=scope, now=now, user_id=user_id)
-        done = 0
-        for some in in_chunks(in_order(records, dealer.code)):
-            existing = _existing(some)
+    def store(self, records: list[FileRecord], *, dealer: Dealer, caller: Caller) -> None:
+        """Store the records in order of time, some in one transaction; `records` is used up."""
+        register = Register(dealer, records)
+        ordered = list(in_order(records, dealer.code))
+        records.clear()
+        total, done = len(ordered), 0
+        # Marks outlive a crash; in one transaction with the caller's nothing else does.
+        commits = not connection.in_atomic_block
+        for some in used_up(ordered):
             with transaction.atomic():
-                lock(_sensors(some))
-                for record in some:
-                    self._count(record, storing.store(record, existing.get(record.key)), storing)
-                    done += 1
-                    if self.progress:
-                        self.progress(done, len(records))
-                storing.judge()
+                known = [register.sensor(record.said.sensor) for record in some]
+                judging.lock({sensor.pk for sensor in known if sensor})
+                outcomes = Batch(register, caller, _existing(some)).store(some)
+                stored = {
+                    outcome.sensor_id
+                    for outcome in outcomes
+                    if outcome.kind == "stored" and outcome.sensor_id
+                }
+                if commits:
+                    _mark(stored, caller.now)
+            self.unjudged |= stored
+            for outcome in outcomes:
+                self._count(outcome)
+                done += 1
+                if self.progress:
+                    self.progress(done, total)
 
-    def _count(self, record: FileRecord, outcome: str, storing: Storing) -> None:
-        result = self.result
-        setattr(result, outcome, getattr(result, outcome) + 1)
-        if outcome == "refused":
+    def judge(self, now: datetime, progress: Progress | None) -> None:
+        """Judge every sensor once that has new records, also those of a load that broke off."""
+        marked = StaleSensor.objects.values_list("sensor_id", flat=True)
+        self.unjudged.update(pk for pk in marked if pk in self.seen)
+        failed = judge_marked(sorted(self.unjudged), now=now, progress=progress)
+        serials = Sensor.objects.filter(pk__in=failed).values_list("pk", "serial")
+        self.result.unjudged = [f"{serial}: {failed[pk]}" for pk, serial in serials]
+
+    def _count(self, outcome: Outcome) -> None:
+        result, record = self.result, outcome.record
+        setattr(result, outcome.kind, getattr(result, outcome.kind) + 1)
+        if outcome.sensor_id:
+            self.seen.add(outcome.sensor_id)
+        if outcome.kind == "refused":
             self.refused.append(record)
             result.reasons += record.reasons
             bounded(len(result.reasons), record.reasons[-3:])
-        else:
-            storing.changes.tell(result.created, result.changed)
+        elif outcome.kind == "stored":
+            outcome.changes.tell(result.created, result.changed)
 
 
-def _sensors(records: Sequence[FileRecord]) -> list[int]:
-    """Keys of the sensors that these records name and the register knows."""
-    named = {record.said.sensor.upper() for record in records}
-    known = Sensor.objects.annotate(key=Upper("serial")).filter(key__in=named)
-    return list(known.values_list("pk", flat=True))
+def _mark(sensor_ids: set[int], now: datetime) -> None:
+    """Note that sensors must be judged; while we hold their locks, no mark goes."""
+    mark_anew(sensor_ids, why="records were loaded from a file", now=now)
 
 
-def _existing(records: Sequence[FileRecord]) -> dict[object, Calibration]:
+def _existing(records: Sequence[FileRecord]) -> dict[UUID, Calibration]:
     keys = [record.key for record in records]
     rows = Calibration.objects.select_related(
         "sensor__model", "sensor__dealer", "reference", "installation__machine", "dealer"
     )
-    return {row.pk: row for row in rows.filter(pk__in=keys)}
+    return {row.pk: row for row in rows.filter(pk__among=keys)}

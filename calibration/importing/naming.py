@@ -6,14 +6,13 @@ from typing import Any, TypeVar
 from django.db.models import Model
 
 from calibration.importing.changes import Changes
+from calibration.importing.clerks import Clerk
 from calibration.importing.register import Register
 from calibration.importing.rows import FileRecord
 from calibration.models import Calibration, ReferenceStandard
 from calibration.record_file import record_uuid
-from fleet import registry
 from fleet.errors import DomainError, Problem
 from fleet.models import Installation, Sensor
-from fleet.scope import Scope
 
 Row = TypeVar("Row", bound=Model)
 
@@ -25,8 +24,8 @@ TAG = ("zero_reading", "span_reading", "span_load", "load_unit")
 class Naming:
     """Finds what one record names; every problem becomes a reason of the record."""
 
-    def __init__(self, register: Register, record: FileRecord, *, scope: Scope) -> None:
-        self.register, self.record, self.scope = register, record, scope
+    def __init__(self, register: Register, record: FileRecord, *, clerk: Clerk) -> None:
+        self.register, self.record, self.clerk = register, record, clerk
         self.dealer, self.said = register.dealer, record.said
         self.changes = Changes()
         self.installation: Installation | None = None
@@ -41,7 +40,7 @@ class Naming:
         known = self.register.sensor(said.sensor)
         if known is None:
             return self._new_sensor()
-        if known.dealer_id != self.dealer.pk:
+        if known.dealer_id != self.dealer.id:
             self.record.refuse("sensor", ELSEWHERE, TRANSFER, value=said.sensor)
             return None
         self.agrees("sensor_model", known.model.name)
@@ -66,14 +65,7 @@ class Naming:
         return self.created(
             self.changes.sensors,
             {"serial": "sensor", "model": "sensor_model", "": "sensor"},
-            lambda: registry.register_sensor(
-                scope=self.scope,
-                dealer=self.dealer,
-                serial=said.sensor,
-                model=model,
-                lot=said.lot,
-                tag=tag,
-            ),
+            lambda: self.clerk.sensor(self.dealer, model, said.sensor, said.lot, tag),
         )
 
     def catalogue(self, column: str, known: dict[str, Any]) -> Any:
@@ -129,7 +121,7 @@ class Naming:
         if not name:
             return None
         key = record_uuid(name, dealer_code=self.dealer.code)
-        found = Calibration.objects.filter(pk=key, sensor__dealer=self.dealer).first()
+        found = self.register.record(key)
         if found is None:
             self.record.refuse(
                 "supersedes",

@@ -4,8 +4,8 @@ Pure: looks at installations that were read before, decides, and changes nothing
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date
+from typing import NamedTuple
 
 from fleet.models import Installation
 
@@ -18,8 +18,7 @@ class Unplaceable(Exception):
         self.column, self.reason, self.accepted = column, reason, accepted
 
 
-@dataclass(frozen=True)
-class Claim:
+class Claim(NamedTuple):
     """What a record says of its sensor's place.
 
     Attributes
@@ -51,8 +50,7 @@ class Claim:
         return row.machine_id == self.machine_id and row.position == self.position
 
 
-@dataclass(frozen=True)
-class Placement:
+class Placement(NamedTuple):
     """What has to be done so that the sensor sits where the record says.
 
     Attributes

@@ -3,7 +3,6 @@
 from calibration.importing.naming import ELSEWHERE, TRANSFER, Naming
 from calibration.importing.placing import Claim, Placement, Unplaceable, place
 from calibration.models import Calibration, FunctionalTest, Reason
-from fleet import registry
 from fleet.models import Customer, Installation, Machine, MachineModel, Sensor
 
 REPLACES = (Reason.REPLACEMENT, Reason.COMMISSIONING)
@@ -27,13 +26,13 @@ class Registering(Naming):
         self._place(
             sensor,
             machine,
-            Claim(machine.pk, said.position, day, said.installed_on, said.removed_on, replaces),
+            Claim(machine.id, said.position, day, said.installed_on, said.removed_on, replaces),
         )
 
     def _place(self, sensor: Sensor, machine: Machine, claim: Claim) -> None:
         own = self.register.installations_of(sensor)
         there = self.register.installations_at(machine, claim.position)
-        others = [row for row in there if row.sensor_id != sensor.pk]
+        others = [row for row in there if row.sensor_id != sensor.id]
         try:
             self._put(sensor, machine, claim, place(claim, own=own, there=others))
         except Unplaceable as wrong:
@@ -51,7 +50,7 @@ class Registering(Naming):
         known = self.register.machine(said.machine)
         if known is None:
             return self._new_machine()
-        if known.customer.dealer_id != self.dealer.pk:
+        if known.customer.dealer_id != self.dealer.id:
             self.record.refuse("machine", ELSEWHERE, TRANSFER, value=said.machine)
             return None
         self.agrees("machine_model", known.model.name)
@@ -72,9 +71,7 @@ class Registering(Naming):
         return self.created(
             self.changes.machines,
             {"serial": "machine", "model": "machine_model", "": "machine"},
-            lambda: registry.register_machine(
-                scope=self.scope, customer=customer, model=model, serial=self.said.machine
-            ),
+            lambda: self.clerk.machine(customer, model, self.said.machine),
         )
 
     def _customer(self) -> Customer | None:
@@ -89,7 +86,7 @@ class Registering(Naming):
         return self.created(
             self.changes.customers,
             {"name": "customer", "": "customer"},
-            lambda: registry.register_customer(scope=self.scope, dealer=self.dealer, name=name),
+            lambda: self.clerk.customer(self.dealer, name),
         )
 
     def _put(self, sensor: Sensor, machine: Machine, claim: Claim, decided: Placement) -> None:
@@ -101,15 +98,15 @@ class Registering(Naming):
         changes.touched_machines += [machine, *(row.machine for row in decided.take_off)]
         if decided.start_back:
             row = decided.start_back
-            self.installation = self.created(
-                [], {}, lambda: registry.edit(row, scope=self.scope, installed_on=claim.day)
-            )
+            self.installation = self.created([], {}, lambda: self.clerk.move_start(row, claim.day))
             changes.moves.append(f"start of {row} moved back to {claim.day}")
             return
         for row in decided.take_off:
             self._take_off(row, claim)
         self.installation = self.created(
-            changes.installations, {"": "position"}, lambda: self._install(sensor, machine, claim)
+            changes.installations,
+            {"": "position"},
+            lambda: self.clerk.install(sensor, machine, claim),
         )
 
     def _take_off(self, row: Installation, claim: Claim) -> None:
@@ -125,34 +122,5 @@ class Registering(Naming):
                 f"{row.position}",
                 "a record after them, or the place where the sensor was on that day",
             )
-        self.created(
-            [],
-            {"": "position"},
-            lambda: registry.remove_sensor(
-                scope=self.scope, installation=row, removed_on=claim.start
-            ),
-        )
+        self.created([], {"": "position"}, lambda: self.clerk.take_off(row, claim.start))
         self.changes.moves.append(f"{row}: removed on {claim.start}")
-
-    def _install(self, sensor: Sensor, machine: Machine, claim: Claim) -> Installation:
-        inferred = claim.installed_on is None
-        if claim.removed_on is None:
-            return registry.install_sensor(
-                scope=self.scope,
-                sensor=sensor,
-                machine=machine,
-                position=claim.position,
-                installed_on=claim.start,
-                start_is_inferred=inferred,
-            )
-        registry.require(self.scope, "create", "installations", self.dealer.pk)
-        return registry.clean_and_save(
-            Installation(
-                sensor=sensor,
-                machine=machine,
-                position=claim.position,
-                installed_on=claim.start,
-                removed_on=claim.removed_on,
-                start_is_inferred=inferred,
-            )
-        )

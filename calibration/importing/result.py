@@ -41,6 +41,9 @@ class ImportResult:
         Every reason of every refused record, in order of rows.
     rejects
         The refused rows.
+    unjudged
+        Serial and reason of each sensor whose records are stored but could not be judged; it
+        stays marked for the next scan.
     dry_run
         Whether all of it was rolled back again.
     file_name
@@ -55,6 +58,7 @@ class ImportResult:
     changed: list[str] = field(default_factory=list)
     reasons: list[RowReason] = field(default_factory=list)
     rejects: Rejects = field(default_factory=Rejects)
+    unjudged: list[str] = field(default_factory=list)
     dry_run: bool = False
     file_name: str = ""
 
@@ -78,6 +82,7 @@ class ImportResult:
             "reasons": [reason.to_dict() for reason in self.reasons],
             "created_names": self.created,
             "changed": self.changed,
+            "unjudged": self.unjudged,
             "dry_run": self.dry_run,
         }
 

@@ -13,7 +13,7 @@ from calibration.importing.header import Sheet
 from calibration.importing.reasons import RowReason
 from calibration.importing.source import Cell, refuse
 from calibration.importing.values import Refused, shown
-from calibration.record_file import record_uuid
+from calibration.record_file import OF_A_POINT, record_uuid
 from calibration.records import PointDraft, resolve_moment
 from fleet.errors import Invalid
 from fleet.models import Dealer
@@ -21,6 +21,7 @@ from fleet.models import Dealer
 MAX_RECORDS = 400_000
 MAX_POINTS = 1_000  # more than a calibration may have: it is refused, and does not fill the memory
 CACHED = frozenset(values.READERS) - {"performed_at", "note", "supersedes"}
+_KEPT = 20_000  # different cells of a column
 
 
 class Said(NamedTuple):
@@ -111,7 +112,12 @@ class Reader:
         self._pick: Callable[[Sequence[Cell]], tuple[Cell, ...]] = itemgetter(
             *(sheet.place[name] for name in self.columns)
         )
-        self._cache: dict[tuple[str, Cell], tuple[Cell, Any]] = {}
+        self._cache: list[dict[Cell, tuple[Cell, Any]]] = [{} for _ in self.columns]
+        self._measured = itemgetter(*(sheet.place[name] for name in OF_A_POINT))
+        self._blank = ("",) * len(self.columns)
+        # For each column of `Said`: where its value is read, and what it is where it is blank.
+        at = {name: place for place, name in enumerate(self.columns)}
+        self._said_at = [(at.get(name, -1), _BLANK[name]) for name in Said._fields]
         self._drafts: dict[UUID, _Draft] = {}
         self._named: dict[str, _Draft] = {}  # the cell as it stands, to find its record fast
         self._nameless: list[FileRecord] = []
@@ -136,6 +142,7 @@ class Reader:
         found = [*self._nameless]
         for draft in self._drafts.values():
             self._finish(draft)
+            draft.raw, draft.read = (), []  # not needed any more, and there are many
             found.append(draft.record)
         self._drafts.clear()
         self._named.clear()
@@ -160,7 +167,7 @@ class Reader:
         try:
             name = values.record_id(cell)
         except Refused as wrong:
-            nameless = FileRecord(UUID(int=number), shown(cell)[:80], _nothing(), [number])
+            nameless = FileRecord(UUID(int=number), shown(cell)[:80], _NOTHING, [number])
             nameless.refuse("record_id", wrong.reason, wrong.accepted, value=shown(cell))
             self._nameless.append(nameless)
             self._count(nameless, 0)
@@ -168,24 +175,28 @@ class Reader:
         key = record_uuid(name, dealer_code=self.code)
         draft = self._drafts.get(key)
         if draft is None:
-            draft = self._drafts[key] = self._begin(FileRecord(key, name, _nothing(), []))
+            draft = self._drafts[key] = self._begin(FileRecord(key, name, _NOTHING, []))
         if isinstance(cell, str):
             self._named[cell] = draft
         return draft
 
     def _begin(self, record: FileRecord) -> _Draft:
-        width = len(self.columns)
-        return _Draft(("",) * width, [None] * width, record)
+        return _Draft(self._blank, [None] * len(self.columns), record)
 
     def _merge(self, draft: _Draft, number: int, raw: Sequence[Cell]) -> None:
         """Take over what a row says of its record; a blank cell says what the others say."""
         kept = list(draft.raw)
         for at, cell in enumerate(raw):
+            # A text is looked up first; a number has its type to be told from others by.
+            known = self._cache[at].get(cell) if type(cell) is str else None
+            if known and kept[at] == "":
+                kept[at], draft.read[at] = known
+                continue
             if cell in ("", kept[at]):
                 continue
             column = self.columns[at]
             try:
-                same, value = self._value(column, cell)
+                same, value = known or self._value(at, cell)
             except Refused as wrong:
                 draft.record.refuse(
                     column, wrong.reason, wrong.accepted, value=shown(cell), row=number
@@ -203,54 +214,53 @@ class Reader:
                 )
         draft.raw = tuple(kept)
 
-    def _value(self, column: str, cell: Cell) -> tuple[Cell, Any]:
-        """Return a cell and what it says; the same cell of many records is kept once."""
+    def _value(self, at: int, cell: Cell) -> tuple[Cell, Any]:
+        """Return a cell and what it says; the same text of many records is kept once."""
+        column = self.columns[at]
         if column == "performed_at":
             return cell, _moment(values.moment(cell), self.zone)
-        if column not in CACHED:
-            return cell, values.READERS[column](cell)
-        # The type is part of the key: 1.0 and True are one key otherwise.
-        key = (column + type(cell).__name__, cell)
-        found = self._cache.get(key)
-        if found is None:
-            if len(self._cache) > 100_000:
-                self._cache.clear()
-            found = self._cache[key] = (cell, values.READERS[column](cell))
+        found = (cell, values.READERS[column](cell))
+        if column in CACHED and type(cell) is str:
+            if len(self._cache[at]) > _KEPT:
+                self._cache[at].clear()
+            self._cache[at][cell] = found
         return found
 
     def _point(self, record: FileRecord, number: int, cells: list[Cell]) -> None:
-        place = self.sheet.place
-        read: dict[str, Any] = {}
-        for column in ("load", "reading", "direction"):
-            cell = cells[place[column]]
+        load, reading, way = self._measured(cells)
+        try:
+            point = PointDraft(_needed(load), _needed(reading), values.DIRECTION(way) or "up")
+        except Refused:
+            self._refuse_point(record, number, (load, reading, way))
+            return
+        if len(record.points) <= MAX_POINTS:
+            record.points.append(point)
+            record.point_rows.append(number)
+
+    def _refuse_point(self, record: FileRecord, number: int, cells: tuple[Cell, ...]) -> None:
+        """Say of every cell of a point that cannot be read what is wrong with it."""
+        readers = (_needed, _needed, values.DIRECTION)
+        for column, read, cell in zip(OF_A_POINT, readers, cells, strict=True):
             try:
-                value = values.DIRECTION(cell) if column == "direction" else values.number(cell)
-                if value is None:
-                    raise Refused("It is blank", values.NUMBER)  # noqa: TRY301 - answered below like the rest
+                read(cell)
             except Refused as wrong:
                 record.refuse(column, wrong.reason, wrong.accepted, value=shown(cell), row=number)
-            else:
-                read[column] = value
-        if len(read) == 3 and len(record.points) <= MAX_POINTS:
-            record.points.append(
-                PointDraft(read["load"], read["reading"], read["direction"] or "up")
-            )
-            record.point_rows.append(number)
 
     def _finish(self, draft: _Draft) -> None:
         record = draft.record
         before = len(record.reasons)
-        by_column = dict(zip(self.columns, draft.read, strict=True))
-        read: dict[str, Any] = {
-            name: blank if by_column.get(name) is None else by_column[name]
-            for name, blank in _BLANK.items()
-        }
+        read = draft.read
+        record.said = said = Said(
+            *[blank if at < 0 or read[at] is None else read[at] for at, blank in self._said_at]
+        )
         for column, accepted in values.NEEDED.items():
-            if not read[column] and column not in record.unreadable:
+            if not getattr(said, column) and column not in record.unreadable:
                 record.refuse(column, "It is blank", accepted)
-        for column, default in values.DEFAULTS.items():
-            read[column] = read[column] or default
-        record.said = Said(**read)
+        blank: dict[str, Any] = {
+            name: default for name, default in values.DEFAULTS.items() if not getattr(said, name)
+        }
+        if blank:
+            record.said = said._replace(**blank)
         self._count(record, before)
 
     def _count(self, record: FileRecord, before: int) -> None:
@@ -263,8 +273,14 @@ _TEXTS = frozenset(name for name, kind in Said.__annotations__.items() if kind i
 _BLANK: dict[str, Any] = {name: "" if name in _TEXTS else None for name in values.READERS}
 
 
-def _nothing() -> Said:
-    return Said(**_BLANK)
+_NOTHING = Said(**_BLANK)
+
+
+def _needed(cell: Cell) -> float:
+    value = values.number(cell)
+    if value is None:
+        raise Refused("It is blank", values.NUMBER)
+    return value
 
 
 def _moment(written: str, zone: ZoneInfo) -> datetime:

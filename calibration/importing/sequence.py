@@ -12,6 +12,9 @@ def in_order(records: Sequence[FileRecord], code: str) -> Iterator[FileRecord]:
 
     Records that supersede each other in a ring get a reason each.
     """
+    if not any(record.said.supersedes for record in records):
+        yield from sorted(records, key=_when)
+        return
     by_key = {record.key: record for record in records}
     placed: set[UUID] = set()
     for record in sorted(records, key=_when):

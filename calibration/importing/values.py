@@ -66,7 +66,7 @@ def text(longest: int, *, lines: bool = False) -> Callable[[Cell], str]:
     def read(cell: Cell) -> str:
         value = as_text(cell)
         allowed = "\t\r\n" if lines else ""
-        for at, mark in enumerate(value, start=1):
+        for at, mark in enumerate("" if value.isprintable() else value, start=1):
             if unicodedata.category(mark) in {"Cc", "Cs"} and mark not in allowed:
                 raise Refused(f"Character {at} is {character(mark)}", "printable text")
         if not lines and value != value.strip():

@@ -1,5 +1,6 @@
 """The register: who and what."""
 
+from fleet import among  # noqa: F401 - the lookup `__among` is known from here on
 from fleet.models.equipment import (
     ChangedSeat,
     Installation,

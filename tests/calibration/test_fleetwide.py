@@ -36,7 +36,8 @@ def look_at(sensors, days, out, *, start=START, trusted=True, stage="as_found"):
         records += pair
         judged.append(
             Judgement(
-                calibration=pair[1], previous=pair[0], first=pair[0], season=2025, segment=1,
+                calibration=pair[1], sensor=sensor, performed_at=pair[1].performed_at,
+                previous=pair[0], first=pair[0], season=2025, segment=1,
                 verdict="beyond" if beyond else "within", trusted=trusted, method="test",
                 slope_tolerance_pct=3.0, offset_tolerance=4.0,
             )

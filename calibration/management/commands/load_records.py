@@ -8,7 +8,7 @@ from django.core.management.base import CommandError
 from django.utils import timezone
 from tqdm import tqdm
 
-from calibration.importing import ImportResult, load_file
+from calibration.importing import ImportResult, Progress, load_file
 from calibration.management.entrance import WRONG_CALL, Entrance, dealer_called
 from calibration.record_file import COLUMNS, OPTIONAL, REFUSED_BECAUSE
 from fleet.errors import Malformed
@@ -73,7 +73,7 @@ Blank: reason seasonal, stage as_found, direction up; in a record's further rows
             self.print_json(result.to_dict())
         else:
             self._tell(result)
-        if result.refused:
+        if result.refused or result.unjudged:
             raise SystemExit(1)
 
     def _tell(self, result: ImportResult) -> None:
@@ -85,6 +85,8 @@ Blank: reason seasonal, stage as_found, direction up; in a record's further rows
                 self.stdout.write(f"new {kind}: {', '.join(names[:SHOWN])}{more}")
         for change in result.changed:
             self.stdout.write(f"changed: {change}")
+        for sensor in result.unjudged:
+            self.stderr.write(f"stored, but not judged until the next scan: sensor {sensor}")
         self.stdout.write(result.totals())
 
 
@@ -107,14 +109,25 @@ def _check_paths(file: Path, rejects: Path | None) -> None:
 
 
 def _load(file: Path, dealer: Dealer, *, dry_run: bool) -> ImportResult:
-    # disable=None: a bar on a terminal, none in a pipe or under cron.
-    with tqdm(disable=None, unit=" records", desc="load") as bar, file.open("rb") as content:
-
-        def show(done: int, total: int) -> None:
-            bar.total = total
-            bar.update(done - bar.n)
-
+    with (
+        _bar("load", " records") as stored,
+        _bar("judge", " sensors") as judged,
+        file.open("rb") as content,
+    ):
         return load_file(
             content, name=file.name, dealer=dealer, scope=Scope.system(), now=timezone.now(),
-            dry_run=dry_run, progress=show,
+            dry_run=dry_run, progress=_shown_on(stored), judged=_shown_on(judged),
         )  # fmt: skip
+
+
+def _bar(what: str, unit: str) -> tqdm:
+    # disable=None: a bar on a terminal, none in a pipe or under cron.
+    return tqdm(disable=None, unit=unit, desc=what, delay=1)
+
+
+def _shown_on(bar: tqdm) -> Progress:
+    def show(done: int, total: int) -> None:
+        bar.total = total
+        bar.update(done - bar.n)
+
+    return show

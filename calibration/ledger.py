@@ -1,0 +1,257 @@
+"""Drafts into sealed rows: checked, numbered and chained in memory, written all at once.
+
+What the drafts of a batch touch is read once, with their sensors locked: which ids are taken,
+what is superseded already, where the sensors sat and how their chains end. A record of the batch
+is known to those after it. One draft is a batch of one.
+"""
+
+import uuid
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from operator import itemgetter
+from typing import Any, cast
+from uuid import UUID
+
+from django.db import DEFAULT_DB_ALIAS
+from django.db.models import prefetch_related_objects
+
+from calibration import digests
+from calibration.digests import Content, Standing
+from calibration.drafts import CalibrationDraft
+from calibration.models import Calibration, CalibrationPoint
+from calibration.seats import Seat, Seats
+from calibration.validating import check_draft, local_day
+from fleet.errors import Conflict, DomainError, Invalid, NotFound, Problem
+from fleet.inserting import insert
+from fleet.models import Sensor
+from fleet.registry import require
+from fleet.scope import Scope
+
+ROW = tuple(field.attname for field in Calibration._meta.concrete_fields)
+POINT = ("calibration_id", "number", "load", "reading", "direction")
+_Point = tuple[float, float, str]
+_OWN = (*Content._fields, "sensor_id", "dealer_id", "recorded_at", "recorded_by_id",
+        "chain_number", "content_digest", "digest", "installation_id", "reference_id")  # fmt: skip
+_in_order: Callable[[Sequence[Any]], tuple[Any, ...]] = itemgetter(*map(_OWN.index, ROW))
+_INSTALLATION = ROW.index("installation_id")
+
+
+class Recorded:
+    """A stored calibration, and whether this call stored it.
+
+    The calibration as an object is made when somebody asks for it: an import does not.
+    """
+
+    __slots__ = ("_calibration", "_draft", "_row", "created")
+
+    def __init__(
+        self,
+        calibration: Calibration | None = None,
+        *,
+        created: bool,
+        row: tuple[Any, ...] = (),
+        draft: CalibrationDraft | None = None,
+    ) -> None:
+        self.created = created
+        self._calibration, self._row, self._draft = calibration, row, draft
+
+    @property
+    def calibration(self) -> Calibration:
+        """The calibration, with what its draft knew beside it."""
+        if self._calibration is None:
+            assert self._draft is not None
+            self._calibration = _instance(self._row, self._draft)
+        return self._calibration
+
+    @property
+    def installation_id(self) -> int | None:
+        """Where its sensor was found to sit."""
+        if self._calibration is None:
+            return cast("int | None", self._row[_INSTALLATION])
+        return self._calibration.installation_id
+
+
+class Ledger:
+    """The records of some sensors while a batch of drafts is entered; the sensors are locked."""
+
+    def __init__(
+        self, drafts: Sequence[CalibrationDraft], *, scope: Scope, now: datetime, by: int | None
+    ) -> None:
+        self.scope, self.now, self.by = scope, now, by
+        sensors = {draft.sensor.id: draft.sensor for draft in drafts}
+        prefetch_related_objects(
+            list({id(draft.sensor): draft.sensor for draft in drafts}.values()), "model", "dealer"
+        )
+        self.seats = Seats.of(list(sensors))
+        self.standing = digests.standings(list(sensors))
+        self.known = _known([draft.id for draft in drafts if draft.id])
+        self.superseded = _superseded([row.supersedes for row in drafts if row.supersedes])
+        self._allowed: set[int] = set()
+        self.entered: dict[UUID, Recorded] = {}
+        self._rows: list[tuple[Any, ...]] = []
+        self._points: list[tuple[Any, ...]] = []
+
+    def enter(self, draft: CalibrationDraft) -> Recorded | DomainError:
+        """Check a draft and give it its place in its sensor's chain; or say why it cannot be."""
+        try:
+            return self._entered(draft)
+        except DomainError as refused:
+            return refused
+
+    def write(self) -> None:
+        """Store what was entered.
+
+        Raises
+        ------
+        django.db.IntegrityError
+            If somebody else has stored one of the ids meanwhile.
+        """
+        insert(Calibration, ROW, self._rows)
+        insert(CalibrationPoint, POINT, self._points)
+
+    def _entered(self, draft: CalibrationDraft) -> Recorded:
+        standing = self._standing(draft.sensor)
+        existing = self._existing(draft.id) if draft.id else None
+        check_draft(draft, now=self.now, seats=self.seats, repeated=existing is not None)
+        if existing:
+            return _already_there(existing, draft)
+        self._check_superseded(draft)
+        seat = self.seats.at(draft.sensor.id, local_day(draft.sensor, draft.performed_at))
+        return self._sealed(draft, seat, standing)
+
+    def _standing(self, sensor: Sensor) -> Standing:
+        """Return how a sensor stands; the caller must be allowed to record for its dealer."""
+        standing = self.standing.get(sensor.id)
+        if standing is None:
+            raise NotFound(Problem("sensor", "It is not registered any more", "another sensor"))
+        if standing.dealer_id not in self._allowed:
+            require(self.scope, "create", "calibrations", standing.dealer_id)
+            self._allowed.add(standing.dealer_id)
+        return standing
+
+    def _existing(self, key: UUID) -> Calibration | None:
+        earlier = self.entered.get(key)
+        return earlier.calibration if earlier else self.known.get(key)
+
+    def _check_superseded(self, draft: CalibrationDraft) -> None:
+        earlier = draft.supersedes
+        if earlier is None:
+            return
+        if earlier._state.adding and self._existing(earlier.pk) is None:  # noqa: SLF001 - Django's own name for it
+            raise Invalid(
+                Problem("supersedes", "There is no such record", "a record that is stored")
+            )
+        if earlier.pk in self.superseded:
+            raise Conflict(
+                Problem(
+                    "supersedes", "That record is superseded already", "the newest record of it"
+                )
+            )
+        self.superseded.add(earlier.pk)
+
+    def _sealed(self, draft: CalibrationDraft, seat: Seat | None, standing: Standing) -> Recorded:
+        said, points = said_in(draft, seat), points_in(draft)
+        content = digests.calibration_digest(said, points, dealer_code=draft.sensor.dealer.code)
+        number = standing.chain_number + 1
+        digest = digests.chained(
+            standing.digest, number=number, content=content, recorded_at=self.now, by=self.by
+        )
+        self.standing[draft.sensor.id] = Standing(standing.dealer_id, number, digest)
+        own = (
+            *said, draft.sensor.id, draft.sensor.dealer_id, self.now, self.by, number, content,
+            digest, seat.id if seat else None, draft.reference.id if draft.reference else None,
+        )  # fmt: skip
+        row = _in_order(own)
+        self._rows.append(row)
+        self._points += [(said.id, at, *point) for at, point in enumerate(points, start=1)]
+        recorded = self.entered[said.id] = Recorded(created=True, row=row, draft=draft)
+        return recorded
+
+
+def _known(ids: Sequence[UUID]) -> dict[UUID, Calibration]:
+    if not ids:
+        return {}
+    rows = Calibration.objects.filter(pk__among=ids).select_related("dealer")
+    return {row.pk: row for row in rows}
+
+
+def _superseded(rows: Sequence[Calibration]) -> set[UUID]:
+    if not rows:
+        return set()
+    keys = [row.pk for row in rows]
+    known = Calibration.objects.filter(supersedes_id__among=keys)
+    return set(known.values_list("supersedes_id", flat=True))
+
+
+def _instance(row: tuple[Any, ...], draft: CalibrationDraft) -> Calibration:
+    """Return a row as Django would read it, with what the draft knows beside it."""
+    calibration = Calibration.from_db(DEFAULT_DB_ALIAS, ROW, row)
+    fetched = calibration._state.fields_cache  # noqa: SLF001 - as Django itself fills it
+    fetched |= {
+        "sensor": draft.sensor,
+        "dealer": draft.sensor.dealer,
+        "reference": draft.reference,
+        "supersedes": draft.supersedes,
+    }
+    return calibration
+
+
+def said_in(draft: CalibrationDraft, seat: Seat | None) -> Content:
+    """Return what a draft says, at the place where its sensor sat."""
+    return Content(
+        draft.id or uuid.uuid4(),
+        draft.sensor.serial,
+        seat.machine_serial if seat else "",
+        seat.position if seat else "",
+        draft.performed_at,
+        draft.technician,
+        draft.note,
+        draft.supersedes.pk if draft.supersedes else None,
+        draft.supersede_reason,
+        draft.reason,
+        draft.stage,
+        draft.reference.name if draft.reference else "",
+        draft.load_unit,
+        draft.reading_unit,
+        None if draft.temperature_c is None else float(draft.temperature_c),
+        None if draft.hydraulic_pressure is None else float(draft.hydraulic_pressure),
+        draft.pressure_unit,
+    )
+
+
+def points_in(draft: CalibrationDraft) -> list[_Point]:
+    """Return a draft's points as they are stored."""
+    return [(float(load), float(reading), way) for load, reading, way in draft.points]
+
+
+def says_the_same(existing: Calibration, draft: CalibrationDraft) -> bool:
+    """Whether a stored record's content, where it stood then left aside, is the draft's."""
+    said = said_in(draft, None)._replace(
+        id=existing.pk,
+        sensor_serial=existing.sensor_serial,
+        machine_serial=existing.machine_serial,
+        position=existing.position,
+    )
+    code = existing.dealer.code
+    return (
+        digests.calibration_digest(said, points_in(draft), dealer_code=code)
+        == existing.content_digest
+    )
+
+
+def _already_there(existing: Calibration, draft: CalibrationDraft) -> Recorded:
+    """The same content is the same record; where it stood then is not the caller's to repeat."""
+    if existing.sensor_id != draft.sensor.id or not says_the_same(existing, draft):
+        raise taken()
+    return Recorded(existing, created=False)
+
+
+def taken() -> Conflict:
+    """Return the refusal of an id that names another record."""
+    return Conflict(
+        Problem(
+            "id",
+            "This id already names a record with other content",
+            "a new UUID, or the same content again; to correct a record, supersede it",
+        )
+    )
