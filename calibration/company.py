@@ -235,7 +235,7 @@ def read_lines(history: History, index: Ints) -> MachineLines:
     rows = Fit.objects.filter(
         columns.among("calibration__installation__machine", machines),
         calibration__superseded_by__isnull=True,
-    ).order_by("calibration__sensor", "calibration__performed_at", "calibration__stage", "pk")
+    ).order_by("calibration__sensor_id", "calibration__performed_at", "calibration__stage", "pk")
     found = columns.read(
         rows.values_list(
             "calibration__installation__machine_id",

@@ -83,7 +83,7 @@ def settle(key: int, *, now: datetime, stored: Callable[[Judged], None]) -> list
     try:
         found = compare(key)
     except (ValueError, ArithmeticError):
-        rows = PackedHistory.objects.filter(company=key).order_by("sensor")
+        rows = PackedHistory.objects.filter(company=key).order_by("sensor_id")
         return list(rows.values_list("sensor", flat=True))
     if len(found.differing) > _FEW_DIFFER * len(found.members):
         with transaction.atomic():

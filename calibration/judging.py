@@ -10,7 +10,7 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
-from django.db import transaction
+from django.db import connection, transaction
 from numpy.typing import NDArray
 
 from calibration import columns, company, due, flags, outcomes, packing, weighing
@@ -20,7 +20,7 @@ from calibration.company import Moved
 from calibration.flags import FlagChange
 from calibration.learning import taught
 from calibration.metrology import fit
-from calibration.models import Fit, Judgement, PackedHistory
+from calibration.models import Fit, FurtherCompany, Judgement, PackedHistory
 from calibration.outcomes import Outcome
 from calibration.policies import Rulebook
 from fleet.models import Sensor
@@ -30,6 +30,7 @@ Bools = NDArray[np.bool_]
 
 JUDGED_KINDS = outcomes.KINDS
 BATCH = 2000  # sensors judged in one transaction
+_TURNS = 0x5BA7B00C  # PostgreSQL's advisory locks for dealers; the number means nothing
 # What others' verdicts rest on: a line, and the step to it.
 _LINE = ("slope", "offset")
 _STEP = ("step", "u_step", "step_reference", "season")
@@ -73,8 +74,30 @@ def lock(sensor_ids: Iterable[int]) -> None:
     A post to one of them waits until we are done, and we for it: nobody judges half a history.
     Lock before anything else is written: whoever holds a sensor never waits for a mark.
     """
-    rows = Sensor.objects.filter(columns.among("pk", sensor_ids)).order_by("pk")
+    ids = list(sensor_ids)
+    _take_turns(ids)
+    rows = Sensor.objects.filter(columns.among("pk", ids)).order_by("pk")
     list(rows.select_for_update(no_key=True, of=("self",)).values_list("pk", flat=True))
+
+
+def _take_turns(sensor_ids: Sequence[int]) -> None:
+    """Let one at a time judge a dealer's sensors, and those calibrated with its references.
+
+    A first verdict is seen by its siblings when it is committed: two who judged siblings for the
+    first time side by side would not know of one another, nor mark each other's.
+    """
+    if connection.vendor != "postgresql":  # SQLite has one writer at a time
+        return
+    rows = (Sensor.objects.all(), "pk", "dealer"), (PackedHistory.objects.all(), "pk", "company")
+    owners, lenders = (
+        all_of_them.filter(columns.among(key, sensor_ids)).order_by().values_list(name)
+        for all_of_them, key, name in rows
+    )
+    further = FurtherCompany.objects.filter(columns.among("sensor", sensor_ids))
+    with connection.cursor() as cursor:
+        # In one order for everybody.
+        for (dealer,) in sorted(owners.union(lenders, further.values_list("company"))):
+            cursor.execute("SELECT pg_advisory_xact_lock(%s, %s)", [_TURNS, dealer % 2**31])
 
 
 def outcomes_of(

@@ -71,7 +71,7 @@ def _flagged_otherwise(day: date) -> Iterator[int]:
 
 def _wanted(sensor_ids: Sequence[int], today: dict[int, date]) -> list[Wanted]:
     """The flags of those that are late; a magnitude stays what it was when it was opened."""
-    states = DueState.objects.filter(sensor__in=sensor_ids).order_by("sensor")
+    states = DueState.objects.filter(sensor__in=sensor_ids).order_by("sensor_id")
     rows = states.values_list("sensor_id", "sensor__dealer_id", "due_on", "last_calibration_id")
     return [
         Wanted(

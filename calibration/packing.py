@@ -47,7 +47,7 @@ def unpack(
     dict
         As `said_of`.
     """
-    packs = rows.order_by("sensor")
+    packs = rows.order_by("sensor_id")
     said = said_of(rows)
     heads, points = (columns.joined(packs.values_list(name)) for name in ("heads", "points"))
     return (
@@ -63,7 +63,7 @@ def unpack(
 def said_of(rows: "QuerySet[PackedHistory, PackedHistory]") -> dict[str, NDArray[Any]]:
     """Read `sensor`, `outcome` and `calibrations` of packed histories, by sensor."""
     return columns.read(
-        rows.order_by("sensor").values_list("sensor", "outcome", "calibrations"),
+        rows.order_by("sensor_id").values_list("sensor", "outcome", "calibrations"),
         sensor="key",
         outcome="key",
         calibrations="key",

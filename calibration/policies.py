@@ -82,11 +82,17 @@ def rules_for(sensor_ids: Sequence[int]) -> dict[int, Rule]:
 
 
 def mark_stale(sensor_ids: Iterable[int], *, why: str, now: datetime) -> None:
-    """Note that these sensors must be judged again; a note that is there already stays."""
+    """Note that these sensors must be judged again.
+
+    A note that is there already is written again, and so locked: a scan that is about to take it
+    away has read what was before us.
+    """
     StaleSensor.objects.bulk_create(
         # In one order for everybody, so that two who mark the same never wait for one another.
         [StaleSensor(sensor_id=pk, since=now, why=why[:80]) for pk in sorted(sensor_ids)],
-        ignore_conflicts=True,
+        update_conflicts=True,
+        unique_fields=["sensor"],
+        update_fields=["why"],
         batch_size=2000,
     )
 

@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import Any
 
 from django.conf import settings
-from django.db import InterfaceError, OperationalError, connection, transaction
+from django.db import InterfaceError, OperationalError, transaction
 from django.db.models import F, Q
 
 from calibration import (
@@ -31,7 +31,7 @@ from calibration.claiming import Clock, LeaseLost
 from calibration.flags import FlagChange
 from calibration.fleetwide import settle_lots
 from calibration.judging import Judged
-from calibration.models import FurtherCompany, PackedHistory, ScanChunk, StaleSensor
+from calibration.models import PackedHistory, ScanChunk, StaleSensor
 from calibration.policies import mark_stale
 from calibration.records import judge_sealed
 from calibration.stages import CLOSE, COMPARE, JUDGE, LEARN, PACK, Step
@@ -41,7 +41,6 @@ logger = logging.getLogger(__name__)
 
 NARROWER = 32  # so much smaller are the batches in which the next attempt begins
 DEADLOCKS = 5  # so often a batch is tried again when two judged one another's siblings
-TURNS = 0x5BA7B00C  # PostgreSQL's advisory locks for dealers; the number means nothing
 _AWAY = (OperationalError, InterfaceError)  # of the database, not of a sensor
 
 
@@ -258,7 +257,6 @@ def _judge_together(held: Held, sensor_ids: Sequence[int]) -> None:
 
 def _judge_and_note(held: Held, sensor_ids: Sequence[int]) -> None:
     with transaction.atomic():
-        _take_turns(sensor_ids)
         judging.lock(sensor_ids)
         # The marks go first: one that is set while we judge waits for us and stays.
         StaleSensor.objects.filter(columns.among("pk", sensor_ids)).delete()
@@ -268,26 +266,6 @@ def _judge_and_note(held: Held, sensor_ids: Sequence[int]) -> None:
             rows_written=F("rows_written") + judged.rows_written,
             **_further(held, sensor_ids, judged=F("judged") + len(sensor_ids)),
         )
-
-
-def _take_turns(sensor_ids: Sequence[int]) -> None:
-    """Let one worker at a time judge a dealer's sensors, and those calibrated with its references.
-
-    A first verdict is seen by its siblings when it is committed: two workers that judged siblings
-    for the first time side by side would not know of one another, nor mark each other's.
-    """
-    if connection.vendor != "postgresql":  # SQLite has one writer at a time
-        return
-    rows = (Sensor.objects.all(), "pk", "dealer"), (PackedHistory.objects.all(), "pk", "company")
-    owners, lenders = (
-        all_of_them.filter(columns.among(key, sensor_ids)).order_by().values_list(name)
-        for all_of_them, key, name in rows
-    )
-    further = FurtherCompany.objects.filter(columns.among("sensor", sensor_ids))
-    dealers = owners.union(lenders, further.values_list("company"))
-    with connection.cursor() as cursor:
-        for (dealer,) in sorted(dealers):  # one order for everybody
-            cursor.execute("SELECT pg_advisory_xact_lock(%s, %s)", [TURNS, dealer % 2**31])
 
 
 def _put_aside(held: Held, sensor_id: int, why: str) -> None:

@@ -172,7 +172,7 @@ def _found(sensor: Ints) -> Share:
 def _looks(asked: Any) -> dict[str, Any]:
     rows = looks(scope=Scope.system()).filter(asked)
     return columns.read(
-        rows.order_by("calibration__sensor", "calibration__performed_at", "pk").values_list(
+        rows.order_by("calibration__sensor_id", "calibration__performed_at", "pk").values_list(
             "calibration__sensor", "verdict", "pk", "p_out_slope", "p_out_offset"
         ),
         sensor="key",

@@ -154,7 +154,7 @@ def _row(shares: LotShares, i: int, counted: Counted) -> dict[str, Any]:
 
 def _spokesman(lot: int, placed: set[UUID | None]) -> LotLooks:
     """The sensor that carries the lot's flag."""
-    outs = LotLooks.objects.filter(lot_count=lot, first_out__isnull=False).order_by("sensor")
+    outs = LotLooks.objects.filter(lot_count=lot, first_out__isnull=False).order_by("sensor_id")
     return max(outs, key=lambda row: (row.first_out_id in placed, row.p_out, row.sensor_id))
 
 
