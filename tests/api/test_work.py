@@ -156,18 +156,18 @@ def test_a_scan_shows_how_far_it_is(admin, world, monkeypatch):
     monkeypatch.setattr(stages, "JUDGE_SENSORS", 3)
     run, clock = scan.start(full=True, now=NOW), Clock(NOW)
     seen = []
-    for _ in range(4):
+    for _ in range(5):
         chunk = claiming.claim(run=run, worker="one", now=NOW)
         row = admin.get(f"{V1}scans/{run.pk}/").json()
         seen.append(tuple(row[name] for name in ("state", "progress", "chunks", "chunks_done")))
         working.work(chunk, clock=clock, told=lambda: None)
     assert seen == [
-        ("running", 0.0, 1, 0), ("running", 0.0, 4, 1), ("running", 0.375, 4, 2),
-        ("running", 0.75, 4, 3),
+        ("running", 0.0, 1, 0), ("running", 0.0, 2, 1), ("running", 0.0, 5, 2),
+        ("running", 0.375, 5, 3), ("running", 0.75, 5, 4),
     ]  # fmt: skip
     scan.work_off(run, clock=clock)
     row = admin.get(f"{V1}scans/?full=true").json()["results"][0]
-    assert (row["state"], row["progress"], row["chunks"], row["judged"]) == ("finished", 1, 5, 8)
+    assert (row["state"], row["progress"], row["chunks"], row["judged"]) == ("finished", 1, 6, 8)
 
 
 def test_a_worker_that_cannot_be_reached_is_said(admin, settings, monkeypatch, world):

@@ -99,10 +99,10 @@ def test_scan_full_judges_everybody_and_finding_drift_is_no_failure(world):
 def test_a_sensor_that_cannot_be_judged_is_named_and_ends_with_1(world, monkeypatch):
     judge, broken = judging.judge, world.sensors["A1"].pk
 
-    def judge_but_one(sensor_ids, *, now):
+    def judge_but_one(sensor_ids, **asked):
         if broken in sensor_ids:
             raise ValueError("its points make no line")
-        return judge(sensor_ids, now=now)
+        return judge(sensor_ids, **asked)
 
     monkeypatch.setattr(judging, "judge", judge_but_one)
     text, code, message = run("scan", "--full", "--json")

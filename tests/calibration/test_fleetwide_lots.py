@@ -33,7 +33,8 @@ def live(sensor, verdicts, p_out=0.9):
     Calibration.objects.bulk_create(rows)
     Judgement.objects.bulk_create(
         Judgement(
-            calibration=row, sensor=sensor, performed_at=row.performed_at, previous=before, first=rows[0], season=2020, segment=1,
+            calibration=row, sensor=sensor, performed_at=row.performed_at, previous=before,
+            first=rows[0], season=2020, segment=1,
             verdict="beyond" if verdict == "o" else "within", method="test",
             slope_tolerance_pct=3.0, offset_tolerance=4.0, p_out_slope=p_out, p_out_offset=0.0,
         )

@@ -141,7 +141,7 @@ def test_each_sensor_is_judged_once(world, monkeypatch):
     judged = []
     original = records.judge_sealed
     monkeypatch.setattr(
-        records, "judge_sealed", lambda ids, now: judged.extend(ids) or original(ids, now=now)
+        records, "judge_sealed", lambda ids, **asked: judged.extend(ids) or original(ids, **asked)
     )
     rows = [
         row
@@ -179,10 +179,10 @@ def test_a_dry_run_judges_nothing(world, monkeypatch):
 def test_a_sensor_that_cannot_be_judged_is_told_and_stays_marked(world, monkeypatch):
     bad, original = world.sensors["A2"].pk, records.judge_sealed
 
-    def judge(ids, *, now):
+    def judge(ids, *, now, **asked):
         if bad in ids:
             raise ValueError("no line")
-        return original(ids, now=now)
+        return original(ids, now=now, **asked)
 
     monkeypatch.setattr(records, "judge_sealed", judge)
     rows = [*record(), *record("two", sensor="S-A2", machine="M-A2", customer="Farm A2")]

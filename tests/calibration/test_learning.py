@@ -100,10 +100,23 @@ def test_what_was_learnt_before_moments_were_kept_is_learnt_once_more(world, loo
     assert row(world).learnt_at == NOW + DAY
 
 
-def test_everything_is_looked_at_when_asked_for_and_gives_the_same(world, looked_at):
+def test_a_hundredth_more_is_looked_at_when_everything_is_asked_for(world, looked_at):
     record(world, 16, NOW)
     learning.learn(now=NOW)
-    assert learning.learn(everything=True, now=NOW + DAY) == []
+    learning.learn(everything=True, now=NOW + DAY)
+    assert looked_at == [world.sensor_model.pk]
+    record(world, 1, NOW + DAY)
+    learning.learn(now=NOW + 2 * DAY)
+    assert looked_at == [world.sensor_model.pk]
+    learning.learn(everything=True, now=NOW + 2 * DAY)
+    assert looked_at == [world.sensor_model.pk] * 2
+
+
+def test_another_method_learns_anew_and_the_same_gives_the_same(world, looked_at):
+    record(world, 16, NOW)
+    learning.learn(now=NOW)
+    SensorModelNoise.objects.update(method="another/1")
+    assert learning.learn(now=NOW + DAY) == []
     assert looked_at == [world.sensor_model.pk] * 2
 
 

@@ -26,10 +26,10 @@ def killing(monkeypatch):
     def at(sensor_id):
         original = judging.judge
 
-        def judge(sensor_ids, *, now):
+        def judge(sensor_ids, *, now, **asked):
             if sensor_id in sensor_ids:
                 raise Killed
-            return original(sensor_ids, now=now)
+            return original(sensor_ids, now=now, **asked)
 
         monkeypatch.setattr(judging, "judge", judge)
 
@@ -113,11 +113,11 @@ def test_a_scan_goes_on_when_it_lost_a_chunk(world, monkeypatch, caplog):
     mark(world, "A1")
     original, lost = working.judge_sealed, []
 
-    def judge_sealed(sensor_ids, *, now):
+    def judge_sealed(sensor_ids, *, now, **asked):
         if not lost:
             lost.append(sensor_ids)
             raise LeaseLost
-        return original(sensor_ids, now=now)
+        return original(sensor_ids, now=now, **asked)
 
     monkeypatch.setattr(working, "judge_sealed", judge_sealed)
     monkeypatch.setattr(claiming.settings, "SCAN_LEASE", timedelta(milliseconds=200))
@@ -130,11 +130,11 @@ def test_a_scan_stopped_by_hand_goes_on_at_once(world, monkeypatch):
     monkeypatch.setattr(judging, "BATCH", 1)
     original, calls = judging.judge, []
 
-    def judge(sensor_ids, *, now):
+    def judge(sensor_ids, *, now, **asked):
         calls.append(sensor_ids)
         if len(calls) == 2:
             raise KeyboardInterrupt
-        return original(sensor_ids, now=now)
+        return original(sensor_ids, now=now, **asked)
 
     monkeypatch.setattr(judging, "judge", judge)
     with pytest.raises(KeyboardInterrupt):
@@ -150,11 +150,11 @@ def test_a_database_that_goes_away_ends_the_call_and_the_next_one_goes_on(world,
     mark(world, "A1")
     original, calls = judging.judge, []
 
-    def judge(sensor_ids, *, now):
+    def judge(sensor_ids, *, now, **asked):
         calls.append(sensor_ids)
         if len(calls) == 1:
             raise OperationalError("the database is away")
-        return original(sensor_ids, now=now)
+        return original(sensor_ids, now=now, **asked)
 
     monkeypatch.setattr(judging, "judge", judge)
     with pytest.raises(OperationalError):
@@ -167,7 +167,7 @@ def test_a_database_that_goes_away_ends_the_call_and_the_next_one_goes_on(world,
 def test_a_scan_is_cut_into_chunks_by_key(world, monkeypatch):
     monkeypatch.setattr(stages, "JUDGE_SENSORS", 3)
     run = run_scan(full=True, now=NOW)
-    rows = run.chunks.filter(stage=1).values_list("work", "sensors", "judged")
+    rows = run.chunks.filter(stage=stages.EVERYBODY).values_list("work", "sensors", "judged")
     assert list(rows) == [("judge", 3, 3), ("judge", 3, 3), ("judge", 2, 2)]
     assert run.judged == 8
     assert not run.chunks.exclude(status="done").exists()
@@ -178,8 +178,8 @@ def test_what_judging_touches_is_judged_in_the_next_round(world, monkeypatch):
     mark(world, "A1")
     original, touched = working.judge_sealed, [world.sensors["B1"].pk]
 
-    def judge_sealed(sensor_ids, *, now):
-        judged = original(sensor_ids, now=now)
+    def judge_sealed(sensor_ids, *, now, **asked):
+        judged = original(sensor_ids, now=now, **asked)
         policies.mark_stale(touched, why="test", now=now)
         touched.clear()
         return judged
@@ -195,8 +195,8 @@ def test_what_never_comes_to_rest_ends_after_some_rounds(world, monkeypatch):
     mark(world, "A1")
     original = working.judge_sealed
 
-    def judge_sealed(sensor_ids, *, now):
-        judged = original(sensor_ids, now=now)
+    def judge_sealed(sensor_ids, *, now, **asked):
+        judged = original(sensor_ids, now=now, **asked)
         policies.mark_stale(sensor_ids, why="test", now=now)
         return judged
 
@@ -219,7 +219,7 @@ def test_helpers_are_called_when_there_are_new_chunks(world, monkeypatch):
     monkeypatch.setattr(stages, "JUDGE_SENSORS", 2)
     called, run = [], scan.start(full=True, now=NOW)
     assert scan.work_off(run, clock=Clock(NOW), hand_out=lambda _, chunks: called.append(chunks))
-    assert called == [4, 1]
+    assert called == [1, 4, 1]
 
 
 # ── What cannot be judged ─────────────────────────────────────────────────────
@@ -229,23 +229,16 @@ def test_a_sensor_that_the_kernel_chokes_on_is_reported(world, monkeypatch, wron
         world.season(name, 2025)
         world.season(name, 2026)
     Judgement.objects.all().delete()
+    PackedHistory.objects.all().delete()
     mark(world, "A1", "A2", "B1")
-    poisoned, original = world.sensors["A2"].pk, judging.fit.fit_lines
-    read = judging.arrays.read_history
-    histories = {}
+    poisoned, original = world.sensors["A2"].pk, judging.assemble
 
-    def read_history(sensor_ids):
-        history = read(sensor_ids)
-        histories[id(history.points)] = history
-        return history
-
-    def fit_lines(points, reference_pct):
-        if poisoned in histories[id(points)].sensor:
+    def assemble(recorded):
+        if poisoned in recorded.sensor:
             raise wrong("no line fits")
-        return original(points, reference_pct)
+        return original(recorded)
 
-    monkeypatch.setattr(judging.arrays, "read_history", read_history)
-    monkeypatch.setattr(judging.fit, "fit_lines", fit_lines)
+    monkeypatch.setattr(judging, "assemble", assemble)
     monkeypatch.setattr(learning, "learn", lambda **_: [])
     run = run_scan(now=NOW)
     assert run.failed == [{"sensor": "S-A2", "reason": "no line fits"}]
@@ -274,11 +267,11 @@ def test_workers_that_die_of_something_else_make_no_sensor_fail(world, killing, 
     mark(world, *world.sensors)
     original, deaths = judging.judge, []
 
-    def judge(sensor_ids, *, now):
+    def judge(sensor_ids, *, now, **asked):
         if len(deaths) < 3:
             deaths.append(sensor_ids)
             raise Killed
-        return original(sensor_ids, now=now)
+        return original(sensor_ids, now=now, **asked)
 
     monkeypatch.setattr(judging, "judge", judge)
     died, run = until_finished()
@@ -288,11 +281,11 @@ def test_workers_that_die_of_something_else_make_no_sensor_fail(world, killing, 
 def test_later_attempts_begin_with_small_batches():
     keys = list(range(2500))
     sizes = [[len(some) for some in working.batches(keys, attempt)] for attempt in (1, 2, 3)]
-    assert sizes[0] == [1000, 1000, 500]
-    assert sizes[1][:33] == [31] * 33
-    assert sizes[1][33:] == [1000, 477]
-    assert sizes[2][:31] == [1] * 31
-    assert sizes[2][31:] == [1000, 1000, 469]
+    assert sizes[0] == [2000, 500]
+    assert sizes[1][:33] == [62] * 33
+    assert sizes[1][33:] == [454]
+    assert sizes[2][:62] == [1] * 62
+    assert sizes[2][62:] == [2000, 438]
     for attempt in range(1, 6):
         assert [pk for some in working.batches(keys, attempt) for pk in some] == keys
 
@@ -333,41 +326,45 @@ def packed(world, monkeypatch):
     return world
 
 
+def ranges(run):
+    return list(run.chunks.filter(work="compare").values_list("first", "last"))
+
+
 def test_only_who_differs_is_judged(packed, monkeypatch):
     asked, judged, original = [], [], working.judge_sealed
 
-    def differing(first, last, *, now, extend):
-        extend()
-        asked.append((first, last))
-        return [packed.sensors["A2"].pk]
+    def settle(company, *, now, stored):
+        asked.append(company)
+        return [packed.sensors["A2"].pk] if company == 1 else []
 
-    def judge_sealed(sensor_ids, *, now):
+    def judge_sealed(sensor_ids, *, now, **asked):
         judged.extend(sensor_ids)
-        return original(sensor_ids, now=now)
+        return original(sensor_ids, now=now, **asked)
 
-    monkeypatch.setattr(comparing, "differing", differing)
+    monkeypatch.setattr(comparing, "settle", settle)
     monkeypatch.setattr(working, "judge_sealed", judge_sealed)
     run = run_scan(full=True, now=NOW)
-    assert (asked, judged) == ([(1, 2)], [packed.sensors["A2"].pk])
+    assert (asked, judged) == ([1, 2], [packed.sensors["A2"].pk])
+    assert ranges(run) == [(1, 2)]
     assert run.judged == 8
     monkeypatch.setattr(stages, "COMPARE_SENSORS", 7)
-    run_scan(full=True, now=NOW)
-    assert asked[1:] == [(1, 1), (2, 2)]
+    assert ranges(run_scan(full=True, now=NOW)) == [(1, 1), (2, 2)]
+    assert asked == [1, 2, 1, 2]
 
 
 def test_a_company_that_cannot_be_compared_is_judged_sensor_by_sensor(packed, monkeypatch, caplog):
     judged, original = [], working.judge_sealed
 
-    def differing(first, last, *, now, extend):
-        if first <= 2 <= last:
-            raise FloatingPointError("no number")
+    def settle(company, *, now, stored):
+        if company == 2:
+            raise RuntimeError("no number")
         return []
 
-    def judge_sealed(sensor_ids, *, now):
+    def judge_sealed(sensor_ids, *, now, **asked):
         judged.extend(sensor_ids)
-        return original(sensor_ids, now=now)
+        return original(sensor_ids, now=now, **asked)
 
-    monkeypatch.setattr(comparing, "differing", differing)
+    monkeypatch.setattr(comparing, "settle", settle)
     monkeypatch.setattr(working, "judge_sealed", judge_sealed)
     run = run_scan(full=True, now=NOW)
     assert sorted(judged) == sorted(

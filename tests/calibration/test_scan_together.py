@@ -91,13 +91,13 @@ def test_two_judge_each_sensor_once(world, monkeypatch):
     by, met = Counter(), threading.Barrier(2)
     judged, original = Counter(), working.judge_sealed
 
-    def judge_sealed(sensor_ids, *, now):
+    def judge_sealed(sensor_ids, *, now, **asked):
         who = threading.get_ident()
         if not by[who]:
             met.wait(60)  # each has a chunk before either goes on
         by[who] += 1
         judged.update(sensor_ids)
-        return original(sensor_ids, now=now)
+        return original(sensor_ids, now=now, **asked)
 
     monkeypatch.setattr(working, "judge_sealed", judge_sealed)
     together(*[lambda: run_scan(now=NOW)] * 2)
@@ -115,10 +115,10 @@ def test_two_that_mark_one_anothers_sensors_both_come_through(world, monkeypatch
     monkeypatch.setattr(stages, "JUDGE_SENSORS", 1)
     met, tries, original = threading.Barrier(2), Counter(), working.judge_sealed
 
-    def judge_sealed(sensor_ids, *, now):
+    def judge_sealed(sensor_ids, *, now, **asked):
         (pk,) = sensor_ids
         tries[pk] += 1
-        judged = original(sensor_ids, now=now)
+        judged = original(sensor_ids, now=now, **asked)
         if tries[pk] == 1:
             met.wait(60)
             policies.mark_stale([second if pk == first else first], why="test", now=now)
