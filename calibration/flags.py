@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
 
@@ -83,7 +83,7 @@ def out_of_line(
     present = {_key(row): row for row in rows}
     by_key = {want.key: want for want in wanted}
     found = {want.sensor_id for key, want in by_key.items() if key not in present}
-    moment = datetime.min
+    moment = datetime(1970, 1, 1, tzinfo=UTC)  # the rows are ours, and not saved
     return found | {
         row.sensor_id for key, row in present.items() if _settle_one(row, by_key.get(key), moment)
     }
