@@ -36,8 +36,8 @@ def taught(model: NDArray[np.int64], lot: NDArray[np.str_]) -> Fleet:
     Documented defaults where nothing was learnt. Reads what concerns them, and nothing else.
     """
     models, where = np.unique(model, return_inverse=True)
-    families = np.stack([model.astype(np.str_), lot], axis=1)
-    pairs, whose = np.unique(families, axis=0, return_inverse=True)
+    lots, of_lot = np.unique(lot, return_inverse=True)
+    families, whose = np.unique(of_lot * len(models) + where, return_inverse=True)
     noise = {
         pk: tuple(values)
         for pk, *values in SensorModelNoise.objects.filter(pk__in=models.tolist()).values_list(
@@ -47,14 +47,16 @@ def taught(model: NDArray[np.int64], lot: NDArray[np.str_]) -> Fleet:
     first = {
         (key, of): tuple(values)
         for key, of, *values in LotPrior.objects.filter(
-            sensor_model__in=models.tolist(), lot__in=np.unique(lot).tolist()
+            sensor_model__in=models.tolist(), lot__in=lots.tolist()
         ).values_list("sensor_model_id", "lot", *PRIOR)
     }
     known = [noise.get(key, _DEFAULT) for key in models.tolist()]
-    seen_first = [first.get((int(key), str(of)), _NOBODY) for key, of in pairs]
+    keys = models[families % len(models)].tolist()
+    names = zip(keys, lots[families // len(models)].tolist(), strict=True)
+    seen_first = [first.get(name, _NOBODY) for name in names]
     return Fleet(
-        Noise(*_rows(known, COLUMNS)[where.reshape(-1)].T),
-        Prior(*_rows(seen_first, PRIOR)[whose.reshape(-1)].T),
+        Noise(*_rows(known, COLUMNS)[where].T),
+        Prior(*_rows(seen_first, PRIOR)[whose].T),
     )
 
 

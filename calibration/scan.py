@@ -4,6 +4,7 @@ A scan is rows (`stages`) that any number of workers claim (`claiming`) and work
 Whoever calls `run_scan` starts one or joins the one that is under way, and stays to its end.
 """
 
+import ctypes
 import logging
 import os
 import socket
@@ -26,6 +27,7 @@ Progress = Callable[[int, int], None]
 HandOut = Callable[[ScanRun, int], None]
 _SHORTEST_WAIT, _LONGEST_WAIT = 0.05, 1.0  # seconds until a worker without a chunk asks again
 _WAITS_UNTIL_TOLD = 30
+_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD = -1, -3  # as in malloc.h of glibc
 
 
 def start(*, full: bool, now: datetime) -> ScanRun:
@@ -106,6 +108,7 @@ def work_off(
         Whether to wait for other workers' chunks, which may be ours when they die, until the
         scan is finished.
     """
+    keep_freed_memory()
     worker, told, idle = f"{socket.gethostname()}:{os.getpid()}", _teller(run, progress), 0
     ended = False
     while not ended and not stopped():
@@ -124,6 +127,18 @@ def work_off(
         _wait(run, idle)
     run.refresh_from_db()
     return ended
+
+
+def keep_freed_memory() -> None:
+    """Have the C library keep freed memory instead of giving it back to the system each time.
+
+    Arrays of a megabyte come and go by the thousand here; asking for their pages anew took up to
+    half of the time. Where the C library knows nothing of it, nothing changes.
+    """
+    tune = getattr(ctypes.CDLL(None), "mallopt", None) if os.name == "posix" else None
+    if tune is not None:
+        tune(_M_TRIM_THRESHOLD, 512 * 2**20)
+        tune(_M_MMAP_THRESHOLD, 2**30)
 
 
 def scan_result(run: ScanRun) -> dict[str, Any]:
