@@ -102,6 +102,22 @@ def keep(recorded: Recorded, outcome: Ints) -> int:
     return written
 
 
+def out_of_date(sensor_ids: Sequence[int]) -> list[int]:
+    """Return those of these sensors whose packed history is not what their records say."""
+    packed, said = unpack(PackedHistory.objects.filter(columns.among("sensor", sensor_ids)))
+    sensors = said["sensor"].tolist()
+    kept, fresh = _by_sensor(packed), _by_sensor(read_recorded(sensors))
+    return [sensor for sensor in sensors if kept.get(sensor) != fresh.get(sensor)]
+
+
+def _by_sensor(recorded: Recorded) -> dict[int, tuple[bytes, bytes]]:
+    found = {}
+    for sensor in np.unique(recorded.sensor).tolist():
+        its = recorded.of(np.array([sensor]))
+        found[sensor] = its.heads.tobytes(), its.points.tobytes()
+    return found
+
+
 def take_uncounted() -> Ints:
     """Return the sensors whose outcome changed since they were last taken, and note it.
 

@@ -1,10 +1,18 @@
-"""Verify the records: recompute every digest and every chain, and name what does not agree."""
+"""Verify the records: recompute every digest and every chain, and name what does not agree.
+
+What is packed from them is compared as well; it is derived, and made again.
+"""
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import datetime
 
-from calibration import digests
+from django.db import transaction
+
+from calibration import digests, packing
+from calibration.judging import lock
 from calibration.models import Calibration, FunctionalTest
+from calibration.policies import mark_anew
 from fleet.models import Dealer, Sensor
 
 Progress = Callable[[int, int], None]
@@ -21,11 +29,12 @@ class Finding:
     what: str
 
 
-def verify(*, progress: Progress | None = None) -> Iterator[Finding]:
+def verify(*, now: datetime, progress: Progress | None = None) -> Iterator[Finding]:
     """Yield a finding for every record that was altered, removed or put in another order.
 
     The removal of a sensor's newest records leaves no gap in its chain; only a digest kept
-    elsewhere can show it.
+    elsewhere can show it. A packed history that is not what the records say is named, dropped,
+    and its sensor marked for the next scan.
     """
     codes = dict(Dealer.objects.values_list("pk", "code"))
     ids = list(Sensor.objects.order_by("pk").values_list("pk", flat=True))
@@ -33,8 +42,22 @@ def verify(*, progress: Progress | None = None) -> Iterator[Finding]:
         some = ids[start : start + _BATCH]
         yield from _verify(Calibration, "points", some, codes)
         yield from _verify(FunctionalTest, "steps", some, codes)
+        yield from _verify_packs(some, now)
         if progress:
             progress(min(start + _BATCH, len(ids)), len(ids))
+
+
+def _verify_packs(sensors: list[int], now: datetime) -> Iterator[Finding]:
+    suspected = packing.out_of_date(sensors)
+    if not suspected:
+        return
+    with transaction.atomic():
+        lock(suspected)  # a record may have come between the two reads
+        wrong = packing.out_of_date(suspected)
+        mark_anew(wrong, why="its packed history was not what its records say", now=now)
+    what = "it was not what the records say; the next scan makes it again"
+    for serial in Sensor.objects.filter(pk__in=wrong).values_list("serial", flat=True):
+        yield Finding(serial, "packed history", "", what)
 
 
 def _verify(

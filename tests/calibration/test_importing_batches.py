@@ -58,7 +58,7 @@ def outcome_of(world, rows):
         verdicts = list(
             Judgement.objects.order_by("pk").values_list("pk", "verdict", "slope_change_pct")
         )
-        assert not list(verifying.verify())
+        assert not list(verifying.verify(now=NOW))
         transaction.set_rollback(True)
     return result.to_dict(), places, sealed, verdicts
 
@@ -110,7 +110,7 @@ def test_rows_that_somebody_else_enters_meanwhile_are_found(world, monkeypatch):
     assert (theirs[1].stored, theirs[1].refused) == (2, 0)
     assert (ours.stored, ours.already_there, ours.refused) == (1, 2, 0)
     assert Sensor.objects.filter(serial__startswith="40").count() == 2
-    assert not list(verifying.verify())
+    assert not list(verifying.verify(now=NOW))
 
 
 def test_a_plain_file_is_not_stored_record_by_record(world, monkeypatch):

@@ -10,6 +10,8 @@ from django.db import DatabaseError, connection, transaction
 
 from calibration import functional, sealing
 from calibration.apps import check_seals
+from calibration.models import PackedHistory
+from calibration.scan import run_scan
 from calibration.verifying import verify
 from tests.calibration.test_functional import draft as functional_draft
 from tests.conftest import NOW, SYSTEM
@@ -40,7 +42,7 @@ def test_raw_sql_can_neither_change_nor_delete(recorded, table):
     for statement in attempts:
         with pytest.raises(DatabaseError, match="sealed"), transaction.atomic():
             _execute(statement)
-    assert list(verify()) == []
+    assert list(verify(now=NOW)) == []
 
 
 def test_the_check_names_a_seal_that_is_missing(recorded):
@@ -83,7 +85,7 @@ def _execute(statement):
 def test_verify_finds_what_was_altered_under_the_seals(recorded, tampering, what):
     _break_seals()
     _execute(tampering)
-    found = list(verify())
+    found = list(verify(now=NOW))
     assert found
     assert any(what in finding.what for finding in found)
 
@@ -100,7 +102,7 @@ def test_verify_finds_a_removed_record(recorded):
                 "(SELECT id FROM calibration_calibration WHERE chain_number = 1)"
             )
     _execute("DELETE FROM calibration_calibration WHERE chain_number = 1")
-    found = list(verify())
+    found = list(verify(now=NOW))
     assert first.pk not in [finding.record for finding in found]
     assert any("missing" in finding.what for finding in found)
 
@@ -116,3 +118,16 @@ def test_the_command_says_so_and_exits_1(recorded):
         call_command("verify", "--json", stdout=out)
     assert failed.value.returncode == 1
     assert json.loads(out.getvalue())["findings"][0]["sensor_serial"] == "S-A1"
+
+
+def test_a_packed_history_that_is_not_what_the_records_say_is_found_and_made_again(world):
+    world.season("A1", 2025)
+    world.season("A2", 2025)
+    sound = PackedHistory.objects.get(sensor=world.sensors["A1"]).heads
+    PackedHistory.objects.filter(sensor=world.sensors["A1"]).update(heads=bytes(len(sound)))
+    assert [(found.sensor_serial, found.kind) for found in verify(now=NOW)] == [
+        ("S-A1", "packed history")
+    ]
+    assert list(verify(now=NOW)) == []
+    run_scan(now=NOW)
+    assert bytes(PackedHistory.objects.get(sensor=world.sensors["A1"]).heads) == bytes(sound)

@@ -89,7 +89,7 @@ def test_together_they_are_what_they_are_one_by_one(world):
     assert all(isinstance(outcome, Recorded) and outcome.created for outcome in outcomes)
     assert without_keys(stored()) == one_by_one
     assert [row["chain_number"] for row in one_by_one[0]] == [1, 1, 1, 2, 2, 2]
-    assert not list(verifying.verify())
+    assert not list(verifying.verify(now=NOW))
 
 
 def test_a_record_is_given_back_as_it_is_read(world):
@@ -118,7 +118,7 @@ def test_a_record_may_supersede_one_of_its_batch(world):
     assert second.calibration.supersedes_id == wrong.id
     assert isinstance(third, Conflict)
     assert "superseded already" in str(third)
-    assert not list(verifying.verify())
+    assert not list(verifying.verify(now=NOW))
 
 
 def test_a_record_does_not_supersede_one_that_was_refused(world):
@@ -142,7 +142,7 @@ def test_an_id_that_somebody_else_stores_meanwhile_is_refused_alone(world, monke
     assert isinstance(outcomes.pop(at), Conflict)
     assert all(outcome.created for outcome in outcomes)
     assert Calibration.objects.count() == len(drafts)
-    assert not list(verifying.verify())
+    assert not list(verifying.verify(now=NOW))
 
 
 def test_a_sensor_that_is_gone_is_named(world):

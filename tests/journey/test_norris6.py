@@ -18,7 +18,7 @@ from calibration import readout
 from calibration.models import Calibration, DriftFlag, DueState, Fit, Judgement
 from calibration.verifying import verify
 from fleet.models import Sensor
-from tests.conftest import SYSTEM
+from tests.conftest import NOW, SYSTEM
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 
@@ -101,4 +101,4 @@ def test_a_second_load_and_scan_change_nothing(loaded):
     assert (again["stored"], again["already_there"], again["refused"]) == (0, 24, 0)
     assert (scanned["flags_opened"], scanned["flags_closed"], scanned["failed"]) == (0, 0, [])
     assert everything() == before
-    assert list(verify()) == []
+    assert list(verify(now=NOW)) == []

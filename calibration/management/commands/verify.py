@@ -5,6 +5,7 @@ from dataclasses import asdict
 from typing import Any
 
 from django.core.management.base import CommandError
+from django.utils import timezone
 from tqdm import tqdm
 
 from calibration.management.entrance import Entrance
@@ -13,8 +14,9 @@ from calibration.verifying import verify
 
 class Command(Entrance):
     help = (
-        "Recomputes every record's digest and its place in its sensor's chain. Exit code 0 when "
-        "all agree; 1 and a list where a record was altered, removed or put in another order."
+        "Recomputes every record's digest and its place in its sensor's chain, and compares what "
+        "is packed for the scans with the records. Exit code 0 when all agree; 1 and a list where "
+        "a record was altered, removed or put in another order."
     )
     example = """example:
   python manage.py verify
@@ -31,12 +33,12 @@ class Command(Entrance):
                 bar.total = total
                 bar.update(done - bar.n)
 
-            findings = list(verify(progress=show))
+            findings = list(verify(now=timezone.now(), progress=show))
         if json:
             self.print_json({"findings": [asdict(finding) for finding in findings]})
         for item in findings if not json else ():
             self.stdout.write(f"{item.sensor_serial}: {item.kind} {item.record}: {item.what}")
         if findings:
-            raise CommandError(f"{len(findings)} records do not agree with their digests.")
+            raise CommandError(f"{len(findings)} findings: not everything is what was recorded.")
         if not json:
             self.stdout.write("Every record agrees with its digest and its place in its chain.")
