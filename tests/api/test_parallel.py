@@ -14,6 +14,8 @@ from pathlib import Path
 import pytest
 from django.db import connection, connections
 
+from tests.conftest import NOW
+
 MANY = 12
 ROOT = Path(__file__).parents[2]
 ALONE = """
@@ -21,7 +23,6 @@ import django; django.setup()
 from django.conf import settings; settings.ALLOWED_HOSTS = ["*"]
 from django.core.management import call_command; call_command("migrate", verbosity=0)
 from tests.api.test_parallel import post_at_once
-from tests.conftest import NOW
 from tests.conftest import NOW
 post_at_once({kind!r})
 """

@@ -114,7 +114,7 @@ def test_the_command_says_so_and_exits_1(recorded):
     _break_seals()
     _execute("UPDATE calibration_calibration SET note = 'x' WHERE chain_number = 2")
     out = StringIO()
-    with pytest.raises(CommandError, match="1 records") as failed:
+    with pytest.raises(CommandError, match="1 findings") as failed:
         call_command("verify", "--json", stdout=out)
     assert failed.value.returncode == 1
     assert json.loads(out.getvalue())["findings"][0]["sensor_serial"] == "S-A1"
