@@ -1,7 +1,6 @@
 """A case: the same bits in any company, rules by model and dealer, what the operator felt."""
 
 from dataclasses import replace
-from uuid import UUID
 
 import numpy as np
 import pytest
@@ -38,10 +37,11 @@ def history(sensors: int, seed: int = 3) -> History:
     reference = rng.integers(-1, 3, count)
     points = Points(load, reading, np.zeros_like(load), np.full(len(load), 40.0), counts)
     return History(
-        ids=[UUID(int=i) for i in range(count)],
+        ids=np.frombuffer(b"".join(i.to_bytes(16, "big") for i in range(count)), dtype="V16"),
         sensor=sensor,
         model=np.repeat(rng.integers(1, MODELS + 1, sensors), length),
         dealer=np.repeat(rng.integers(1, DEALERS + 1, sensors), length),
+        moment=np.zeros(count, dtype=np.int64),
         day=10_000.0 + 365.0 * number + rng.integers(0, 60, count),
         season=2000 + number - (rng.random(count) < 0.1),
         starts_segment=rng.random(count) < 0.05,
