@@ -131,7 +131,7 @@ def _packs(key: int) -> "QuerySet[PackedHistory, PackedHistory]":
 def _store(found: Company, now: datetime) -> Judged:
     """Store what follows for the members that differ; they are locked."""
     weighed = found.outcome.weighed
-    moved, written = store(found.outcome, found.recorded, found.differing)
+    moved, written = store(found.outcome, found.recorded, found.differing, now=now)
     StaleSensor.objects.filter(columns.among("sensor", found.differing)).delete()
     flagged = outcomes.flags_of(weighed)
     sensor = weighed.case.history.sensor[flagged.index]

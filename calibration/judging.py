@@ -138,7 +138,7 @@ def judge(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True) -> Jud
         return Judged(len(sensor_ids), change, due.refresh(sensor_ids, now=now).changed)
     outcome = outcomes_of(recorded)
     sensor = np.unique(recorded.sensor)
-    moved, written = store(outcome, recorded, sensor)
+    moved, written = store(outcome, recorded, sensor, now=now)
     weighed = outcome.weighed
     wanted = outcomes.wanted(weighed, outcomes.flags_of(weighed))
     change = flags.settle(sensor_ids, JUDGED_KINDS, wanted, now=now)
@@ -147,7 +147,9 @@ def judge(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True) -> Jud
     return Judged(len(sensor_ids), change, written, touched)
 
 
-def store(outcome: Outcome, recorded: Recorded, sensor: Ints) -> tuple[Moved, int]:
+def store(
+    outcome: Outcome, recorded: Recorded, sensor: Ints, *, now: datetime
+) -> tuple[Moved, int]:
     """Write what follows for those of these sensors whose outcome is not the stored one.
 
     Parameters
@@ -180,7 +182,7 @@ def store(outcome: Outcome, recorded: Recorded, sensor: Ints) -> tuple[Moved, in
         dropped = Judgement.objects.filter(pk__in=uuids(outcome.history.ids[gone]))
         written += dropped.delete()[0]
     written += packing.keep(recorded.of(sensor), found)
-    PackedHistory.objects.filter(columns.among("sensor", differing)).update(counted=False)
+    packing.leave_uncounted(differing, now=now)
     return moved, written
 
 

@@ -5,6 +5,7 @@ Derived and never believed blindly: a row that is missing is made again from the
 """
 
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 
 from calibration import columns
 from calibration.arrays import HEAD, Recorded, read_recorded
-from calibration.models import FurtherCompany, PackedHistory, ReferenceStandard
+from calibration.models import FurtherCompany, PackedHistory, ReferenceStandard, UncountedSensor
 from fleet.models import Sensor
 
 Ints = NDArray[np.int64]
@@ -123,10 +124,20 @@ def take_uncounted() -> Ints:
 
     Call it in the transaction that counts them.
     """
-    rows = PackedHistory.objects.filter(counted=False).values_list("sensor")
+    rows = UncountedSensor.objects.values_list("sensor")
     sensor = columns.read(rows, sensor="key")["sensor"]
-    PackedHistory.objects.filter(columns.among("sensor", sensor)).update(counted=True)
+    UncountedSensor.objects.filter(columns.among("sensor", sensor)).delete()
     return np.sort(sensor)
+
+
+def leave_uncounted(sensor: Ints, *, now: datetime) -> None:
+    """Note that the outcome of these sensors changed.
+
+    A note that is there is written again, and so waits for who is about to take it.
+    """
+    moment = np.full(len(sensor), columns.moment_of(now))
+    kinds: dict[str, columns.Kind] = {"sensor": "key", "since": "moment"}
+    columns.upsert(UncountedSensor, columns.Incoming(kinds, {"sensor": sensor, "since": moment}))
 
 
 def _cut(content: bytes, since: Ints, until: Ints, width: int) -> list[bytes]:

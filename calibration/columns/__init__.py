@@ -6,7 +6,7 @@ moment and `NO_DATE` in a date.
 """
 
 from calibration.columns.among import among, around
-from calibration.columns.kinds import NO_DATE, NO_MOMENT, Kind
+from calibration.columns.kinds import NO_DATE, NO_MOMENT, Kind, moment_of
 from calibration.columns.reading import joined, located, read, texts
 from calibration.columns.writing import Incoming, upsert
 
@@ -19,6 +19,7 @@ __all__ = [
     "around",
     "joined",
     "located",
+    "moment_of",
     "read",
     "texts",
     "upsert",

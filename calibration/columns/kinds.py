@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ Kind = str | tuple[str, ...]  # a name below, or the texts that a code stands fo
 NO_DATE = int(np.iinfo(np.int32).min)
 NO_MOMENT = int(np.iinfo(np.int64).min)
 SIGNATURE = b"PGCOPY\n\xff\r\n\0" + bytes(8)
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _EPOCH_2000_US = 946_684_800_000_000
 _EPOCH_2000_DAYS = 10_957
 
@@ -54,6 +56,11 @@ _CODE = Form("smallint", ">i2", "<i2", "'-1'")
 def form(kind: Kind) -> Form:
     """Return the form of a kind."""
     return _CODE if isinstance(kind, tuple) else _FORMS[kind]
+
+
+def moment_of(moment: datetime) -> int:
+    """Return a moment as microseconds since 1970 UTC."""
+    return (moment - _EPOCH) // timedelta(microseconds=1)
 
 
 def row_of(kinds: Sequence[Kind]) -> np.dtype[Any]:

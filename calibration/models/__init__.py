@@ -9,6 +9,7 @@ from calibration.models.derived import (
     PackedHistory,
     SensorModelNoise,
     StaleSensor,
+    UncountedSensor,
     Verdict,
 )
 from calibration.models.functional import (
@@ -62,6 +63,7 @@ __all__ = [
     "Stage",
     "StaleSensor",
     "TolerancePolicy",
+    "UncountedSensor",
     "Verdict",
     "Visit",
     "VisitLine",

@@ -258,18 +258,23 @@ class PackedHistory(models.Model):
     heads = models.BinaryField(help_text="What is said once for each calibration.")
     points = models.BinaryField(help_text="Loads and readings, float64.")
     outcome = models.BigIntegerField(help_text="Digest of its stored fits and judgements.")
-    counted = models.BooleanField(
-        db_default=False, help_text="Whether its lot was counted since the outcome changed."
-    )
-
-    class Meta:
-        indexes = [
-            models.Index(fields=["sensor"], name="packed_uncounted", condition=Q(counted=False))
-        ]
 
     def __str__(self) -> str:
         """Return what a person calls it."""
         return f"{self.calibrations} of sensor {self.sensor_id}"
+
+
+class UncountedSensor(models.Model):
+    """A sensor whose verdicts changed since its lot was counted."""
+
+    sensor = models.OneToOneField(
+        Sensor, on_delete=models.CASCADE, primary_key=True, related_name="+"
+    )
+    since = models.DateTimeField()
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"sensor {self.sensor_id}, not counted since {self.since}"
 
 
 class FurtherCompany(models.Model):
