@@ -108,7 +108,7 @@ def compare(key: int) -> Company:
         [
             stored["sensor"][(digest != stored["outcome"]) & own],
             _differing_flags(outcome, members),
-            due.differing(_newest(outcome, members)),
+            due.differing(outcomes.newest(outcome, members)),
             proving.differing(members),
         ]
     )
@@ -138,7 +138,7 @@ def _store(found: Company, now: datetime) -> Judged:
     wanted = outcomes.wanted(weighed, flagged.take(np.isin(sensor, found.differing)))
     ids = found.differing.tolist()
     change = flags.settle(ids, KINDS, wanted, now=now)
-    written += due.refresh(ids, now=now).changed
+    written += due.settle(outcomes.newest(found.outcome, found.differing), now=now).changed
     change += proving.judge_tests(ids, now=now)
     return Judged(len(ids), change, written, _touched_outside(found, moved))
 
@@ -171,22 +171,6 @@ def _travelled(members: Ints) -> Ints:
     rows = FurtherCompany.objects.filter(columns.around("sensor", members))
     found = np.array(rows.values_list("sensor_id", flat=True), dtype=np.int64)
     return found[np.isin(found, members)]
-
-
-def _newest(outcome: Outcome, members: Ints) -> due.Newest:
-    """The last calibration of each member that counts."""
-    history = outcome.weighed.case.history
-    at = np.searchsorted(history.sensor, members, side="right") - 1
-    there = (at >= 0) & (history.sensor[np.maximum(at, 0)] == members)
-    at = np.maximum(at, 0)
-    day = outcome.judgements["earliest_crossing"][at].astype(np.float64)
-    return due.Newest(
-        sensor=members,
-        calibration=np.where(there, history.ids[at], np.zeros(1, dtype="V16")),
-        moment=np.where(there, history.moment[at], 0),
-        installation=np.where(there, history.installation[at], -1),
-        crossing=np.where(there & (day != columns.NO_DATE), day, np.nan),
-    )
 
 
 # ── Flags ─────────────────────────────────────────────────────────────────────

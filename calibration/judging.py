@@ -142,7 +142,8 @@ def judge(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True) -> Jud
     weighed = outcome.weighed
     wanted = outcomes.wanted(weighed, outcomes.flags_of(weighed))
     change = flags.settle(sensor_ids, JUDGED_KINDS, wanted, now=now)
-    written += due.refresh(sensor_ids, now=now).changed
+    named = np.unique(np.array(sensor_ids, dtype=np.int64))
+    written += due.settle(outcomes.newest(outcome, named), now=now).changed
     touched = company.read_touched(outcome.history, moved)
     return Judged(len(sensor_ids), change, written, touched)
 

@@ -13,6 +13,7 @@ from calibration import suspecting
 from calibration.arrays import History, uuids
 from calibration.cases import worst_felt
 from calibration.columns import NO_DATE, Incoming, Kind
+from calibration.due import Newest
 from calibration.flags import Wanted
 from calibration.metrology import expectation, fit, pairing
 from calibration.metrology.drift import Change
@@ -347,6 +348,22 @@ def _reference_flags(weighed: Weighed) -> WantedFlags:
         magnitude=100.0 * common.change[at],
         tolerance=case.limits.slope_pct[at],
         p_out=common.moved[at],
+    )
+
+
+def newest(outcome: Outcome, sensor: Ints) -> Newest:
+    """Return the last calibration of each of these sensors (sorted keys) that counts."""
+    history = outcome.weighed.case.history
+    at = np.searchsorted(history.sensor, sensor, side="right") - 1
+    there = (at >= 0) & (history.sensor[np.maximum(at, 0)] == sensor)
+    at = np.maximum(at, 0)
+    day = outcome.judgements["earliest_crossing"][at].astype(np.float64)
+    return Newest(
+        sensor=sensor,
+        calibration=np.where(there, history.ids[at], np.zeros(1, dtype="V16")),
+        moment=np.where(there, history.moment[at], 0),
+        installation=np.where(there, history.installation[at], -1),
+        crossing=np.where(there & (day != NO_DATE), day, np.nan),
     )
 
 

@@ -3,14 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from uuid import UUID
 
 import numpy as np
 from django.db import transaction
-from numpy.typing import NDArray
 
+from calibration import columns
 from calibration.beside import AT_ONCE, has_one
-from calibration.calendars import date_of
 from calibration.due import lines, reading, reminders
 from calibration.due.days import DECIDED, Ints
 from calibration.due.reading import Newest, Open, States
@@ -71,6 +69,18 @@ def refresh(sensor_ids: Sequence[int], *, now: datetime) -> DueChange:
     return DueChange(sum(_refresh_chunk(chunk, now) for chunk in chunks))
 
 
+def settle(newest: Newest, *, now: datetime) -> DueChange:
+    """Do the same for sensors that are locked, and whose newest calibrations the caller knows."""
+    found = _compare(newest)
+    if not len(found.sensors):
+        return DueChange(0)
+    calibrated = found.wanted.recounted(found.stored) & has_one(found.wanted.calibration)
+    _write_states(found)
+    reminders.write(found.reminders, found.newest, found.wanted, found.present, now=now)
+    lines.close_loop(newest.sensor[calibrated].tolist(), now=now)
+    return DueChange(len(found.sensors))
+
+
 def out_of_step() -> list[int]:
     """Return sensors that were installed, moved or removed and not caught up with, sorted."""
     return sorted(set(ChangedSeat.objects.values_list("sensor", flat=True)))
@@ -96,12 +106,7 @@ def _refresh_chunk(ids: Ints, now: datetime) -> int:
         return 0
     sensors = Sensor.objects.filter(pk__in=ids.tolist()).order_by("pk")
     list(sensors.select_for_update(no_key=True).values_list("pk", flat=True))
-    found = _compare(reading.newest_of(ids))
-    calibrated = found.wanted.recounted(found.stored) & has_one(found.wanted.calibration)
-    _write_states(found)
-    reminders.write(found.reminders, found.newest, found.wanted, found.present, now=now)
-    lines.close_loop(ids[calibrated].tolist(), now=now)
-    return len(found.sensors)
+    return settle(reading.newest_of(ids), now=now).changed
 
 
 def _compare(newest: Newest) -> _Comparison:
@@ -114,23 +119,18 @@ def _compare(newest: Newest) -> _Comparison:
 def _write_states(found: _Comparison) -> None:
     wanted, differs = found.wanted, found.wanted.differ(found.stored)
     kept, gone = differs & (wanted.decided_by >= 0), differs & (wanted.decided_by < 0)
-    rows = [
-        DueState(
-            sensor_id=int(found.newest.sensor[i]),
-            due_on=date_of(int(wanted.due_on[i])),
-            decided_by=DECIDED[wanted.decided_by[i]],
-            last_calibration_id=_uuid(wanted.calibration[i : i + 1]),
-        )
-        for i in np.flatnonzero(kept).tolist()
-    ]
-    if rows:
-        fields = ["due_on", "decided_by", "last_calibration"]
-        DueState.objects.bulk_create(
-            rows, update_conflicts=True, unique_fields=["sensor"], update_fields=fields
-        )
+    kinds: dict[str, columns.Kind] = {
+        "sensor": "key",
+        "due_on": "date",
+        "decided_by": DECIDED,
+        "last_calibration": "uuid",
+    }
+    values = {
+        "sensor": found.newest.sensor[kept],
+        "due_on": wanted.due_on[kept],
+        "decided_by": wanted.decided_by[kept],
+        "last_calibration": wanted.calibration[kept],
+    }
+    columns.upsert(DueState, columns.Incoming(kinds, values))
     if gone.any():
         DueState.objects.filter(sensor__in=found.newest.sensor[gone].tolist()).delete()
-
-
-def _uuid(calibration: NDArray[np.void]) -> UUID | None:
-    return UUID(bytes=calibration.tobytes()) if has_one(calibration)[0] else None
