@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 from django.db import transaction
@@ -125,7 +126,7 @@ def _write_states(found: _Comparison) -> None:
         "decided_by": DECIDED,
         "last_calibration": "uuid",
     }
-    values = {
+    values: dict[str, NDArray[Any]] = {
         "sensor": found.newest.sensor[kept],
         "due_on": wanted.due_on[kept],
         "decided_by": wanted.decided_by[kept],
