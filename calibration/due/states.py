@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from django.db import transaction
+from numpy.typing import NDArray
 
 from calibration import columns
 from calibration.beside import AT_ONCE, has_one
