@@ -288,7 +288,8 @@ def _close(held: Held) -> Step:
         held.keep(overdue.settle_overdue(now=held.now))
     with transaction.atomic():
         judged_anew = packing.take_uncounted()
-        held.keep(settle_lots(now=held.now, sensors=judged_anew.tolist()))
+        if len(judged_anew):  # lots follow from verdicts alone
+            held.keep(settle_lots(now=held.now, sensors=judged_anew.tolist()))
     return held.complete()
 
 

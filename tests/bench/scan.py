@@ -41,6 +41,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sensors", type=int, default=SMALL)
     parser.add_argument("--database", metavar="URL", default=scan_database.default_url())
+    parser.add_argument(
+        "--sqlite", type=int, default=SQLITE_MOST, metavar="SENSORS", help="at most, on SQLite"
+    )
     parser.add_argument("--keep", action="store_true", help="leave the database for a look")
     asked = parser.parse_args()
     today = datetime.now(UTC).date()
@@ -64,7 +67,7 @@ def main() -> None:
     finally:
         if not asked.keep:
             scan_database.drop(asked.database)
-    sqlite = measure_sqlite(Fleet(min(fleet.size, SQLITE_MOST), today=today))
+    sqlite = measure_sqlite(Fleet(min(fleet.size, asked.sqlite), today=today))
     workers = takes_workers(asked.database)
     print("\n".join(table(fleet, measured, raced[0], sqlite, small, workers=workers)))
     print(json.dumps(figures(fleet, measured, raced[0], sqlite, small)))
