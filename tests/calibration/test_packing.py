@@ -117,7 +117,7 @@ def test_further_companies_appear_when_a_sensor_is_resold_and_go_with_its_record
     records.judge_sealed([world.sensors["B2"].pk], now=NOW)
     assert further() == [("S-A2", b), ("S-B2", a)]  # that of another sensor is left alone
     correct = {"supersedes": first, "supersede_reason": "typed wrongly"}
-    world.season("B2", 2022, reference=world.references["A"], **correct)
+    world.season("B2", 2025, reference=world.references["A"], **correct)
     assert PackedHistory.objects.get().company == b  # a superseded record is packed as well
 
 
