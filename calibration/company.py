@@ -13,6 +13,7 @@ from calibration.columns import located
 from calibration.metrology.drift import LineState
 from calibration.metrology.pairing import NONE, Pairs
 from calibration.models import Fit, Judgement
+from fleet.models import Installation
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -253,6 +254,16 @@ def read_lines(history: History, index: Ints) -> MachineLines:
     found["day"] = found["day"] // DAY_US
     others = ~np.isin(found["sensor"], np.unique(history.sensor))
     return MachineLines(**{name: values[others] for name, values in found.items()})
+
+
+def beside_others(history: History, index: Ints) -> Ints:
+    """Return those of these calibrations on whose machines others sat as well; one query."""
+    machine = history.extras["machine"][index]
+    machines = np.unique(machine[~np.isnan(machine)]).astype(np.int64)
+    rows = Installation.objects.filter(columns.around("machine", machines)).order_by()
+    sat = columns.read(rows.values_list("machine", "sensor"), machine="key", sensor="key")
+    others = ~np.isin(sat["sensor"], np.unique(history.sensor))
+    return index[np.isin(machine, sat["machine"][others])]
 
 
 @dataclass(frozen=True)

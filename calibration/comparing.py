@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from calibration import columns, due, flags, judging, outcomes, packing, proving
 from calibration.arrays import History, Recorded
-from calibration.company import Moved, read_touched
+from calibration.company import Moved, beside_others, read_touched
 from calibration.judging import Judged, lock, store
 from calibration.models import (
     DriftFlag,
@@ -149,6 +149,8 @@ def _touched_outside(found: Company, moved: Moved) -> frozenset[int]:
     abroad = ~np.isin(history.sensor, found.members) | np.isin(
         history.sensor, _travelled(found.members)
     )
+    # A machine that was resold may carry sensors of two companies.
+    abroad[beside_others(history, np.flatnonzero(moved.which))] = True
     touched = read_touched(history, replace(moved, which=moved.which & abroad))
     guests = np.setdiff1d(found.stored["sensor"], found.members)
     return touched | frozenset(guests.tolist())

@@ -107,7 +107,7 @@ def outcomes_of(
 
     Whoever shares a day, a reference or a machine with them is read from what is stored. With
     `abroad`, everybody is among them already, but for the company of the calibrations of a
-    history that it says True of.
+    history that it says True of, and for the sensors of others on their machines.
     """
     history = assemble(recorded)
     lines = fit.fit_lines(history.points, history.reference_pct)
@@ -118,8 +118,8 @@ def outcomes_of(
     found = weighing.look(case, fleet, siblings)
     surprising = np.flatnonzero(found[2].level)
     around = company.lines_of(case.history, case.state)
-    if abroad is None:
-        around += company.read_lines(case.history, surprising)
+    asking = surprising if abroad is None else company.beside_others(case.history, surprising)
+    around += company.read_lines(case.history, asking)
     neighbours = company.neighbours(case.history, surprising, around)
     return outcomes.outcome_of(history, weighing.weigh(case, fleet, found, neighbours))
 

@@ -1,0 +1,268 @@
+"""What a company is compared with, and how whoever differs comes into line again."""
+
+from datetime import date
+
+import numpy as np
+import pytest
+from django.db.models import F
+
+from calibration import comparing, flags, functional, judging, packing, records, working
+from calibration.models import (
+    DriftFlag,
+    DueState,
+    FunctionalVerdict,
+    Judgement,
+    PackedHistory,
+    StaleSensor,
+    TolerancePolicy,
+)
+from calibration.scan import run_scan
+from tests.calibration.lives import grow
+from tests.calibration.test_functional import FAILED
+from tests.calibration.test_functional import draft as functional_draft
+from tests.calibration.test_scan import rows as derived
+from tests.conftest import NOW, SYSTEM
+
+
+def rows():
+    """Return what follows from the records, as plain tuples."""
+    tests = FunctionalVerdict.objects.order_by("pk").values_list()
+    packs = PackedHistory.objects.order_by("pk").values_list("pk", "company", "outcome")
+    return derived() | {"tests": list(map(str, tests)), "packs": list(packs)}
+
+
+def differing():
+    """Keys of all sensors that are stored otherwise than they should be."""
+    companies = [key for key, _ in comparing.companies()]
+    return {int(sensor) for key in companies for sensor in comparing.compare(key).differing}
+
+
+def judged_anew():
+    """Return the rows after everybody was judged from the records, by nobody's comparing."""
+    records.judge_sealed(list(PackedHistory.objects.values_list("pk", flat=True)), now=NOW)
+    return rows()
+
+
+@pytest.fixture
+def scanned(world):
+    """Return a fleet with flags, a failed functional test and nothing left to do."""
+    functional.record_functional_test(functional_draft(world, FAILED), scope=SYSTEM, now=NOW)
+    grow(world, 7)
+    run_scan(full=True, now=NOW)
+    assert DriftFlag.objects.filter(kind="slope").exclude(status="closed").exists()
+    return world
+
+
+@pytest.fixture
+def together(monkeypatch):
+    """Return the numbers of sensors that were stored together, company by company."""
+    stored, original = [], comparing._store
+
+    def store(found, now):
+        stored.append(len(found.differing))
+        return original(found, now)
+
+    monkeypatch.setattr(comparing, "_store", store)
+    return stored
+
+
+@pytest.fixture
+def one_by_one(monkeypatch):
+    """Return the sensors that went through the ordinary path."""
+    judged, original = [], working.judge_sealed
+
+    def judge_sealed(sensor_ids, **asked):
+        judged.extend(sensor_ids)
+        return original(sensor_ids, **asked)
+
+    monkeypatch.setattr(working, "judge_sealed", judge_sealed)
+    return judged
+
+
+# ── Nothing to do ─────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_after_a_full_scan_nobody_differs(world, seed):
+    grow(world, seed)
+    run_scan(full=True, now=NOW)
+    assert differing() == set()
+    before = rows()
+    assert judged_anew() == before
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_company_is_found_to_be_what_the_ordinary_path_finds(world, seed):
+    grow(world, seed)
+    run_scan(full=True, now=NOW)
+    for key, _ in comparing.companies():
+        found = comparing.compare(key)
+        ordinary = judging.outcomes_of(found.recorded.of(found.members))
+        for whole, plain, sensor in (
+            (found.outcome.fits, ordinary.fits, found.outcome.history.sensor),
+            (
+                found.outcome.judgements,
+                ordinary.judgements,
+                found.outcome.weighed.case.history.sensor,
+            ),
+        ):
+            of_members = np.isin(sensor, found.members)
+            for name, column in plain.items():
+                assert whole[name][of_members].tobytes() == column.tobytes(), name
+
+
+def test_a_scan_of_an_unchanged_fleet_stores_nothing(scanned, together, one_by_one):
+    before = rows()
+    run_scan(full=True, now=NOW)
+    never_calibrated = set(one_by_one) - set(PackedHistory.objects.values_list("pk", flat=True))
+    assert (together, set(one_by_one)) == ([], never_calibrated)
+    assert rows() == before
+
+
+# ── One thing wrong ───────────────────────────────────────────────────────────
+
+
+def open_flag(**which):
+    return DriftFlag.objects.exclude(status="closed").filter(**which).order_by("pk").first()
+
+
+def change_flag(**values):
+    def change():
+        flag = open_flag(kind="slope")
+        DriftFlag.objects.filter(pk=flag.pk).update(**values)
+        return flag.sensor_id
+
+    return change
+
+
+def delete_flag():
+    flag = open_flag(kind="slope")
+    flag.delete()
+    return flag.sensor_id
+
+
+def add_flag():
+    quiet = Judgement.objects.order_by("pk").filter(verdict="within").first()
+    flag = {"kind": "slope", "level": "watch", "magnitude": 1, "tolerance": 3, "opened_at": NOW}
+    DriftFlag.objects.create(calibration_id=quiet.pk, sensor_id=quiet.sensor_id, **flag)
+    return quiet.sensor_id
+
+
+def change_due_day():
+    state = DueState.objects.exclude(last_calibration=None).order_by("pk").first()
+    DueState.objects.filter(pk=state.pk).update(due_on=date(2031, 1, 1))
+    return state.pk
+
+
+def delete_due_state():
+    state = DueState.objects.exclude(last_calibration=None).order_by("pk").last()
+    DueState.objects.filter(pk=state.pk).delete()
+    return state.pk
+
+
+def change_digest():
+    pack = PackedHistory.objects.order_by("pk").last()
+    PackedHistory.objects.filter(pk=pack.pk).update(outcome=pack.outcome ^ 1)
+    return pack.pk
+
+
+def change_test():
+    outcome = FunctionalVerdict.objects.get(verdict="fail")
+    FunctionalVerdict.objects.update(verdict="pass")
+    return outcome.functional_test.sensor_id
+
+
+def delete_test_flag():
+    flag = open_flag(kind="functional")
+    flag.delete()
+    return flag.sensor_id
+
+
+CHANGES = {
+    "a flag deleted": delete_flag,
+    "its magnitude changed": change_flag(magnitude=0.25),
+    "its level changed": change_flag(level="within"),
+    "its probability gone": change_flag(p_out=None),
+    "closed by nobody": change_flag(status="closed", closed_at=NOW, close_reason="gone"),
+    "a flag that nobody wants": add_flag,
+    "a due day changed": change_due_day,
+    "a due state deleted": delete_due_state,
+    "the digest changed": change_digest,
+    "a functional verdict changed": change_test,
+    "a functional flag deleted": delete_test_flag,
+}
+
+
+@pytest.mark.parametrize("change", CHANGES.values(), ids=CHANGES)
+def test_whoever_is_stored_otherwise_is_named_and_comes_into_line(scanned, change, together):
+    before = rows()
+    sensor = change()
+    assert differing() == {sensor}
+    run_scan(full=True, now=NOW)
+    assert together == []  # one of many goes through the ordinary path
+    assert rows() == before
+    assert differing() == set()
+
+
+def test_a_policy_that_changed_without_a_mark_reaches_its_sensors_and_no_others(scanned):
+    policy = TolerancePolicy.objects.create(dealer=scanned.dealers["B"])
+    assert differing() == set()  # its values are the defaults
+    TolerancePolicy.objects.filter(pk=policy.pk).update(slope_tolerance_pct=0.4)
+    theirs = PackedHistory.objects.filter(sensor__dealer=scanned.dealers["B"])
+    assert differing() == set(theirs.values_list("pk", flat=True))
+    assert not StaleSensor.objects.exists()
+    run_scan(full=True, now=NOW)
+    assert differing() == set()
+    after = rows()
+    assert judged_anew() == after
+    tolerances = Judgement.objects.filter(sensor__dealer=scanned.dealers["B"]).order_by("pk")
+    assert set(tolerances.values_list("slope_tolerance_pct", flat=True)) == {0.4}
+
+
+def test_what_a_person_closed_stays_closed_and_does_not_differ(scanned):
+    flag = open_flag(kind="slope")
+    flags.close(flag, user_id=scanned.users["admin"].pk, reason="cell replaced", now=NOW)
+    assert differing() == set()
+    run_scan(full=True, now=NOW)
+    flag.refresh_from_db()
+    assert (flag.status, flag.close_reason) == ("closed", "cell replaced")
+
+
+# ── Many differ ───────────────────────────────────────────────────────────────
+
+
+def test_a_company_of_which_many_differ_is_stored_together(scanned, together, one_by_one):
+    before = rows()
+    company = scanned.dealers["A"].pk
+    theirs = PackedHistory.objects.filter(company=company)
+    DriftFlag.objects.filter(sensor__in=theirs.values("pk"), kind="slope").delete()
+    DueState.objects.filter(sensor__in=theirs.values("pk")).delete()
+    theirs.update(outcome=F("outcome") + 1)
+    assert differing() == set(theirs.values_list("pk", flat=True))
+    run_scan(full=True, now=NOW)
+    assert together == [theirs.count()]
+    assert not set(one_by_one) & set(theirs.values_list("pk", flat=True))
+    assert rows() == before
+    assert differing() == set()
+
+
+def test_who_is_recorded_between_comparing_and_storing_is_judged_one_by_one(
+    scanned, monkeypatch, together, one_by_one
+):
+    company, asked, original = scanned.dealers["A"].pk, [], packing.said_of
+    PackedHistory.objects.filter(company=company).update(outcome=F("outcome") + 1)
+
+    def said_of(packs):
+        asked.append(packs)
+        if len(asked) == 2:  # first compared, now asked again under the locks
+            scanned.season("A1", 2026, reference=scanned.references["A"])
+        return original(packs)
+
+    monkeypatch.setattr(packing, "said_of", said_of)
+    run_scan(full=True, now=NOW)
+    theirs = set(PackedHistory.objects.filter(company=company).values_list("pk", flat=True))
+    assert together == []
+    assert theirs <= set(one_by_one)
+    assert differing() == set()
+    after = rows()
+    assert judged_anew() == after
