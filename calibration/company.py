@@ -308,7 +308,7 @@ def neighbours(history: History, index: Ints, lines: MachineLines) -> Neighbours
     at = index[~np.isnan(here)]
     here = here[~np.isnan(here)].astype(np.int64)
     low, high = (np.searchsorted(machine[begins], here, side=side) for side in ("left", "right"))
-    width = min(int((high - low).max(initial=0)), MOST_NEIGHBOURS + 1)
+    width = int((high - low).max(initial=0))
     candidate = low[:, None] + np.arange(width)
     there = candidate < high[:, None]
     candidate = np.where(there, candidate, 0)
