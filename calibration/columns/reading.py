@@ -68,7 +68,10 @@ def read(queryset: "models.QuerySet[Any, Any]", **kinds: Kind) -> dict[str, Arra
 
 def texts(queryset: "models.QuerySet[Any, Any]") -> NDArray[np.str_]:
     """Read a query's only column, a text without control characters, in the query's order."""
-    sql, params = queryset.query.sql_with_params()
+    try:
+        sql, params = queryset.query.sql_with_params()
+    except EmptyResultSet:
+        return np.array([], dtype=np.str_)
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
             cursor.execute(f"SELECT string_agg(c0, chr(31)) FROM ({sql}) AS t(c0)", params)  # noqa: S608 - our own SQL

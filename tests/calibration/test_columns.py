@@ -93,6 +93,7 @@ def test_texts_and_bytes_are_read_in_order(world):
     rows = Sensor.objects.order_by("-serial").values_list("lot")
     assert texts(rows).tolist() == [lot for (lot,) in rows]
     assert texts(rows.filter(pk=-1)).tolist() == []
+    assert texts(rows.none()).tolist() == []
     assert texts(rows.filter(serial="S-A2")).tolist() == [""]
     content = Sensor.objects.order_by("-serial").annotate(it=Value(b"\x00\xff\x1f", BinaryField()))
     assert joined(content.values_list("it")) == b"\x00\xff\x1f" * 8
