@@ -7,7 +7,15 @@ import pytest
 from django.db import connection
 
 from calibration import judging, policies, scan, stages, working
-from calibration.models import DriftFlag, DueState, Fit, Judgement, ScanRun, StaleSensor
+from calibration.models import (
+    DriftFlag,
+    DueState,
+    Fit,
+    Judgement,
+    PackedHistory,
+    ScanRun,
+    StaleSensor,
+)
 from calibration.records import PointDraft
 from calibration.scan import run_scan
 from tests.conftest import NOW, build_world
@@ -47,7 +55,7 @@ def rows():
 
 
 def forget():
-    for model in (Fit, Judgement, DueState, DriftFlag, StaleSensor):
+    for model in (Fit, Judgement, PackedHistory, DueState, DriftFlag, StaleSensor):
         model.objects.all().delete()
 
 
