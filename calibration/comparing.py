@@ -15,9 +15,20 @@ from django.db import transaction
 from django.db.models import Count, QuerySet
 from numpy.typing import NDArray
 
-from calibration import columns, due, flags, judging, outcomes, packing, proving
-from calibration.arrays import History, Recorded
-from calibration.company import Moved, beside_others, read_touched
+from calibration import (
+    columns,
+    due,
+    fingerprint,
+    flagging,
+    flags,
+    judging,
+    outcomes,
+    packing,
+    proving,
+)
+from calibration.arrays import History
+from calibration.company import Moved, read_touched
+from calibration.flagging import KINDS, WantedFlags
 from calibration.judging import Judged, lock, store
 from calibration.models import (
     DriftFlag,
@@ -26,7 +37,9 @@ from calibration.models import (
     ReferenceStandard,
     StaleSensor,
 )
-from calibration.outcomes import KINDS, LEVELS, Outcome, WantedFlags
+from calibration.neighbours import beside_others
+from calibration.outcomes import LEVELS, Outcome
+from calibration.recorded import Recorded
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -103,7 +116,7 @@ def compare(key: int) -> Company:
     members = np.setdiff1d(stored["sensor"], guests)
     own = np.isin(stored["sensor"], members)
     outcome = judging.outcomes_of(recorded, abroad=_abroad(key, members))
-    digest = outcomes.digest(outcome, stored["sensor"])
+    digest = fingerprint.digest(outcome, stored["sensor"])
     differing = np.concatenate(
         [
             stored["sensor"][(digest != stored["outcome"]) & own],
@@ -133,9 +146,9 @@ def _store(found: Company, now: datetime) -> Judged:
     weighed = found.outcome.weighed
     moved, written = store(found.outcome, found.recorded, found.differing, now=now)
     StaleSensor.objects.filter(columns.among("sensor", found.differing)).delete()
-    flagged = outcomes.flags_of(weighed)
+    flagged = flagging.flags_of(weighed)
     sensor = weighed.case.history.sensor[flagged.index]
-    wanted = outcomes.wanted(weighed, flagged.take(np.isin(sensor, found.differing)))
+    wanted = flagging.wanted(weighed, flagged.take(np.isin(sensor, found.differing)))
     ids = found.differing.tolist()
     change = flags.settle(ids, KINDS, wanted, now=now)
     written += due.settle(outcomes.newest(found.outcome, found.differing), now=now).changed
@@ -181,7 +194,7 @@ def _travelled(members: Ints) -> Ints:
 def _differing_flags(outcome: Outcome, members: Ints) -> Ints:
     """Members whose flags are missing, too many, closed by nobody, or with other numbers."""
     history = outcome.weighed.case.history
-    wanted = outcomes.flags_of(outcome.weighed)
+    wanted = flagging.flags_of(outcome.weighed)
     wanted = wanted.take(np.isin(history.sensor[wanted.index], members))
     stored = _stored_flags(members)
     here = _keys(history.ids[wanted.index], wanted.kind)

@@ -13,8 +13,19 @@ import numpy as np
 from django.db import connection, transaction
 from numpy.typing import NDArray
 
-from calibration import columns, company, due, flags, outcomes, packing, weighing
-from calibration.arrays import History, Recorded, assemble, uuids
+from calibration import (
+    columns,
+    company,
+    due,
+    fingerprint,
+    flagging,
+    flags,
+    neighbours,
+    outcomes,
+    packing,
+    weighing,
+)
+from calibration.arrays import History, assemble, uuids
 from calibration.cases import Case
 from calibration.company import Moved
 from calibration.flags import FlagChange
@@ -23,12 +34,13 @@ from calibration.metrology import fit
 from calibration.models import Fit, FurtherCompany, Judgement, PackedHistory
 from calibration.outcomes import Outcome
 from calibration.policies import Rulebook
+from calibration.recorded import Recorded
 from fleet.models import Sensor
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-JUDGED_KINDS = outcomes.KINDS
+JUDGED_KINDS = flagging.KINDS
 BATCH = 2000  # sensors judged in one transaction
 _TURNS = 0x5BA7B00C  # PostgreSQL's advisory locks for dealers; the number means nothing
 # What others' verdicts rest on: a line, and the step to it.
@@ -117,11 +129,11 @@ def outcomes_of(
     siblings = company.read_siblings(case.history, case.pairs, ask)
     found = weighing.look(case, fleet, siblings)
     surprising = np.flatnonzero(found[2].level)
-    around = company.lines_of(case.history, case.state)
-    asking = surprising if abroad is None else company.beside_others(case.history, surprising)
-    around += company.read_lines(case.history, asking)
-    neighbours = company.neighbours(case.history, surprising, around)
-    return outcomes.outcome_of(history, weighing.weigh(case, fleet, found, neighbours))
+    around = neighbours.lines_of(case.history, case.state)
+    asking = surprising if abroad is None else neighbours.beside_others(case.history, surprising)
+    around += neighbours.read_lines(case.history, asking)
+    beside = neighbours.neighbours(case.history, surprising, around)
+    return outcomes.outcome_of(history, weighing.weigh(case, fleet, found, beside))
 
 
 @transaction.atomic
@@ -140,7 +152,7 @@ def judge(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True) -> Jud
     sensor = np.unique(recorded.sensor)
     moved, written = store(outcome, recorded, sensor, now=now)
     weighed = outcome.weighed
-    wanted = outcomes.wanted(weighed, outcomes.flags_of(weighed))
+    wanted = flagging.wanted(weighed, flagging.flags_of(weighed))
     change = flags.settle(sensor_ids, JUDGED_KINDS, wanted, now=now)
     named = np.unique(np.array(sensor_ids, dtype=np.int64))
     written += due.settle(outcomes.newest(outcome, named), now=now).changed
@@ -166,7 +178,7 @@ def store(
     int
         How many rows were written.
     """
-    found = outcomes.digest(outcome, sensor)
+    found = fingerprint.digest(outcome, sensor)
     rows = PackedHistory.objects.filter(columns.among("sensor", sensor))
     stored = columns.read(rows.values_list("sensor", "outcome"), sensor="key", outcome="key")
     at, there = columns.located(stored["sensor"], sensor)

@@ -1,6 +1,5 @@
 """What follows from a weighed case, as columns: fits, judgements, flags, and a digest of them."""
 
-import hashlib
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -9,32 +8,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import suspecting
-from calibration.arrays import History, uuids
+from calibration.arrays import History
 from calibration.cases import worst_felt
 from calibration.columns import NO_DATE, Incoming, Kind
 from calibration.due import Newest
-from calibration.flags import Wanted
 from calibration.metrology import expectation, fit, pairing
 from calibration.metrology.drift import Change
-from calibration.models import DriftFlag, Verdict
-from calibration.weighing import BEYOND, WATCH, WITHIN, Weighed
+from calibration.models import Verdict
+from calibration.weighing import Weighed
 
 Ints = NDArray[np.int64]
 Columns = dict[str, NDArray[Any]]
 
 METHOD = expectation.METHOD
 LEVELS = tuple(str(verdict) for verdict in (Verdict.WITHIN, Verdict.WATCH, Verdict.BEYOND))
-KINDS = tuple(
-    str(kind)
-    for kind in (
-        DriftFlag.Kind.SLOPE,
-        DriftFlag.Kind.OFFSET,
-        DriftFlag.Kind.FIT,
-        DriftFlag.Kind.REFERENCE,
-    )
-)
-SLOPE, OFFSET, FIT, REFERENCE = range(4)
 # Kinds that are not real numbers; see `calibration.columns`.
 _FIT_KINDS: dict[str, Kind] = {"calibration": "uuid", "degrees_of_freedom": "key"}
 _JUDGEMENT_KINDS: dict[str, Kind] = {
@@ -202,155 +189,6 @@ def _change_columns(change: Change, prefix: str = "") -> Columns:
     }
 
 
-# ── Flags ─────────────────────────────────────────────────────────────────────
-
-
-@dataclass(frozen=True)
-class WantedFlags:
-    """Flags that calibrations ask for, F of them.
-
-    Attributes
-    ----------
-    index : (F,) array
-        Of the calibration in the case.
-    kind, level : (F,) arrays
-        Places in KINDS and LEVELS.
-    magnitude, tolerance, p_out : (F,) arrays
-        See DriftFlag; NaN where there is no probability.
-    """
-
-    index: Ints
-    kind: Ints
-    level: Ints
-    magnitude: NDArray[np.float64]
-    tolerance: NDArray[np.float64]
-    p_out: NDArray[np.float64]
-
-    def take(self, which: NDArray[np.bool_]) -> "WantedFlags":
-        """Return those where `which` is True."""
-        return WantedFlags(**{name: values[which] for name, values in vars(self).items()})
-
-
-def flags_of(weighed: Weighed) -> WantedFlags:
-    """Return the flags that the calibrations of the case ask for."""
-    parts = [
-        _line_flags(weighed, SLOPE),
-        _line_flags(weighed, OFFSET),
-        _scatter_flags(weighed),
-        _reference_flags(weighed),
-    ]
-    return WantedFlags(
-        **{
-            name: np.concatenate([vars(part)[name] for part in parts])
-            for name in WantedFlags.__dataclass_fields__
-        }
-    )
-
-
-def wanted(weighed: Weighed, found: WantedFlags) -> list[Wanted]:
-    """Return flags with all that is stored of them."""
-    history = weighed.case.history
-    rows = zip(*(values.tolist() for values in vars(found).values()), strict=True)
-    ids = uuids(history.ids[found.index])
-    sensors = history.sensor[found.index].tolist()
-    return [
-        Wanted(
-            sensor_id=sensor,
-            calibration_id=calibration,
-            kind=KINDS[kind],
-            level=LEVELS[level],
-            magnitude=magnitude,
-            tolerance=tolerance,
-            p_out=None if np.isnan(p_out) else p_out,
-            causes=_flag_causes(kind, p_out, weighed.causes_of(i)),
-        )
-        for sensor, calibration, (i, kind, level, magnitude, tolerance, p_out) in zip(
-            sensors, ids, rows, strict=True
-        )
-    ]
-
-
-def _flag_causes(kind: int, p_out: float, causes: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """The calibration's own causes for its line; what moved for a reference; none for scatter."""
-    if kind == REFERENCE:
-        return [suspecting.COMMON_CAUSE | {"probability": p_out}]
-    return [] if kind == FIT else causes
-
-
-def _line_flags(weighed: Weighed, kind: int) -> WantedFlags:
-    """A slope or offset flag for each calibration whose line is watched or beyond."""
-    case, outlook, now = weighed.case, weighed.outlook, weighed.outlook.expected_change
-    if kind == SLOPE:
-        level, tolerance, size, p = (
-            outlook.slope_level,
-            case.limits.slope_pct,
-            "slope_pct",
-            "slope",
-        )
-        scale = np.ones(len(level))
-    else:
-        level, tolerance, size, p = (
-            outlook.offset_level,
-            case.limits.offset_pct,
-            "offset",
-            "offset",
-        )
-        scale = 100.0 / case.history.rated_load
-    at = np.flatnonzero(level)
-    p_now, p_first = (getattr(change, f"p_out_{p}")[at] for change in (now, case.since_first))
-    size_now, size_first = (getattr(change, size)[at] for change in (now, case.since_first))
-    # A watch that only the slow sum since the first asked for shows that sum.
-    slow = (p_now < case.limits.watch[at]) & (case.pairs.first[at] != pairing.NONE)
-    return WantedFlags(
-        index=at,
-        kind=np.full(len(at), kind),
-        level=level[at],
-        magnitude=np.where(slow, size_first, size_now) * scale[at],
-        tolerance=tolerance[at],
-        p_out=np.where(slow, p_first, p_now),
-    )
-
-
-def _scatter_flags(weighed: Weighed) -> WantedFlags:
-    """A flag where no line explains the points: too large for chance, and large at all."""
-    from scipy.special import chdtrc
-
-    case = weighed.case
-    lines, keep = case.lines, case.keep
-    many = np.flatnonzero(lines.degrees_of_freedom[keep] > 0)
-    at = keep[many]
-    dof = lines.degrees_of_freedom[at]
-    chance = chdtrc(dof, dof * lines.birge_ratio[at] ** 2)
-    rated = case.history.rated_load[many]
-    scatter = np.abs(lines.residual_sd[at] / lines.slope[at]) / rated * 100.0
-    share = scatter / case.limits.offset_pct[many]
-    large = np.where(share > 1, BEYOND, np.where(share > 0.5, WATCH, WITHIN))
-    level = np.where(chance < 0.01, large, WITHIN)
-    there = level > WITHIN
-    return WantedFlags(
-        index=many[there],
-        kind=np.full(int(there.sum()), FIT),
-        level=level[there],
-        magnitude=scatter[there],
-        tolerance=case.limits.offset_pct[many][there],
-        p_out=np.full(int(there.sum()), np.nan),
-    )
-
-
-def _reference_flags(weighed: Weighed) -> WantedFlags:
-    """One flag for all cells that moved together: on the first of their calibrations."""
-    case, common = weighed.case, weighed.shared.common
-    at = np.flatnonzero(weighed.outlook.moved & weighed.shared.leads)
-    return WantedFlags(
-        index=at,
-        kind=np.full(len(at), REFERENCE),
-        level=np.full(len(at), BEYOND),
-        magnitude=100.0 * common.change[at],
-        tolerance=case.limits.slope_pct[at],
-        p_out=common.moved[at],
-    )
-
-
 def newest(outcome: Outcome, sensor: Ints) -> Newest:
     """Return the last calibration of each of these sensors (sorted keys) that counts."""
     history = outcome.weighed.case.history
@@ -365,64 +203,3 @@ def newest(outcome: Outcome, sensor: Ints) -> Newest:
         installation=np.where(there, history.installation[at], -1),
         crossing=np.where(there & (day != NO_DATE), day, np.nan),
     )
-
-
-# ── Digest ────────────────────────────────────────────────────────────────────
-
-_ODD = np.uint64(0x9E3779B97F4A7C15)
-_SHIFT = np.uint64(29)
-
-
-def digest(outcome: Outcome, sensor: Ints) -> Ints:
-    """Return a number for each of these sensors that changes with anything that follows.
-
-    Parameters
-    ----------
-    outcome : Outcome
-    sensor : (N,) array
-        Sorted keys.
-
-    Returns
-    -------
-    (N,) array
-        64 bits over every column and cause; it shows change, it is no proof against forgery.
-    """
-    weighed = outcome.weighed
-    judged = _mixed(outcome.judgements)
-    if len(weighed.index):
-        judged[weighed.index] = _mixed_into(judged[weighed.index], weighed.chances.T)
-    methods = f"{fit.METHOD} {METHOD} {sorted(outcome.fits)} {sorted(outcome.judgements)}"
-    seed = int.from_bytes(hashlib.sha256(methods.encode()).digest()[:8], "little")
-    total = np.full(len(sensor), seed, dtype=np.uint64)
-    for keys, values in (
-        (outcome.history.sensor, _mixed(outcome.fits)),
-        (weighed.case.history.sensor, judged),
-    ):
-        running = np.concatenate((np.zeros(1, dtype=np.uint64), np.cumsum(values)))
-        since, until = (np.searchsorted(keys, sensor, side=side) for side in ("left", "right"))
-        total += running[until] - running[since]
-    return total.view(np.int64)
-
-
-def _mixed(columns: Columns) -> NDArray[np.uint64]:
-    mixed = np.zeros(len(next(iter(columns.values()))), dtype=np.uint64)
-    return _mixed_into(mixed, columns.values())
-
-
-def _mixed_into(mixed: NDArray[np.uint64], columns: Iterable[NDArray[Any]]) -> NDArray[np.uint64]:
-    for column in columns:
-        for bits in _bits(column):
-            mixed ^= bits
-            mixed *= _ODD
-            mixed ^= mixed >> _SHIFT
-    return mixed
-
-
-def _bits(column: NDArray[Any]) -> list[NDArray[np.uint64]]:
-    """Sixty-four bits of each value; all NaN alike."""
-    if column.dtype.kind == "V":
-        halves = np.ascontiguousarray(column).view(np.uint64).reshape(-1, 2)
-        return [halves[:, 0], halves[:, 1]]
-    if column.dtype.kind == "f":
-        return [(np.where(np.isnan(column), np.nan, column)).view(np.uint64)]
-    return [column.astype(np.int64).view(np.uint64)]

@@ -13,8 +13,8 @@ from django.db.models import QuerySet
 from numpy.typing import NDArray
 
 from calibration import columns
-from calibration.arrays import HEAD, Recorded, read_recorded
 from calibration.models import FurtherCompany, PackedHistory, ReferenceStandard, UncountedSensor
+from calibration.recorded import HEAD, Recorded, read_recorded
 from fleet.models import Sensor
 
 Ints = NDArray[np.int64]

@@ -7,7 +7,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import History
-from calibration.company import Neighbours
 from calibration.expecting import Together
 from calibration.metrology.causes import CAUSES
 from calibration.metrology.diagnosis import diagnose, ranked
@@ -15,6 +14,7 @@ from calibration.metrology.evidence import Evidence
 from calibration.metrology.expectation import Expectation
 from calibration.metrology.fit import Lines
 from calibration.metrology.pairing import NONE, Pairs
+from calibration.neighbours import Neighbours
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

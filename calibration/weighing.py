@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calibration import expecting, suspecting
 from calibration.arrays import History
 from calibration.cases import Case, Limits
-from calibration.company import Neighbours, Siblings
+from calibration.company import Siblings
 from calibration.expecting import Fleet, Steps, Together
 from calibration.metrology import pairing
 from calibration.metrology.conformity import en_number, p_out
@@ -20,6 +20,7 @@ from calibration.metrology.drift import Change, LineState
 from calibration.metrology.expectation import Expectation
 from calibration.metrology.pairing import Pairs
 from calibration.metrology.shared import Common
+from calibration.neighbours import Neighbours
 from calibration.suspecting import Causes, Suspects
 
 if TYPE_CHECKING:

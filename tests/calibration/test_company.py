@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibration import judging, outcomes, packing, records
+from calibration import fingerprint, judging, packing, records
 from calibration.columns import located
-from calibration.company import MOST_NEIGHBOURS, MachineLines, neighbours
 from calibration.models import Calibration, PackedHistory, StaleSensor
+from calibration.neighbours import MOST_NEIGHBOURS, MachineLines, neighbours
 from calibration.scan import run_scan
 from fleet.models import Sensor
 from tests.calibration.lives import grow, live
@@ -118,7 +118,7 @@ def judged_otherwise():
     """Sensors whose verdicts are not what is stored, everybody judged again by their records."""
     sensors = np.array(everybody())
     found = judging.outcomes_of(packing.recorded_of(sensors.tolist(), anew=True))
-    digest = outcomes.digest(found, sensors)
+    digest = fingerprint.digest(found, sensors)
     stored = packing.said_of(PackedHistory.objects.all())
     place, there = located(stored["sensor"], sensors)
     assert there.all()

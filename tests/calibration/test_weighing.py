@@ -13,12 +13,13 @@ import pytest
 from calibration import suspecting, weighing
 from calibration.arrays import DAY_US, History
 from calibration.cases import Case
-from calibration.company import Neighbours, Siblings
+from calibration.company import Siblings
 from calibration.expecting import Fleet
 from calibration.metrology import fit
 from calibration.metrology.fit import Points
 from calibration.metrology.fleetnoise import DEFAULT
 from calibration.metrology.series import Noise, Prior
+from calibration.neighbours import Neighbours
 from calibration.policies import Rule
 from calibration.weighing import Weighed
 

@@ -1,0 +1,170 @@
+"""The other sensors on a machine: what each said last tells whether cables were swapped."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration import columns
+from calibration.arrays import DAY_US, History
+from calibration.columns import located
+from calibration.metrology.drift import LineState
+from calibration.models import Fit
+from fleet.models import Installation
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+MOST_NEIGHBOURS = 64
+_DAYS = 1_000_000  # more than any day count
+
+
+@dataclass(frozen=True)
+class MachineLines:
+    """Lines of the sensors on some machines, sorted by sensor and time, as arrays of length L.
+
+    Attributes
+    ----------
+    machine, sensor, day : (L,) arrays
+        Keys; whole days since 1970.
+    slope, offset : (L,) arrays [reading/N], [reading]
+    """
+
+    machine: Ints
+    sensor: Ints
+    day: Ints
+    slope: Floats
+    offset: Floats
+
+    def __add__(self, other: "MachineLines") -> "MachineLines":
+        """Return both; the neighbours of a machine are told apart by sensor, in any order."""
+        return MachineLines(
+            *(
+                np.concatenate((mine, theirs))
+                for mine, theirs in zip(vars(self).values(), vars(other).values(), strict=True)
+            )
+        )
+
+
+def lines_of(history: History, state: LineState) -> MachineLines:
+    """Return the lines of a history itself."""
+    machine = history.extras["machine"]
+    at = np.flatnonzero(~np.isnan(machine))
+    return MachineLines(
+        machine=machine[at].astype(np.int64),
+        sensor=history.sensor[at],
+        day=np.floor(history.day[at]).astype(np.int64),
+        slope=state.slope[at],
+        offset=state.offset[at],
+    )
+
+
+def read_lines(history: History, index: Ints) -> MachineLines:
+    """Read the lines of other sensors on the machines of these calibrations; one query."""
+    machine = history.extras["machine"][index]
+    machines = np.unique(machine[~np.isnan(machine)]).astype(np.int64)
+    rows = Fit.objects.filter(
+        columns.among("calibration__installation__machine", machines),
+        calibration__superseded_by__isnull=True,
+    ).order_by("calibration__sensor_id", "calibration__performed_at", "calibration__stage", "pk")
+    found = columns.read(
+        rows.values_list(
+            "calibration__installation__machine_id",
+            "calibration__sensor_id",
+            "calibration__performed_at",
+            "slope",
+            "offset",
+        ),
+        machine="key",
+        sensor="key",
+        day="moment",
+        slope="real",
+        offset="real",
+    )
+    found["day"] = found["day"] // DAY_US
+    others = ~np.isin(found["sensor"], np.unique(history.sensor))
+    return MachineLines(**{name: values[others] for name, values in found.items()})
+
+
+def beside_others(history: History, index: Ints) -> Ints:
+    """Return those of these calibrations on whose machines others sat as well; one query."""
+    machine = history.extras["machine"][index]
+    machines = np.unique(machine[~np.isnan(machine)]).astype(np.int64)
+    rows = Installation.objects.filter(columns.around("machine", machines)).order_by()
+    sat = columns.read(rows.values_list("machine", "sensor"), machine="key", sensor="key")
+    others = ~np.isin(sat["sensor"], np.unique(history.sensor))
+    return index[np.isin(machine, sat["machine"][others])]
+
+
+@dataclass(frozen=True)
+class Neighbours:
+    """What is expected of the other sensors on the machines of S calibrations.
+
+    Attributes
+    ----------
+    index : (S,) array
+        Of the calibration, ascending.
+    slope, offset : (S, B) arrays [reading/N], [reading]
+        As last calibrated before that day; NaN where there are fewer neighbours.
+    """
+
+    index: Ints
+    slope: Floats
+    offset: Floats
+
+    def around(self, index: Ints) -> tuple[Floats, Floats]:
+        """Return slopes and offsets about the calibrations at these indices, one row each."""
+        place, known = located(self.index, index)
+        if not len(self.index):
+            nobody = np.full((len(index), 0), np.nan)
+            return nobody, nobody
+        return (
+            np.where(known[:, None], self.slope[place], np.nan),
+            np.where(known[:, None], self.offset[place], np.nan),
+        )
+
+
+def neighbours(history: History, index: Ints, lines: MachineLines) -> Neighbours:
+    """Return the neighbours of these calibrations, by sensor, each as last calibrated before."""
+    order = np.lexsort((lines.sensor, lines.machine))  # stable: the time stays in order
+    machine, sensor = lines.machine[order], lines.sensor[order]
+    begins = np.flatnonzero(
+        np.append(True, (machine[1:] != machine[:-1]) | (sensor[1:] != sensor[:-1]))[: len(order)]
+    )
+    group = np.zeros(len(order), dtype=np.int64)
+    group[begins] = 1
+    group = np.cumsum(group) - 1
+    here = history.extras["machine"][index]
+    at = index[~np.isnan(here)]
+    here = here[~np.isnan(here)].astype(np.int64)
+    low, high = (np.searchsorted(machine[begins], here, side=side) for side in ("left", "right"))
+    width = int((high - low).max(initial=0))
+    candidate = low[:, None] + np.arange(width)
+    there = candidate < high[:, None]
+    candidate = np.where(there, candidate, 0)
+    key = group * _DAYS + lines.day[order]
+    today = np.floor(history.day[at]).astype(np.int64)[:, None]
+    last = np.searchsorted(key, candidate * _DAYS + today) - 1
+    if not len(key):
+        return _empty()
+    there &= (last >= 0) & (group[last] == candidate)
+    there &= sensor[begins][candidate] != history.sensor[at][:, None]
+    place = order[last]
+    return _packed_left(at, there, lines.slope[place], lines.offset[place])
+
+
+def _packed_left(index: Ints, there: Bools, slope: Floats, offset: Floats) -> Neighbours:
+    """Bring those that are there to the front of each row, in their order."""
+    front = np.argsort(~there, axis=1, kind="stable")[:, :MOST_NEIGHBOURS]
+    there = np.take_along_axis(there, front, axis=1)
+    width = int(there.sum(axis=1).max(initial=0))
+    slope, offset = (
+        np.where(there, np.take_along_axis(values, front, axis=1), np.nan)[:, :width]
+        for values in (slope, offset)
+    )
+    return Neighbours(index, slope, offset)
+
+
+def _empty() -> Neighbours:
+    return Neighbours(np.zeros(0, dtype=np.int64), np.zeros((0, 0)), np.zeros((0, 0)))

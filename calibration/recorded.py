@@ -1,0 +1,148 @@
+"""What was recorded of some sensors, as arrays: read from the records, and packed so."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration import calendars, columns
+from calibration.models import STARTS_SEGMENT, Calibration, CalibrationPoint
+from fleet import units
+from fleet.models import Dealer
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_ORDER = ("sensor_id", "performed_at", "stage", "pk")
+_LOADS, _READINGS, _PRESSURES = tuple(units.LOAD), tuple(units.READING), tuple(units.PRESSURE)
+_STARTS = tuple(str(reason) for reason in STARTS_SEGMENT)
+_BETWEEN_READINGS = np.array(
+    [[units.reading_factor(unit, into) or 1.0 for into in _READINGS] for unit in _READINGS]
+)
+
+# What is said once for each calibration, as the kernel wants it; packed histories hold it so.
+HEAD = np.dtype(
+    [
+        ("id", "V16"),
+        ("moment", "<i8"),  # microseconds since 1970 UTC
+        ("season", "<i2"),
+        ("starts_segment", "?"),
+        ("superseded", "?"),
+        ("points", "<u2"),
+        ("installation", "<i4"),
+        ("machine", "<i4"),
+        ("reference", "<i4"),
+        ("load_factor", "<f8"),  # to newtons
+        ("reading_factor", "<f8"),  # to the reading unit of the sensor model
+        ("pressure", "<f8"),  # kPa
+    ]
+)
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What was recorded of some sensors, sorted by sensor and time.
+
+    Attributes
+    ----------
+    sensor : (M,) array
+    heads : (M,) array of HEAD
+    points : (P, 2) array
+        Loads and readings as they were typed; `heads["points"]` says how many each has.
+    """
+
+    sensor: Ints
+    heads: NDArray[np.void]
+    points: Floats
+
+    def __len__(self) -> int:
+        """Return M."""
+        return len(self.sensor)
+
+    def of(self, sensor: Ints) -> "Recorded":
+        """Return what was recorded of these sensors."""
+        chosen = np.flatnonzero(np.isin(self.sensor, sensor))
+        return self if len(chosen) == len(self) else self.take(chosen)
+
+    def take(self, index: Ints) -> "Recorded":
+        """Return the records at these indices, with their points."""
+        count = self.heads["points"].astype(np.int64)
+        start = (np.cumsum(count) - count)[index]
+        count = count[index]
+        within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+        points = self.points[np.repeat(start, count) + within]
+        return Recorded(self.sensor[index], self.heads[index], points)
+
+
+def read_recorded(sensor_ids: Sequence[int]) -> Recorded:
+    """Read the records of these sensors; three queries."""
+    rows = columns.read(
+        Calibration.objects.filter(columns.among("sensor", sensor_ids))
+        .order_by(*_ORDER)
+        .values_list(
+            "pk",
+            "sensor_id",
+            "performed_at",
+            "dealer_id",
+            "reason",
+            "superseded_by__chain_number",
+            "installation_id",
+            "installation__machine_id",
+            "reference_id",
+            "load_unit",
+            "reading_unit",
+            "sensor__model__reading_unit",
+            "hydraulic_pressure",
+            "pressure_unit",
+        ),
+        id="uuid",
+        sensor="key",
+        moment="moment",
+        dealer="key",
+        reason=_STARTS,
+        superseded_by="key",
+        installation="key",
+        machine="key",
+        reference="key",
+        load_unit=_LOADS,
+        reading_unit=_READINGS,
+        model_unit=_READINGS,
+        pressure="real",
+        pressure_unit=_PRESSURES,
+    )
+    points = columns.read(
+        CalibrationPoint.objects.filter(columns.among("calibration__sensor", sensor_ids))
+        .order_by(*(f"calibration__{name}" for name in _ORDER), "number")
+        .values_list("number", "load", "reading"),
+        number="key",
+        load="real",
+        reading="real",
+    )
+    starts = np.flatnonzero(points["number"] == 1)
+    heads = np.zeros(len(rows["id"]), dtype=HEAD)
+    for name in ("id", "moment", "installation", "machine", "reference"):
+        heads[name] = rows[name]
+    if len(heads):
+        heads["season"] = _seasons(rows["dealer"], rows["moment"])
+    heads["starts_segment"] = rows["reason"] >= 0
+    heads["superseded"] = rows["superseded_by"] >= 0
+    heads["points"] = np.diff(np.append(starts, len(points["number"])))
+    heads["load_factor"] = factors(units.LOAD.values())[rows["load_unit"]]
+    heads["reading_factor"] = _BETWEEN_READINGS[rows["reading_unit"], rows["model_unit"]]
+    heads["pressure"] = rows["pressure"] * factors(units.PRESSURE.values())[rows["pressure_unit"]]
+    return Recorded(rows["sensor"], heads, np.stack([points["load"], points["reading"]], axis=1))
+
+
+def factors(values: Iterable[float]) -> Floats:
+    """Return the values, and NaN at the place of a missing code, -1."""
+    return np.array([*values, np.nan])
+
+
+def _seasons(dealer: Ints, moment: Ints) -> Ints:
+    """Season of each record by the recording dealer's local day."""
+    keys, of = np.unique(dealer, return_inverse=True)
+    rows = Dealer.objects.filter(pk__in=keys.tolist()).order_by("pk")
+    zones, starts = zip(*rows.values_list("timezone", "season_start"), strict=True)
+    start = np.array([calendars.start_number(text) for text in starts], dtype=np.int64)
+    return calendars.seasons_of(calendars.local_days(moment, of, zones), start[of])
