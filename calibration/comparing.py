@@ -1,8 +1,8 @@
 """Compares what is stored with what should be, company by company, and settles what differs.
 
 A company are the sensors that were calibrated with one dealer's references: whoever shares a day
-with them is among them. Comparing reads packed histories and locks nothing; what it does not see
-only costs time, because whoever differs is judged from everything that concerns them.
+with them is among them, so that one read of packed histories holds all that their verdicts rest
+on; for cells that came from another dealer, the others are asked for. Comparing locks nothing.
 """
 
 from collections.abc import Callable
