@@ -9,29 +9,49 @@ from fleet import registry
 from tests.conftest import NOW, SYSTEM
 
 YEARS = (2021, 2022, 2023, 2024, 2025, 2026)
-LATE = ("A10", "A03", "B10", "A04")  # registered last; their serials sort before others'
+LATE = (
+    "A10",
+    "A03",
+    "B10",
+    "A04",
+    "B03",
+    "B04",
+)  # registered last; their serials sort before others'
 
 
-def grow(world, seed, count=45):
-    """Record so many calibrations; half-way through, machine B2 is resold to a farm of A."""
+def grow(world, seed, count=39):
+    """Record so many calibrations after one of each sensor; machines are resold in between."""
     rng = random.Random(seed)
     for name in LATE:
-        if name not in world.sensors:
-            world.add_sensor(name, lot=rng.choice(["L1", "L2"]))
-    for number in range(count):
-        if number == count // 2:
-            resell(world, "B2", "A2")
-        live(world, rng.choice(sorted(world.sensors)), rng)
+        world.add_sensor(name, lot=rng.choice(["L1", "L2"]))
+    chosen = sorted(world.sensors)
+    for change in (
+        lambda: resell(world, "B2", "A2"),
+        lambda: (resell(world, "A1", "B1"), move(world, "A2", "B1")),
+        lambda: None,
+    ):
+        chosen += [rng.choice(sorted(world.sensors)) for _ in range(count // 3)]
+        drafts = [draft(world, which, rng) for which in chosen]
+        answers = records.record_many(drafts, scope=SYSTEM, now=NOW)
+        # Two of a batch may want to supersede the same record: one is refused.
+        assert sum(isinstance(each, records.Recorded) for each in answers) > count // 4
+        change()
+        chosen = []
 
 
 def live(world, which, rng):
-    """Record one calibration of a sensor, sound or not, with any reference of its dealer."""
+    """Record one more calibration of a sensor."""
+    records.record_calibration(draft(world, which, rng), scope=SYSTEM, now=NOW)
+
+
+def draft(world, which, rng):
+    """Return a calibration of a sensor, sound or not, with any reference of its dealer."""
     sensor = world.sensors[which]
     sensor.refresh_from_db()
     owner = next(letter for letter, each in world.dealers.items() if each.pk == sensor.dealer_id)
     # Days are few, so that many are shared.
     when = datetime(rng.choice(YEARS), 3, rng.choice([3, 10, 17]), 9, tzinfo=UTC)
-    draft = world.draft(
+    return world.draft(
         which,
         performed_at=when,
         reference=world.references[owner] if rng.random() < 0.7 else None,
@@ -40,7 +60,6 @@ def live(world, which, rng):
         points=points(rng),
         **superseding(sensor, rng),
     )
-    records.record_calibration(draft, scope=SYSTEM, now=NOW)
 
 
 def points(rng):
@@ -56,7 +75,7 @@ def points(rng):
 def superseding(sensor, rng):
     """Now and then, the record of this sensor that a new one supersedes."""
     standing = list(sensor.calibrations.filter(superseded_by=None).order_by("chain_number"))
-    if not standing or rng.random() > 0.15:
+    if not standing or rng.random() > 0.25:
         return {}
     return {"supersedes": rng.choice(standing), "supersede_reason": "typed wrongly"}
 

@@ -11,6 +11,7 @@ from calibration.models import (
     DriftFlag,
     DueState,
     FunctionalVerdict,
+    FurtherCompany,
     Judgement,
     PackedHistory,
     StaleSensor,
@@ -85,6 +86,7 @@ def one_by_one(monkeypatch):
 @pytest.mark.parametrize("seed", range(3))
 def test_after_a_full_scan_nobody_differs(world, seed):
     grow(world, seed)
+    assert FurtherCompany.objects.count() > 1
     run_scan(full=True, now=NOW)
     assert differing() == set()
     before = rows()
@@ -255,7 +257,7 @@ def test_who_is_recorded_between_comparing_and_storing_is_judged_one_by_one(
     def said_of(packs):
         asked.append(packs)
         if len(asked) == 2:  # first compared, now asked again under the locks
-            scanned.season("A1", 2026, reference=scanned.references["A"])
+            scanned.season("A2b", 2026, reference=scanned.references["A"])
         return original(packs)
 
     monkeypatch.setattr(packing, "said_of", said_of)

@@ -72,6 +72,7 @@ def test_a_part_of_the_fleet_is_read_by_itself(world):
 
 def test_packing_what_is_missing_makes_the_same_packs_without_a_verdict(world):
     grow(world, 6)
+    records.judge_sealed(everybody(), now=NOW)  # some were resold since
     before = packs()
     PackedHistory.objects.all().delete()
     FurtherCompany.objects.all().delete()
@@ -79,9 +80,7 @@ def test_packing_what_is_missing_makes_the_same_packs_without_a_verdict(world):
     assert [row[:-1] for row in packs()] == [row[:-1] for row in before]
     assert {row[-1] for row in packs()} == {0}
     assert pack_missing(everybody()) == 0
-    never = Sensor.objects.filter(calibrations=None).values_list("pk", flat=True)
-    assert pack_missing(list(never)) == 0
-    assert not PackedHistory.objects.filter(pk__in=never).exists()
+    assert pack_missing([world.add_sensor("A05").pk]) == 0  # it was never calibrated
 
 
 def test_the_company_is_the_dealer_whose_reference_came_first(world):
