@@ -19,7 +19,7 @@ import numpy as np
 
 from calibration.metrology.clusters import SILENT, in_order, locate
 from calibration.metrology.expectation import Expectation, expect
-from calibration.metrology.padding import FloatArray, IntArray
+from calibration.metrology.padding import FloatArray, IntArray, steady
 from calibration.metrology.series import SAME_REFERENCE, Noise, Prior, Series, Shared
 
 METHOD = "common-mixture/2"
@@ -216,4 +216,11 @@ def _located(
     change[rows], spread[rows] = found.without_itself
     whole[rows], u_whole[rows], moved[rows] = found.change, found.u_change, found.moved
     members[rows] = found.members
-    return Common(Shared(change, spread), whole, u_whole, moved, members)
+    # The last bits of sums over a cluster may depend on what lies beside it in memory.
+    return Common(
+        Shared(steady(change), steady(spread)),
+        steady(whole),
+        steady(u_whole),
+        steady(moved),
+        members,
+    )
