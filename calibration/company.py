@@ -16,6 +16,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+_KEYS = 1 << 31  # more references than there are
 _FIRST = date(1970, 1, 1).toordinal()
 _FEW = 300  # up to this many days and seasons are asked for one by one, more in one range
 
@@ -145,6 +146,28 @@ def _in_seasons(history: History, changed: Bools) -> Q:
     return condition
 
 
+def _sharing(condition: Q, history: History, before: list[Floats]) -> set[int]:
+    """Sensors of whom the condition is true, and that had the same reference before as well."""
+    rows = columns.read(
+        Judgement.objects.filter(condition, step__isnull=False)
+        .order_by()
+        .values_list("sensor_id", "reference_id", "step_reference"),
+        sensor="key",
+        reference="key",
+        before="key",
+    )
+    asked = [
+        _both(history.reference[~np.isnan(each)], each[~np.isnan(each)].astype(np.int64))
+        for each in before
+    ]
+    sharing = np.isin(_both(rows["reference"], rows["before"]), np.concatenate(asked))
+    return set(rows["sensor"][sharing].tolist())
+
+
+def _both(reference: Ints, before: Ints) -> Ints:
+    return (reference + 1) * _KEYS + before + 1
+
+
 @dataclass(frozen=True)
 class Moved:
     """Calibrations of a history on which others' verdicts rest differently from now on.
@@ -174,9 +197,8 @@ def read_touched(history: History, moved: Moved) -> frozenset[int]:
     same_machine = np.unique(machines[~np.isnan(machines)]).astype(np.int64)
     rows = Fit.objects.filter(columns.among("calibration__installation__machine", same_machine))
     found = set(rows.values_list("calibration__sensor_id", flat=True))
-    before = (np.where(moved.which, each, np.nan) for each in (moved.was, moved.now))
+    before = [np.where(moved.which, each, np.nan) for each in (moved.was, moved.now)]
     condition = _company_of(history, *before)
     if condition is not None:
-        sharing = Judgement.objects.filter(condition, step__isnull=False).order_by()
-        found |= set(sharing.values_list("sensor_id", flat=True))
+        found |= _sharing(condition, history, before)
     return frozenset(found - set(np.unique(history.sensor).tolist()))
