@@ -34,7 +34,7 @@ class Among(Lookup[Any]):
             sql = f"{column} = ANY(%s::{field.db_type(connection)}[])"
             return sql, (*params, f"{{{several}}}")
         listed = f"[{self.rhs}]" if isinstance(self.rhs, str) else self._listed(connection)
-        return f"{column} IN (SELECT value FROM json_each(%s))", (*params, listed)  # noqa: S608 # nosec B608 - our own SQL
+        return f"{column} IN (SELECT value FROM json_each(%s))", (*params, listed)  # noqa: S608 # nosec B608
 
     def _listed(self, connection: BaseDatabaseWrapper) -> str:
         field = self.lhs.output_field

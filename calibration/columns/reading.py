@@ -55,7 +55,7 @@ def read(queryset: "models.QuerySet[Any, Any]", **kinds: Kind) -> dict[str, Arra
     )
     with connection.cursor() as cursor:
         cursor.execute(
-            f"WITH t({names(len(kinds))}) AS ({sql}) SELECT {picked} FROM t",  # noqa: S608 # nosec B608 - our own SQL
+            f"WITH t({names(len(kinds))}) AS ({sql}) SELECT {picked} FROM t",  # noqa: S608 # nosec B608
             params,
         )
         rows = cursor.fetchall()
@@ -74,7 +74,7 @@ def texts(queryset: "models.QuerySet[Any, Any]") -> NDArray[np.str_]:
         return np.array([], dtype=np.str_)
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
-            cursor.execute(f"SELECT string_agg(c0, chr(31)) FROM ({sql}) AS t(c0)", params)  # noqa: S608 # nosec B608 - our own SQL
+            cursor.execute(f"SELECT string_agg(c0, chr(31)) FROM ({sql}) AS t(c0)", params)  # noqa: S608 # nosec B608
             (whole,) = cursor.fetchone()
             return np.array([] if whole is None else whole.split("\x1f"), dtype=np.str_)
         cursor.execute(sql, params)
@@ -90,7 +90,7 @@ def joined(queryset: "models.QuerySet[Any, Any]") -> bytes:
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
             # By COPY: an ordinary answer would carry every byte as two characters.
-            whole = f"SELECT string_agg(c0, '') FROM ({sql}) AS t(c0)"  # noqa: S608 # nosec B608 - our own SQL
+            whole = f"SELECT string_agg(c0, '') FROM ({sql}) AS t(c0)"  # noqa: S608 # nosec B608
             content = _content(cursor, whole, params)
             start = len(SIGNATURE) + 6
             size = int.from_bytes(content[start - 4 : start], "big", signed=True)
@@ -121,7 +121,7 @@ def _copied(sql: str, params: Sequence[Any], kinds: Mapping[str, Kind]) -> dict[
         value = _code(f"c{i}", kind) if isinstance(kind, tuple) else f"c{i}"
         cast = form(kind).cast
         picked.append(f"array_agg(COALESCE(({value})::{cast}, {form(kind).missing}::{cast}))")
-    whole = f"SELECT {', '.join(picked)} FROM ({sql}) AS t({names(len(kinds))})"  # noqa: S608 # nosec B608 - our own SQL
+    whole = f"SELECT {', '.join(picked)} FROM ({sql}) AS t({names(len(kinds))})"  # noqa: S608 # nosec B608
     with connection.cursor() as cursor:
         content = _content(cursor, whole, params)
     at = len(SIGNATURE) + 2

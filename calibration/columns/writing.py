@@ -75,7 +75,7 @@ def _insert(model: type[models.Model], rows: Incoming, source: str) -> str:
     where = " OR ".join(f"{table}.{name} {differs} excluded.{name}" for name in rest)
     updates = ", ".join(f"{name} = excluded.{name}" for name in rest)
     return (
-        f"INSERT INTO {table} ({', '.join(columns)}) {source} "  # noqa: S608 # nosec B608
+        f"INSERT INTO {table} ({', '.join(columns)}) {source} "  # nosec B608
         f"ON CONFLICT ({key}) DO UPDATE SET {updates} WHERE {where}"
     )
 
@@ -130,7 +130,7 @@ def _from_source(model: type[models.Model], rows: Incoming) -> str:
     picked = [_null_back(f"c{i}", kind) for i, kind in enumerate(rows.kinds.values())]
     picked += [f"b{i}::{_type(model, name)}" for i, name in enumerate(rows.blobs)]
     picked += [f"%s::{_type(model, name)}" for name in rows.constants]
-    return f"SELECT {', '.join(picked)} FROM {_SOURCE}"  # noqa: S608 # nosec B608 - our own SQL
+    return f"SELECT {', '.join(picked)} FROM {_SOURCE}"  # noqa: S608 # nosec B608
 
 
 def _null_back(column: str, kind: Kind) -> str:
