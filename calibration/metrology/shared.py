@@ -216,11 +216,11 @@ def _located(
     change[rows], spread[rows] = found.without_itself
     whole[rows], u_whole[rows], moved[rows] = found.change, found.u_change, found.moved
     members[rows] = found.members
-    # The last bits of sums over a cluster may depend on what lies beside it in memory.
-    return Common(
-        Shared(steady(change), steady(spread)),
-        steady(whole),
-        steady(u_whole),
-        steady(moved),
-        members,
+    # The last bits of sums over a cluster may depend on what lies beside it in memory; one that is
+    # alone has been added to nobody.
+    together = members > 1
+    change, spread, whole, u_whole, moved = (
+        np.where(together, steady(values), values)
+        for values in (change, spread, whole, u_whole, moved)
     )
+    return Common(Shared(change, spread), whole, u_whole, moved, members)
