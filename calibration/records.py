@@ -101,7 +101,7 @@ def judge_sealed(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True)
 def judge_marked(
     sensor_ids: Sequence[int], *, now: datetime, progress: Callable[[int, int], None] | None = None
 ) -> dict[int, str]:
-    """Judge sensors in batches of one transaction each, and take their marks away.
+    """Judge sensors with new records, in batches of one transaction, and take their marks away.
 
     Returns key and reason of each sensor that cannot be judged: it stays marked. `progress` is
     told (done, of how many).
@@ -123,7 +123,7 @@ def _judge_some(sensor_ids: Sequence[int], failed: dict[int, str], *, now: datet
             judging.lock(sensor_ids)
             # The marks go first: one that is set while we judge waits for us and stays.
             StaleSensor.objects.filter(sensor_id__among=list(sensor_ids)).delete()
-            judge_sealed(sensor_ids, now=now, anew=False)
+            judge_sealed(sensor_ids, now=now)
     except (ValueError, ArithmeticError) as wrong:
         if len(sensor_ids) == 1:
             failed[sensor_ids[0]] = str(wrong)

@@ -221,3 +221,9 @@ def test_reasons_are_those_of_the_rows(world):
     (why,) = reasons(load(world, new_sensor("tag", "N5", tag_zero_reading=1, tag_span_reading=2,
                                             tag_span_load=-1, tag_load_unit="daN")))  # fmt: skip
     assert "A tag has a zero reading, a span reading, a span load above zero" in why
+
+
+def test_a_sensor_that_was_judged_before_is_judged_with_what_the_file_adds(world):
+    world.season("A1", 2024)
+    assert load(world, record(performed_at="2025-03-01")).stored == 1
+    assert Judgement.objects.filter(sensor=world.sensors["A1"]).count() == 2
