@@ -1,6 +1,6 @@
 """Columns of rows that are there once for a sensor, laid beside the sensors in their order."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -8,16 +8,13 @@ from django.db.models import Q, QuerySet
 from numpy.typing import NDArray
 
 from calibration import columns
-from calibration.columns import NO_DATE
+from calibration.columns import NO_DATE, NO_MOMENT
 
 Ints = NDArray[np.int64]
 Uuids = NDArray[np.void]
 
-NO_MOMENT = np.iinfo(np.int64).min
 NO_RECORD = bytes(16)
 AT_ONCE = 10_000  # SQLite takes at most 32,766 values in one statement
-_FEW = 2000  # so many sensors are named one by one
-_DENSE = 4  # a range of keys is read where it holds at most so many times what is asked for
 
 _MISSING: dict[Any, tuple[str, Any]] = {
     "key": ("i8", -1),
@@ -35,7 +32,7 @@ def read_beside(
     kinds: Mapping[str, columns.Kind],
     *,
     key: str = "sensor",
-    among: Iterable[Q] | None = None,
+    among: Q | None = None,
 ) -> dict[str, Any]:
     """Read fields of rows that are there at most once for each sensor.
 
@@ -62,36 +59,21 @@ def read_beside(
     for name, kind in kinds.items():
         form, missing = _MISSING.get(kind, ("i2", -1))
         found[name] = np.full(len(sensor), missing, dtype=form)
-    for asked in asking_for(sensor, key) if among is None else among:
-        some = rows.filter(asked).order_by().values_list(key, *fields)
-        table = columns.read(some, of="key", **kinds)
-        place = np.searchsorted(sensor, table["of"])
-        place[place == len(sensor)] = 0
-        kept = np.flatnonzero(sensor[place] == table["of"])
-        for name, values in found.items():
-            values[place[kept]] = table[name][kept]
+    asked = columns.around(key, sensor) if among is None else among
+    table = columns.read(
+        rows.filter(asked).order_by().values_list(key, *fields), of="key", **kinds
+    )
+    place, here = columns.located(sensor, table["of"])
+    for name, values in found.items():
+        values[place[here]] = table[name][here]
     return found
-
-
-def asking_for(sensor: Ints, key: str) -> Iterator[Q]:
-    """Yield what asks for sensors: a range of keys, and more with it, where they lie close."""
-    if len(sensor) > _FEW and sensor[-1] - sensor[0] < _DENSE * len(sensor):
-        yield Q((f"{key}__gte", int(sensor[0])), (f"{key}__lte", int(sensor[-1])))
-        return
-    for start in range(0, len(sensor), AT_ONCE):
-        yield Q((f"{key}__in", sensor[start : start + AT_ONCE].tolist()))
 
 
 def has_one(record: Uuids) -> NDArray[np.bool_]:
     """Return where there is a record, (N,)."""
-    return np.asarray((_halves(record) != 0).any(axis=1))
+    return np.asarray((columns.halves(record) != 0).any(axis=1))
 
 
 def are_others(record: Uuids, other: Uuids) -> NDArray[np.bool_]:
     """Return where two columns name different records, (N,)."""
-    return np.asarray((_halves(record) != _halves(other)).any(axis=1))
-
-
-def _halves(record: Uuids) -> Ints:
-    """UUIDs as two whole numbers each, (N, 2): quick to compare."""
-    return np.ascontiguousarray(record).view(np.int64).reshape(-1, 2)
+    return np.asarray((columns.halves(record) != columns.halves(other)).any(axis=1))

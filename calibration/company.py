@@ -7,7 +7,7 @@ import numpy as np
 from django.db.models import Q
 from numpy.typing import NDArray
 
-from calibration import columns
+from calibration import calendars, columns
 from calibration.arrays import DAY_US, EPOCH, History, reference_pct
 from calibration.metrology.pairing import NONE, Pairs
 from calibration.models import Fit, Judgement
@@ -17,7 +17,6 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 _KEYS = 1 << 31  # more references than there are
-_FIRST = date(1970, 1, 1).toordinal()
 _FEW = 300  # up to this many days and seasons are asked for one by one, more in one range
 
 
@@ -141,7 +140,7 @@ def _in_seasons(history: History, changed: Bools) -> Q:
     for season in np.unique(history.season[changed]).tolist():
         references = np.unique(history.reference[changed & (history.season == season)])
         # A season takes in the half years about its start, which is any day of its year.
-        since, until = (date(year, 7, 1).toordinal() - _FIRST for year in (season - 1, season + 1))
+        since, until = (calendars.number_of(date(year, 7, 1)) for year in (season - 1, season + 1))
         condition |= _made(references, since, until + 2)
     return condition
 

@@ -20,7 +20,6 @@ from calibration import (
     due,
     fingerprint,
     flagging,
-    flags,
     judging,
     outcomes,
     packing,
@@ -29,7 +28,7 @@ from calibration import (
 from calibration.arrays import History
 from calibration.company import Moved, read_touched
 from calibration.flagging import KINDS, WantedFlags
-from calibration.judging import Judged, lock, store
+from calibration.judging import Judged, lock
 from calibration.models import (
     DriftFlag,
     FurtherCompany,
@@ -101,7 +100,7 @@ def settle(key: int, *, now: datetime, stored: Callable[[Judged], None]) -> list
     if len(found.differing) > _FEW_DIFFER * len(found.members):
         with transaction.atomic():
             lock(found.differing)
-            now_there = packing.said_of(_packs(key))
+            now_there = packing.said_of(_packs(key, _guests(key)))
             # Otherwise somebody came in between.
             if all(np.array_equal(now_there[name], found.stored[name]) for name in now_there):
                 stored(_store(found, now))
@@ -111,8 +110,8 @@ def settle(key: int, *, now: datetime, stored: Callable[[Judged], None]) -> list
 
 def compare(key: int) -> Company:
     """Return what a company's sensors should be, and who of them is stored otherwise."""
-    recorded, stored = packing.unpack(_packs(key))
     guests = _guests(key)
+    recorded, stored = packing.unpack(_packs(key, guests))
     members = np.setdiff1d(stored["sensor"], guests)
     own = np.isin(stored["sensor"], members)
     outcome = judging.outcomes_of(recorded, abroad=_abroad(key, members))
@@ -133,9 +132,8 @@ def _guests(key: int) -> list[int]:
     return list(rows.values_list("sensor_id", flat=True))
 
 
-def _packs(key: int) -> "QuerySet[PackedHistory, PackedHistory]":
+def _packs(key: int, guests: list[int]) -> "QuerySet[PackedHistory, PackedHistory]":
     packs = PackedHistory.objects.filter(company=key)
-    guests = _guests(key)
     return (
         packs | PackedHistory.objects.filter(columns.among("sensor", guests)) if guests else packs
     )
@@ -143,17 +141,10 @@ def _packs(key: int) -> "QuerySet[PackedHistory, PackedHistory]":
 
 def _store(found: Company, now: datetime) -> Judged:
     """Store what follows for the members that differ; they are locked."""
-    weighed = found.outcome.weighed
-    moved, written = store(found.outcome, found.recorded, found.differing, now=now)
     StaleSensor.objects.filter(columns.among("sensor", found.differing)).delete()
-    flagged = flagging.flags_of(weighed)
-    sensor = weighed.case.history.sensor[flagged.index]
-    wanted = flagging.wanted(weighed, flagged.take(np.isin(sensor, found.differing)))
-    ids = found.differing.tolist()
-    change = flags.settle(ids, KINDS, wanted, now=now)
-    written += due.settle(outcomes.newest(found.outcome, found.differing), now=now).changed
-    change += proving.judge_tests(ids, now=now)
-    return Judged(len(ids), change, written, _touched_outside(found, moved))
+    moved, judged = judging.settle(found.outcome, found.recorded, found.differing, now=now)
+    change = proving.judge_tests(found.differing.tolist(), now=now)
+    return judged + Judged(flags=change, touched=_touched_outside(found, moved))
 
 
 def _touched_outside(found: Company, moved: Moved) -> frozenset[int]:
@@ -237,6 +228,6 @@ def _stored_flags(members: Ints) -> Columns:
 
 def _keys(ids: NDArray[np.void], kind: NDArray[Any]) -> NDArray[np.uint64]:
     """One number for each calibration and kind."""
-    halves = np.ascontiguousarray(ids).view(np.uint64).reshape(-1, 2)
-    mixed = halves[:, 0] * np.uint64(0x9E3779B97F4A7C15) + halves[:, 1]
+    first, last = columns.halves(ids).T
+    mixed = first * np.uint64(0x9E3779B97F4A7C15) + last
     return np.asarray(mixed * np.uint64(len(KINDS)) + kind.astype(np.uint64))

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.columns import halves
 from calibration.metrology import fit
 from calibration.outcomes import METHOD, Columns, Outcome
 
@@ -64,8 +65,7 @@ def _mixed_into(mixed: NDArray[np.uint64], columns: Iterable[NDArray[Any]]) -> N
 def _bits(column: NDArray[Any]) -> list[NDArray[np.uint64]]:
     """Sixty-four bits of each value; all NaN alike."""
     if column.dtype.kind == "V":
-        halves = np.ascontiguousarray(column).view(np.uint64).reshape(-1, 2)
-        return [halves[:, 0], halves[:, 1]]
+        return list(halves(column).T)
     if column.dtype.kind == "f":
         return [(np.where(np.isnan(column), np.nan, column)).view(np.uint64)]
     return [column.astype(np.int64).view(np.uint64)]

@@ -55,9 +55,7 @@ def settle(
     What a person closed stays closed; what a scan closed opens again when it comes back. Nothing
     is written where nothing differs.
     """
-    rows = DriftFlag.objects.filter(among("sensor", sensor_ids), kind__in=list(kinds))
-    present = {_key(row): row for row in rows}
-    by_key = {want.key: want for want in wanted}
+    present, by_key = _beside(sensor_ids, kinds, wanted)
     new = [want for key, want in by_key.items() if key not in present]
     changed, opened, closed = [], len(new), 0
     for key, row in present.items():
@@ -79,14 +77,20 @@ def out_of_line(
     sensor_ids: Sequence[int], kinds: Iterable[str], wanted: Sequence[Wanted]
 ) -> set[int]:
     """Return the sensors on which `settle` would change something."""
-    rows = DriftFlag.objects.filter(among("sensor", sensor_ids), kind__in=list(kinds))
-    present = {_key(row): row for row in rows}
-    by_key = {want.key: want for want in wanted}
+    present, by_key = _beside(sensor_ids, kinds, wanted)
     found = {want.sensor_id for key, want in by_key.items() if key not in present}
     moment = datetime(1970, 1, 1, tzinfo=UTC)  # the rows are ours, and not saved
     return found | {
         row.sensor_id for key, row in present.items() if _settle_one(row, by_key.get(key), moment)
     }
+
+
+def _beside(
+    sensor_ids: Sequence[int], kinds: Iterable[str], wanted: Sequence[Wanted]
+) -> tuple[dict[tuple[Any, ...], DriftFlag], dict[tuple[Any, ...], Wanted]]:
+    """The flags that are there and those that should be, by their keys."""
+    rows = DriftFlag.objects.filter(among("sensor", sensor_ids), kind__in=list(kinds))
+    return {_key(row): row for row in rows}, {want.key: want for want in wanted}
 
 
 def _key(row: DriftFlag) -> tuple[Any, ...]:

@@ -5,7 +5,7 @@ The post of one calibration, the import of a file and the scan of the fleet all 
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -140,24 +140,40 @@ def outcomes_of(
 def judge(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True) -> Judged:
     """Judge the whole history of these sensors and store what follows, where it differs.
 
-    `anew` reads the records; False trusts the packed histories where these are there, as a scan
-    may that finds no record changed.
+    Call it with the sensors locked. `anew` reads the records; False trusts the packed histories
+    where these are there, as a scan may that finds no record changed.
     """
-    lock(sensor_ids)
     recorded = packing.recorded_of(sensor_ids, anew=anew)
     if not len(recorded):
         change = flags.settle(sensor_ids, JUDGED_KINDS, [], now=now)
         return Judged(len(sensor_ids), change, due.refresh(sensor_ids, now=now).changed)
     outcome = outcomes_of(recorded)
-    sensor = np.unique(recorded.sensor)
-    moved, written = store(outcome, recorded, sensor, now=now)
+    sensor = np.unique(np.array(sensor_ids, dtype=np.int64))
+    moved, judged = settle(outcome, recorded, sensor, now=now)
+    return replace(judged, touched=company.read_touched(outcome.history, moved))
+
+
+def settle(
+    outcome: Outcome, recorded: Recorded, sensor: Ints, *, now: datetime
+) -> tuple[Moved, Judged]:
+    """Store what follows for some sensors, their flags and due days with it, where it differs.
+
+    Parameters
+    ----------
+    outcome, recorded : Outcome, Recorded
+        Of these sensors, and of others perhaps.
+    sensor : (N,) array
+        Sorted keys; they are locked. Those of which nothing was recorded have no more than a due
+        day.
+    """
     weighed = outcome.weighed
-    wanted = flagging.wanted(weighed, flagging.flags_of(weighed))
-    change = flags.settle(sensor_ids, JUDGED_KINDS, wanted, now=now)
-    named = np.unique(np.array(sensor_ids, dtype=np.int64))
-    written += due.settle(outcomes.newest(outcome, named), now=now).changed
-    touched = company.read_touched(outcome.history, moved)
-    return Judged(len(sensor_ids), change, written, touched)
+    moved, written = store(outcome, recorded, np.intersect1d(sensor, recorded.sensor), now=now)
+    asked = flagging.flags_of(weighed)
+    theirs = np.isin(weighed.case.history.sensor[asked.index], sensor)
+    wanted = flagging.wanted(weighed, asked.take(theirs))
+    change = flags.settle(sensor.tolist(), JUDGED_KINDS, wanted, now=now)
+    written += due.settle(outcomes.newest(outcome, sensor), now=now).changed
+    return moved, Judged(len(sensor), change, written)
 
 
 def store(

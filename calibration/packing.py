@@ -13,12 +13,12 @@ from django.db.models import QuerySet
 from numpy.typing import NDArray
 
 from calibration import columns
+from calibration.beside import read_beside
 from calibration.models import FurtherCompany, PackedHistory, ReferenceStandard, UncountedSensor
 from calibration.recorded import HEAD, Recorded, read_recorded
 from fleet.models import Sensor
 
 Ints = NDArray[np.int64]
-_KEYS = np.dtype("<i8")
 
 
 def recorded_of(sensor_ids: Sequence[int], *, anew: bool) -> Recorded:
@@ -154,14 +154,9 @@ def _companies(recorded: Recorded, sensor: Ints, first: Ints) -> tuple[Ints, set
     dealer = np.array([owner.get(key, -1) for key in keys.tolist()], dtype=np.int64)[of]
     named = np.flatnonzero(dealer >= 0)
     whose, at = np.unique(recorded.sensor[named], return_index=True)
-    own = columns.read(
-        Sensor.objects.filter(columns.among("pk", sensor)).values_list("pk", "dealer_id"),
-        key="key",
-        dealer="key",
-    )
-    order = np.argsort(own["key"])
-    place = np.searchsorted(own["key"], sensor, sorter=order)
-    company = own["dealer"][order[place]]
+    company = read_beside(sensor, Sensor.objects.all(), ("dealer",), {"dealer": "key"}, key="pk")[
+        "dealer"
+    ]
     company[np.searchsorted(sensor, whose)] = dealer[named[at]]
     of_row = np.repeat(company, np.diff(np.append(first, len(recorded))))
     strange = named[dealer[named] != of_row[named]]

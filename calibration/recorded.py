@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,7 +78,32 @@ class Recorded:
 
 def read_recorded(sensor_ids: Sequence[int]) -> Recorded:
     """Read the records of these sensors; three queries."""
-    rows = columns.read(
+    rows = _said(sensor_ids)
+    points = columns.read(
+        CalibrationPoint.objects.filter(columns.among("calibration__sensor", sensor_ids))
+        .order_by(*(f"calibration__{name}" for name in _ORDER), "number")
+        .values_list("number", "load", "reading"),
+        number="key",
+        load="real",
+        reading="real",
+    )
+    starts = np.flatnonzero(points["number"] == 1)
+    heads = np.zeros(len(rows["id"]), dtype=HEAD)
+    for name in ("id", "moment", "installation", "machine", "reference"):
+        heads[name] = rows[name]
+    if len(heads):
+        heads["season"] = _seasons(rows["dealer"], rows["moment"])
+    heads["starts_segment"] = rows["reason"] >= 0
+    heads["superseded"] = rows["superseded_by"] >= 0
+    heads["points"] = np.diff(np.append(starts, len(points["number"])))
+    heads["load_factor"] = factors(units.LOAD.values())[rows["load_unit"]]
+    heads["reading_factor"] = _BETWEEN_READINGS[rows["reading_unit"], rows["model_unit"]]
+    heads["pressure"] = rows["pressure"] * factors(units.PRESSURE.values())[rows["pressure_unit"]]
+    return Recorded(rows["sensor"], heads, np.stack([points["load"], points["reading"]], axis=1))
+
+
+def _said(sensor_ids: Sequence[int]) -> dict[str, NDArray[Any]]:
+    return columns.read(
         Calibration.objects.filter(columns.among("sensor", sensor_ids))
         .order_by(*_ORDER)
         .values_list(
@@ -111,27 +137,6 @@ def read_recorded(sensor_ids: Sequence[int]) -> Recorded:
         pressure="real",
         pressure_unit=_PRESSURES,
     )
-    points = columns.read(
-        CalibrationPoint.objects.filter(columns.among("calibration__sensor", sensor_ids))
-        .order_by(*(f"calibration__{name}" for name in _ORDER), "number")
-        .values_list("number", "load", "reading"),
-        number="key",
-        load="real",
-        reading="real",
-    )
-    starts = np.flatnonzero(points["number"] == 1)
-    heads = np.zeros(len(rows["id"]), dtype=HEAD)
-    for name in ("id", "moment", "installation", "machine", "reference"):
-        heads[name] = rows[name]
-    if len(heads):
-        heads["season"] = _seasons(rows["dealer"], rows["moment"])
-    heads["starts_segment"] = rows["reason"] >= 0
-    heads["superseded"] = rows["superseded_by"] >= 0
-    heads["points"] = np.diff(np.append(starts, len(points["number"])))
-    heads["load_factor"] = factors(units.LOAD.values())[rows["load_unit"]]
-    heads["reading_factor"] = _BETWEEN_READINGS[rows["reading_unit"], rows["model_unit"]]
-    heads["pressure"] = rows["pressure"] * factors(units.PRESSURE.values())[rows["pressure_unit"]]
-    return Recorded(rows["sensor"], heads, np.stack([points["load"], points["reading"]], axis=1))
 
 
 def factors(values: Iterable[float]) -> Floats:

@@ -11,6 +11,7 @@ from typing import Any
 from django.db import IntegrityError, transaction
 
 from calibration import judging, policies, proving
+from calibration.columns import among
 from calibration.drafts import CalibrationDraft, PointDraft, resolve_moment
 from calibration.judging import Judged
 from calibration.ledger import Ledger, Recorded, taken
@@ -33,6 +34,7 @@ __all__ = [
     "seal",
     "seal_locked",
     "seal_many",
+    "take_up",
 ]
 
 
@@ -88,14 +90,23 @@ def check_calibration(draft: CalibrationDraft, *, scope: Scope, now: datetime) -
 def judge_sealed(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True) -> Judged:
     """Judge all records of these sensors, and mark whose verdicts rest on them.
 
-    For the scan, and for whoever sealed records in this transaction. Functional tests come after
-    the calibrations: they name the one that was in force. A scan that finds no record changed
-    reads packed histories; whoever changed records reads them `anew`.
+    For the scan, and for whoever sealed records in this transaction, and so has locked their
+    sensors. Functional tests come after the calibrations: they name the one that was in force. A
+    scan that finds no record changed reads packed histories; whoever changed records reads them
+    `anew`.
     """
     judged = judging.judge(sensor_ids, now=now, anew=anew)
     judged += Judged(flags=proving.judge_tests(sensor_ids, now=now))
     policies.mark_stale(judged.touched, why="a sibling was judged anew", now=now)
     return judged
+
+
+def take_up(sensor_ids: Sequence[int], *, now: datetime, anew: bool) -> Judged:
+    """Lock sensors, take their marks away and judge them, in the caller's transaction."""
+    judging.lock(sensor_ids)
+    # The marks go first: one that is set while we judge waits for us and stays.
+    StaleSensor.objects.filter(among("pk", sensor_ids)).delete()
+    return judge_sealed(sensor_ids, now=now, anew=anew)
 
 
 def judge_marked(
@@ -120,10 +131,7 @@ def _judge_some(sensor_ids: Sequence[int], failed: dict[int, str], *, now: datet
     """Judge a batch; where it fails, halve it until the one that cannot be judged stands alone."""
     try:
         with transaction.atomic():
-            judging.lock(sensor_ids)
-            # The marks go first: one that is set while we judge waits for us and stays.
-            StaleSensor.objects.filter(sensor_id__among=list(sensor_ids)).delete()
-            judge_sealed(sensor_ids, now=now)
+            take_up(sensor_ids, now=now, anew=True)
     except (ValueError, ArithmeticError) as wrong:
         if len(sensor_ids) == 1:
             failed[sensor_ids[0]] = str(wrong)

@@ -3,7 +3,6 @@
 import copy
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
-from functools import cached_property
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
@@ -21,7 +20,7 @@ from calibration.metrology.expectation import Expectation
 from calibration.metrology.pairing import Pairs
 from calibration.metrology.shared import Common
 from calibration.neighbours import Neighbours
-from calibration.suspecting import Causes, Suspects
+from calibration.suspecting import Suspects
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -87,11 +86,6 @@ class Weighed:
     def chances(self) -> Floats:
         """The probabilities of their causes, shape (S, causes)."""
         return self.suspects.chances
-
-    @cached_property
-    def causes(self) -> Causes:
-        """The ranked causes of every surprising calibration, by index."""
-        return suspecting.ranked_causes(self.index, self.chances)
 
     def causes_of(self, i: int) -> list[dict[str, Any]]:
         """Return the ranked causes of one calibration; none where it does not surprise."""

@@ -31,9 +31,9 @@ from calibration.claiming import Clock, LeaseLost
 from calibration.flags import FlagChange
 from calibration.fleetwide import settle_lots
 from calibration.judging import Judged
-from calibration.models import PackedHistory, ScanChunk, StaleSensor
+from calibration.models import PackedHistory, ScanChunk
 from calibration.policies import mark_stale
-from calibration.records import judge_sealed
+from calibration.records import take_up
 from calibration.stages import CLOSE, COMPARE, JUDGE, LEARN, PACK, Step
 from fleet.models import Sensor
 
@@ -257,10 +257,7 @@ def _judge_together(held: Held, sensor_ids: Sequence[int]) -> None:
 
 def _judge_and_note(held: Held, sensor_ids: Sequence[int]) -> None:
     with transaction.atomic():
-        judging.lock(sensor_ids)
-        # The marks go first: one that is set while we judge waits for us and stays.
-        StaleSensor.objects.filter(columns.among("pk", sensor_ids)).delete()
-        judged = judge_sealed(sensor_ids, now=held.now, anew=False)
+        judged = take_up(sensor_ids, now=held.now, anew=False)
         held.keep(
             judged.flags,
             rows_written=F("rows_written") + judged.rows_written,

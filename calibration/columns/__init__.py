@@ -5,8 +5,8 @@ arrays. What is missing is NaN in a real, -1 in a key or code, zeros in a UUID, 
 moment and `NO_DATE` in a date.
 """
 
-from calibration.columns.among import among, around
-from calibration.columns.kinds import NO_DATE, NO_MOMENT, Kind, moment_of
+from calibration.columns.conditions import among, around
+from calibration.columns.kinds import NO_DATE, NO_MOMENT, Kind, halves, moment_of
 from calibration.columns.reading import joined, located, read, texts
 from calibration.columns.writing import Incoming, upsert
 
@@ -17,6 +17,7 @@ __all__ = [
     "Kind",
     "among",
     "around",
+    "halves",
     "joined",
     "located",
     "moment_of",

@@ -71,6 +71,11 @@ def row_of(kinds: Sequence[Kind]) -> np.dtype[Any]:
     return np.dtype(width)
 
 
+def halves(ids: Array) -> NDArray[np.uint64]:
+    """Return UUIDs as two whole numbers each, (N, 2): quick to compare and to mix."""
+    return np.ascontiguousarray(ids).view(np.uint64).reshape(-1, 2)
+
+
 def shifted(values: Array, by: int) -> Array:
     """Count from another epoch; what is missing stays the least number."""
     if not by:
@@ -79,6 +84,6 @@ def shifted(values: Array, by: int) -> Array:
     return np.where(values == least, least, values + by).astype(values.dtype)
 
 
-def names(count: int, letter: str = "c") -> str:
+def names(count: int) -> str:
     """Return the names of so many columns."""
-    return ", ".join(f"{letter}{i}" for i in range(count))
+    return ", ".join(f"c{i}" for i in range(count))

@@ -151,8 +151,7 @@ def newest_of(sensor: Ints) -> Newest:
     keys = [UUID(bytes=each) for each in last[has_one(last)].tolist()]
     fields = ("performed_at", "installation", "judgement__earliest_crossing")
     kinds = {"moment": "moment", "installation": "key", "crossing": "date"}
-    among = [Q(pk__in=keys)] if keys else []
-    found = read_beside(sensor, Calibration.objects.all(), fields, kinds, among=among)
+    found = read_beside(sensor, Calibration.objects.all(), fields, kinds, among=Q(pk__in=keys))
     day = found.pop("crossing")
     crossing = np.where(day == NO_DATE, np.nan, day)
     return Newest(sensor=sensor, calibration=last, crossing=crossing, **found)

@@ -22,7 +22,6 @@ from calibration.beside import (
     NO_RECORD,
     Uuids,
     are_others,
-    asking_for,
     has_one,
     read_beside,
 )
@@ -164,8 +163,8 @@ def _found(sensor: Ints) -> Share:
         p_out=np.full(len(sensor), np.nan),
     )
     asked = sensor[lot != -1]
-    for some in asking_for(asked, "calibration__sensor") if len(asked) else ():
-        _lay(share, sensor, lot, _looks(some))
+    if len(asked):
+        _lay(share, sensor, lot, _looks(columns.around("calibration__sensor", asked)))
     return share
 
 
@@ -192,19 +191,13 @@ def _lay(share: Share, sensor: Ints, lot: Ints, table: dict[str, Any]) -> None:
     whose = np.searchsorted(which, out)
     total[whose] = at - start[whose] + 1
     p_out = np.fmax(np.fmax(table["p_slope"][at], table["p_offset"][at]), 0.0)
-    place, here = _places(sensor, which)
+    place, here = columns.located(sensor, which)
     here[here] = lot[place[here]] != -1
     share.lot[place[here]] = lot[place[here]]
     share.looks[place[here]] = total[here]
     place, here = place[whose], here[whose]
     share.first_out[place[here]] = table["calibration"][at][here]
     share.p_out[place[here]] = p_out[here]
-
-
-def _places(sensor: Ints, which: Ints) -> tuple[Ints, Bools]:
-    """Where each of some sensors stands among all, and whether it is there at all."""
-    place = np.minimum(np.searchsorted(sensor, which), len(sensor) - 1)
-    return place, np.asarray(sensor[place] == which)
 
 
 def _stored(sensor: Ints) -> Share:
@@ -216,11 +209,10 @@ def _stored(sensor: Ints) -> Share:
 
 def _name_lots(sensor: Ints) -> None:
     """Have a row for every lot of these sensors."""
-    named: set[tuple[int, str]] = set()
-    for asked in asking_for(sensor, "pk") if len(sensor) else ():
-        rows = Sensor.objects.filter(asked).exclude(lot="").order_by()
-        named.update(rows.values_list("model_id", "lot").distinct())
-    missing = named - set(LotCount.objects.values_list("sensor_model_id", "lot"))
+    rows = Sensor.objects.filter(columns.among("pk", sensor)).exclude(lot="").order_by()
+    missing = set(rows.values_list("model_id", "lot").distinct()) - set(
+        LotCount.objects.values_list("sensor_model_id", "lot")
+    )
     LotCount.objects.bulk_create(
         [LotCount(sensor_model_id=model, lot=lot) for model, lot in sorted(missing)]
     )

@@ -3,13 +3,10 @@
 from calibration.models.derived import (
     DueState,
     Fit,
-    FurtherCompany,
     Judgement,
     LotPrior,
-    PackedHistory,
     SensorModelNoise,
     StaleSensor,
-    UncountedSensor,
     Verdict,
 )
 from calibration.models.functional import (
@@ -19,6 +16,7 @@ from calibration.models.functional import (
     SetpointStep,
 )
 from calibration.models.lots import LotCount, LotLooks, LotsCounted
+from calibration.models.packed import FurtherCompany, PackedHistory, UncountedSensor
 from calibration.models.record import (
     STARTS_SEGMENT,
     Calibration,

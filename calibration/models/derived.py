@@ -240,57 +240,6 @@ class LotPrior(models.Model):
         return f"first numbers of {self.sensor_model_id} {self.lot}"
 
 
-class PackedHistory(models.Model):
-    """A sensor's calibrations in one row, as the scan reads them, and a digest of its verdicts.
-
-    Kept by whoever judges the sensor; where the row is missing, the records are read instead and
-    it is written again. `verify` rebuilds and compares it.
-    """
-
-    sensor = models.OneToOneField(
-        Sensor, on_delete=models.CASCADE, primary_key=True, related_name="+"
-    )
-    company = models.BigIntegerField(
-        db_index=True,
-        help_text="The dealer whose references it was calibrated with; of several, the first.",
-    )
-    calibrations = models.PositiveIntegerField()
-    heads = models.BinaryField(help_text="What is said once for each calibration.")
-    points = models.BinaryField(help_text="Loads and readings, float64.")
-    outcome = models.BigIntegerField(help_text="Digest of its stored fits and judgements.")
-
-    def __str__(self) -> str:
-        """Return what a person calls it."""
-        return f"{self.calibrations} of sensor {self.sensor_id}"
-
-
-class UncountedSensor(models.Model):
-    """A sensor whose verdicts changed since its lot was counted."""
-
-    sensor = models.OneToOneField(
-        Sensor, on_delete=models.CASCADE, primary_key=True, related_name="+"
-    )
-    since = models.DateTimeField()
-
-    def __str__(self) -> str:
-        """Return what a person calls it."""
-        return f"sensor {self.sensor_id}, not counted since {self.since}"
-
-
-class FurtherCompany(models.Model):
-    """Another dealer whose references a sensor was calibrated with: it was resold or moved."""
-
-    sensor = models.ForeignKey(Sensor, on_delete=models.CASCADE, related_name="+")
-    company = models.BigIntegerField(db_index=True)
-
-    class Meta:
-        constraints = [models.UniqueConstraint("sensor", "company", name="further_company_once")]
-
-    def __str__(self) -> str:
-        """Return what a person calls it."""
-        return f"sensor {self.sensor_id} with dealer {self.company}"
-
-
 class StaleSensor(models.Model):
     """A sensor whose verdicts must be made again: something that they rest on has changed."""
 

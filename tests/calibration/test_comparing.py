@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from django.db.models import F
 
-from calibration import comparing, flags, functional, judging, packing, records, working
+from calibration import comparing, flags, functional, judging, packing, records
 from calibration.models import (
     DriftFlag,
     DueState,
@@ -70,13 +70,13 @@ def together(monkeypatch):
 @pytest.fixture
 def one_by_one(monkeypatch):
     """Return the sensors that went through the ordinary path."""
-    judged, original = [], working.judge_sealed
+    judged, original = [], records.judge_sealed
 
     def judge_sealed(sensor_ids, **asked):
         judged.extend(sensor_ids)
         return original(sensor_ids, **asked)
 
-    monkeypatch.setattr(working, "judge_sealed", judge_sealed)
+    monkeypatch.setattr(records, "judge_sealed", judge_sealed)
     return judged
 
 

@@ -30,7 +30,7 @@ def test_what_differs_is_named_and_what_was_refreshed_is_not(world):
 
 @pytest.mark.parametrize("dense", [True, False])
 def test_each_kind_of_difference_is_found(world, monkeypatch, dense):
-    monkeypatch.setattr("calibration.beside._FEW", 0 if dense else 100)
+    monkeypatch.setattr("calibration.columns.conditions._CLOSE", 1000 if dense else -1)
     for which in ("A1", "A2", "B1", "B2"):
         world.season(which, 2026)
     due.catch_up(now=NOW)

@@ -107,9 +107,9 @@ def test_a_full_count_mends_what_is_wrong(world):
     assert kept() == fleetwide.lots(scope=SYSTEM)
 
 
-@pytest.mark.parametrize("few", [0, 100])
-def test_dense_and_scattered_keys_are_read_alike(world, monkeypatch, few):
-    monkeypatch.setattr("calibration.beside._FEW", few)
+@pytest.mark.parametrize("close", [1000, -1])
+def test_dense_and_scattered_keys_are_read_alike(world, monkeypatch, close):
+    monkeypatch.setattr("calibration.columns.conditions._CLOSE", close)
     monkeypatch.setattr("calibration.fleetwide.counting.AT_ONCE", 7)
     bad_and_good(world)
     fleetwide.settle_lots(now=NOW)

@@ -5,7 +5,17 @@ from datetime import timedelta
 import pytest
 from django.db import OperationalError
 
-from calibration import claiming, comparing, judging, learning, policies, scan, stages, working
+from calibration import (
+    claiming,
+    comparing,
+    judging,
+    learning,
+    policies,
+    records,
+    scan,
+    stages,
+    working,
+)
 from calibration.claiming import Clock, LeaseLost
 from calibration.models import Judgement, PackedHistory, ScanChunk, ScanRun, StaleSensor
 from calibration.scan import run_scan
@@ -111,7 +121,7 @@ def test_who_lost_the_lease_writes_nothing(world):
 
 def test_a_scan_goes_on_when_it_lost_a_chunk(world, monkeypatch, caplog):
     mark(world, "A1")
-    original, lost = working.judge_sealed, []
+    original, lost = records.judge_sealed, []
 
     def judge_sealed(sensor_ids, *, now, **asked):
         if not lost:
@@ -119,7 +129,7 @@ def test_a_scan_goes_on_when_it_lost_a_chunk(world, monkeypatch, caplog):
             raise LeaseLost
         return original(sensor_ids, now=now, **asked)
 
-    monkeypatch.setattr(working, "judge_sealed", judge_sealed)
+    monkeypatch.setattr(records, "judge_sealed", judge_sealed)
     monkeypatch.setattr(claiming.settings, "SCAN_LEASE", timedelta(milliseconds=200))
     assert run_scan(now=NOW).judged == 1
     assert "another worker has it now" in caplog.text
@@ -176,7 +186,7 @@ def test_a_scan_is_cut_into_chunks_by_key(world, monkeypatch):
 
 def test_what_judging_touches_is_judged_in_the_next_round(world, monkeypatch):
     mark(world, "A1")
-    original, touched = working.judge_sealed, [world.sensors["B1"].pk]
+    original, touched = records.judge_sealed, [world.sensors["B1"].pk]
 
     def judge_sealed(sensor_ids, *, now, **asked):
         judged = original(sensor_ids, now=now, **asked)
@@ -184,7 +194,7 @@ def test_what_judging_touches_is_judged_in_the_next_round(world, monkeypatch):
         touched.clear()
         return judged
 
-    monkeypatch.setattr(working, "judge_sealed", judge_sealed)
+    monkeypatch.setattr(records, "judge_sealed", judge_sealed)
     run = run_scan(now=NOW)
     rows = run.chunks.order_by("stage").values_list("stage", "work", "judged")
     assert list(rows) == [(0, "learn", 0), (1, "judge", 1), (2, "judge", 1), (3, "close", 0)]
@@ -193,14 +203,14 @@ def test_what_judging_touches_is_judged_in_the_next_round(world, monkeypatch):
 
 def test_what_never_comes_to_rest_ends_after_some_rounds(world, monkeypatch):
     mark(world, "A1")
-    original = working.judge_sealed
+    original = records.judge_sealed
 
     def judge_sealed(sensor_ids, *, now, **asked):
         judged = original(sensor_ids, now=now, **asked)
         policies.mark_stale(sensor_ids, why="test", now=now)
         return judged
 
-    monkeypatch.setattr(working, "judge_sealed", judge_sealed)
+    monkeypatch.setattr(records, "judge_sealed", judge_sealed)
     run = run_scan(now=NOW)
     assert run.chunks.filter(work="judge").count() == stages.MOST_ROUNDS
     assert marked() == {"S-A1"}
@@ -331,7 +341,7 @@ def ranges(run):
 
 
 def test_only_who_differs_is_judged(packed, monkeypatch):
-    asked, judged, original = [], [], working.judge_sealed
+    asked, judged, original = [], [], records.judge_sealed
 
     def settle(company, *, now, stored):
         asked.append(company)
@@ -342,7 +352,7 @@ def test_only_who_differs_is_judged(packed, monkeypatch):
         return original(sensor_ids, now=now, **asked)
 
     monkeypatch.setattr(comparing, "settle", settle)
-    monkeypatch.setattr(working, "judge_sealed", judge_sealed)
+    monkeypatch.setattr(records, "judge_sealed", judge_sealed)
     run = run_scan(full=True, now=NOW)
     assert (asked, judged) == ([1, 2], [packed.sensors["A2"].pk])
     assert ranges(run) == [(1, 2)]
@@ -353,7 +363,7 @@ def test_only_who_differs_is_judged(packed, monkeypatch):
 
 
 def test_a_company_that_cannot_be_compared_is_judged_sensor_by_sensor(packed, monkeypatch, caplog):
-    judged, original = [], working.judge_sealed
+    judged, original = [], records.judge_sealed
 
     def settle(company, *, now, stored):
         if company == 2:
@@ -365,7 +375,7 @@ def test_a_company_that_cannot_be_compared_is_judged_sensor_by_sensor(packed, mo
         return original(sensor_ids, now=now, **asked)
 
     monkeypatch.setattr(comparing, "settle", settle)
-    monkeypatch.setattr(working, "judge_sealed", judge_sealed)
+    monkeypatch.setattr(records, "judge_sealed", judge_sealed)
     run = run_scan(full=True, now=NOW)
     assert sorted(judged) == sorted(
         sensor.pk for name, sensor in packed.sensors.items() if name > "B"

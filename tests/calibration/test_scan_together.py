@@ -6,7 +6,7 @@ from collections import Counter
 import pytest
 from django.db import connection
 
-from calibration import judging, policies, scan, stages, working
+from calibration import judging, policies, records, scan, stages
 from calibration.models import (
     DriftFlag,
     DueState,
@@ -97,7 +97,7 @@ def test_two_judge_each_sensor_once(world, monkeypatch):
     run_scan(now=NOW)
     policies.mark_stale([sensor.pk for sensor in world.sensors.values()], why="test", now=NOW)
     by, met = Counter(), threading.Barrier(2)
-    judged, original = Counter(), working.judge_sealed
+    judged, original = Counter(), records.judge_sealed
 
     def judge_sealed(sensor_ids, *, now, **asked):
         who = threading.get_ident()
@@ -107,7 +107,7 @@ def test_two_judge_each_sensor_once(world, monkeypatch):
         judged.update(sensor_ids)
         return original(sensor_ids, now=now, **asked)
 
-    monkeypatch.setattr(working, "judge_sealed", judge_sealed)
+    monkeypatch.setattr(records, "judge_sealed", judge_sealed)
     together(*[lambda: run_scan(now=NOW)] * 2)
     assert judged == Counter(sensor.pk for sensor in world.sensors.values())
     assert len(by) == 2
@@ -121,7 +121,7 @@ def test_two_that_mark_one_anothers_sensors_both_come_through(world, monkeypatch
     first, second = world.sensors["A3"].pk, world.sensors["B10"].pk
     policies.mark_stale([first, second], why="test", now=NOW)
     monkeypatch.setattr(stages, "JUDGE_SENSORS", 1)
-    met, tries, original = threading.Barrier(2), Counter(), working.judge_sealed
+    met, tries, original = threading.Barrier(2), Counter(), records.judge_sealed
 
     def judge_sealed(sensor_ids, *, now, **asked):
         (pk,) = sensor_ids
@@ -132,7 +132,7 @@ def test_two_that_mark_one_anothers_sensors_both_come_through(world, monkeypatch
             policies.mark_stale([second if pk == first else first], why="test", now=now)
         return judged
 
-    monkeypatch.setattr(working, "judge_sealed", judge_sealed)
+    monkeypatch.setattr(records, "judge_sealed", judge_sealed)
     together(*[lambda: run_scan(now=NOW)] * 2)
     run = ScanRun.objects.latest("pk")
     assert run.failed == []

@@ -190,19 +190,20 @@ def test_tables_of_neighbours_serve_as_well_as_lists(weighed):
 
 def test_causes_are_made_for_those_asked_for(weighed):
     found, _, _ = weighed
-    assert list(found.causes) == found.index.tolist()
+    causes = suspecting.ranked_causes(found.index, found.chances)
+    assert list(causes) == found.index.tolist()
     for i in range(len(found.case.history)):
-        assert found.causes_of(i) == found.causes.get(i, [])
+        assert found.causes_of(i) == causes.get(i, [])
     some = found.index[::7]
     assert suspecting.ranked_causes(some, found.chances[::7]) == {
-        i: found.causes[i] for i in some.tolist()
+        i: causes[i] for i in some.tolist()
     }
 
 
 def test_a_case_without_surprises_has_no_suspects():
     found, _, _ = weigh(fleet_history(sensors=3, slips=False))
     assert found.chances.shape == (0, 15)
-    assert found.causes == {}
+    assert suspecting.ranked_causes(found.index, found.chances) == {}
     assert found.causes_of(0) == []
 
 
