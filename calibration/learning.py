@@ -2,8 +2,10 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import numpy as np
+from django.db import transaction
 from django.db.models import Count, Exists, OuterRef, QuerySet
 from numpy.typing import NDArray
 
@@ -81,8 +83,11 @@ def learn(*, everything: bool = False, now: datetime) -> list[int]:
         lives = _lives(model)
         if lives is None:
             continue
-        if _keep_noise(model, lives, count, now) + _keep_priors(model, lives):
-            changed.append(model)
+        noise, priors = _noise(lives, count, now), _priors(lives)
+        # Both or nothing: a model with its noise is not looked at again for what is missing.
+        with transaction.atomic():
+            if _keep_noise(model, noise) + _keep_priors(model, priors):
+                changed.append(model)
     return changed
 
 
@@ -142,31 +147,39 @@ def _lives(model: int) -> _Lives | None:
     return _Lives(series, history.lot[series.first], pairs.segment[series.first] == 1)
 
 
-def _keep_noise(model: int, lives: _Lives, count: int, now: datetime) -> int:
-    """Keep the noise; whether it changed (that the count did is no change)."""
+def _noise(lives: _Lives, count: int, now: datetime) -> dict[str, Any]:
+    """The noise of a model as its row keeps it."""
     found = model_noise(lives.series, np.zeros(len(lives.lot), dtype=np.int64), 1)
     learnt = tuple(float(getattr(found, name)[0]) for name in COLUMNS)
-    values = dict(zip(COLUMNS, learnt if found.estimated[0] else _DEFAULT, strict=True)) | {
+    return dict(zip(COLUMNS, learnt if found.estimated[0] else _DEFAULT, strict=True)) | {
         "calibrations": count,
         "learnt_at": now,
         "steps": int(found.steps[0]),
         "estimated": bool(found.estimated[0]),
         "method": METHOD,
     }
-    stored = SensorModelNoise.objects.filter(pk=model).values(*COLUMNS).first()
-    SensorModelNoise.objects.update_or_create(pk=model, defaults=values)
-    return int(stored != {name: values[name] for name in COLUMNS})
 
 
-def _keep_priors(model: int, lives: _Lives) -> int:
-    """Keep what sensors of each lot showed first, where enough of them are known."""
+def _priors(lives: _Lives) -> dict[str, tuple[float, ...]]:
+    """What sensors of each lot showed first, where enough of them are known."""
     names, family = np.unique(lives.lot, return_inverse=True)
     family = np.where(lives.first, family.reshape(-1), -1)
     prior = sibling_prior(lives.series, family)
-    wanted = {
+    return {
         str(names[family[i]]): tuple(float(getattr(prior, name)[i]) for name in PRIOR)
         for i in np.flatnonzero((family >= 0) & np.isfinite(prior.slope)).tolist()
     }
+
+
+def _keep_noise(model: int, wanted: dict[str, Any]) -> int:
+    """Keep the noise; whether it changed (that the count did is no change)."""
+    stored = SensorModelNoise.objects.filter(pk=model).values(*COLUMNS).first()
+    SensorModelNoise.objects.update_or_create(pk=model, defaults=wanted)
+    return int(stored != {name: wanted[name] for name in COLUMNS})
+
+
+def _keep_priors(model: int, wanted: dict[str, tuple[float, ...]]) -> int:
+    """Keep the first numbers; how many changed."""
     rows = LotPrior.objects.filter(sensor_model=model).values_list("lot", *PRIOR)
     stored = {lot: tuple(values) for lot, *values in rows}
     for lot, values in wanted.items():

@@ -27,6 +27,7 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 SENSORS, SEASONS = 75, 3  # of each of two dealers
 DEADLINE = 600  # seconds for one scan, on a busy machine
+SHORTLY = 0.2  # seconds after a stage began
 NOT_COMPARED = {"id", "opened_at", "closed_at"}  # when, and in which order, may differ
 
 
@@ -211,6 +212,8 @@ class Killer:
         undisturbed = self.filled.copy(url_of("undisturbed"))
         self.seconds = self._timed(undisturbed)
         self.wanted = derived(undisturbed)
+        sql = "SELECT DISTINCT stage, work FROM calibration_scanchunk ORDER BY stage"
+        self.stages = undisturbed.rows(sql)
         self.at: list[str] = []  # where the scans stood that were killed
         undisturbed.drop()
 
@@ -232,6 +235,15 @@ class Killer:
                 return
             time.sleep(0.01)
 
+    def _wait_for_stage(
+        self, desk: Desk, process: "subprocess.Popen[str]", wanted: tuple[int, str]
+    ) -> None:
+        until = time.monotonic() + DEADLINE
+        while time.monotonic() < until and process.poll() is None:
+            if self._stage(desk) == wanted:
+                break
+        time.sleep(self.rng.uniform(0, SHORTLY))
+
     def killed(self, number: int) -> tuple[int, list[str]]:
         """Kill the scan of one copy; return how often, and what of it differs in the end."""
         desk = self.filled.copy(self.url_of(f"killed{number}"))
@@ -243,19 +255,22 @@ class Killer:
 
     def _kill(self, desk: Desk, process: "subprocess.Popen[str]") -> int:
         self._wait_for_begin(desk, process)
-        time.sleep(self.rng.uniform(0, self.seconds))
+        if self.rng.random() < 0.5:
+            time.sleep(self.rng.uniform(0, self.seconds))
+        else:  # short stages would hardly ever be met by the clock
+            self._wait_for_stage(desk, process, self.rng.choice(self.stages))
         process.send_signal(signal.SIGKILL)
         process.communicate()
         killed = process.returncode == -signal.SIGKILL  # it may have ended just before
-        self.at += [self._stage(desk)] * killed
+        self.at += ["{1} {0}".format(*self._stage(desk))] * killed
         return int(killed)
 
     @staticmethod
-    def _stage(desk: Desk) -> str:
-        sql = (
-            "SELECT work, stage FROM calibration_scanchunk WHERE status <> 'done' ORDER BY number"
+    def _stage(desk: Desk) -> tuple[int, str]:
+        rows = desk.rows(
+            "SELECT stage, work FROM calibration_scanchunk WHERE status <> 'done' ORDER BY number"
         )
-        return "{} {}".format(*(desk.rows(sql) or [("finished", "")])[0])
+        return rows[0] if rows else (0, "finished")
 
     def _alone(self, desk: Desk) -> int:
         count = sum(self._kill(desk, desk.scan()) for _ in range(self.rng.choice([1, 1, 2])))

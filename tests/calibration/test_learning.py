@@ -136,3 +136,16 @@ def test_sensors_without_calibrations_teach_nothing(world, looked_at):
     record(world, 3, NOW)
     assert learning._lives(world.sensor_model.pk).series.first.size > 0
     assert learning._lives(world.sensor_model.pk + 999) is None
+
+
+def test_noise_and_first_numbers_are_kept_together_or_not_at_all(world, looked_at, monkeypatch):
+    def killed(*_):
+        raise KeyboardInterrupt
+
+    record(world, 18, NOW)
+    monkeypatch.setattr(learning, "_keep_priors", killed)
+    with pytest.raises(KeyboardInterrupt):
+        learning.learn(everything=True, now=NOW)
+    assert not SensorModelNoise.objects.exclude(learnt_at=None).exists()
+    monkeypatch.undo()
+    assert learning.learn(everything=True, now=NOW) == [world.sensor_model.pk]
