@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 from django.db.models import Q
@@ -17,7 +18,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 _KEYS = 1 << 31  # more references than there are
-_FEW = 300  # up to this many days and seasons are asked for one by one, more in one range
+_FEW = 20  # up to this many days are asked for one by one, more in one range
 
 
 @dataclass(frozen=True)
@@ -63,11 +64,27 @@ def read_siblings(history: History, pairs: Pairs, ask: Bools) -> Siblings:
     condition = _company_of(history, before)
     if condition is None:
         return nobody()
-    return _siblings(condition, but=np.unique(history.sensor))
+    found = _steps(condition)
+    # The condition may let in more than share anything: they would be looked at for nothing.
+    named, changed = _concerned(history, before)
+    day, season = np.floor(history.day).astype(np.int64), history.season
+    shares = np.isin(
+        _both(found["reference"], found["day"] // DAY_US), _both(history.reference, day)[named]
+    ) | np.isin(
+        _both(found["reference"], found["season"]), _both(history.reference, season)[changed]
+    )
+    shares &= ~np.isin(found["sensor"], history.sensor)
+    rows = {name: values[shares] for name, values in found.items()}
+    rows["day"] = rows["day"] / DAY_US
+    return Siblings(
+        **rows,
+        reference_pct=reference_pct(rows["reference"]),
+        reference_before_pct=reference_pct(rows["reference_before"]),
+    )
 
 
-def _siblings(condition: Q, *, but: Ints) -> Siblings:
-    rows = columns.read(
+def _steps(condition: Q) -> dict[str, NDArray[Any]]:
+    return columns.read(
         Judgement.objects.filter(condition, step__isnull=False)
         .order_by()
         .values_list(
@@ -87,14 +104,6 @@ def _siblings(condition: Q, *, but: Ints) -> Siblings:
         step="real",
         u_step="real",
     )
-    others = ~np.isin(rows["sensor"], but)
-    found = {name: values[others] for name, values in rows.items()}
-    found["day"] = found["day"] / DAY_US
-    return Siblings(
-        **found,
-        reference_pct=reference_pct(found["reference"]),
-        reference_before_pct=reference_pct(found["reference_before"]),
-    )
 
 
 def _company_of(history: History, *before: Floats) -> Q | None:
@@ -103,14 +112,20 @@ def _company_of(history: History, *before: Floats) -> Q | None:
     `before` holds the reference before each calibration, NaN where it does not count; there may
     be several, as it was and as it is.
     """
+    named, changed = _concerned(history, *before)
+    if not named.any():
+        return None
+    return _on_days(history, named) | _in_seasons(history, changed)
+
+
+def _concerned(history: History, *before: Floats) -> tuple[Bools, Bools]:
+    """Which calibrations have a reference to share, and which of them another one than before."""
     named, changed = np.zeros((2, len(history)), dtype=bool)
     for earlier in before:
         there = (history.reference != NONE) & ~np.isnan(earlier)
         named |= there
         changed |= there & (earlier != NONE) & (earlier != history.reference)
-    if not named.any():
-        return None
-    return _on_days(history, named) | _in_seasons(history, changed)
+    return named, changed
 
 
 def _on_days(history: History, named: Bools) -> Q:

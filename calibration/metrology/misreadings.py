@@ -12,8 +12,8 @@ from calibration.metrology.deviations import (
 from calibration.metrology.forms import placed
 from calibration.metrology.padding import BoolArray, FloatArray
 
-# Where two digits are turned: in the zero reading, in the span reading, in the span load.
-_TURNED = (0.425, 0.425, 0.15)
+# Where two digits are turned: in one of the readings, in the span load.
+_TURNED = (0.85, 0.15)
 _DIGITS = 9
 _TENS = 10.0 ** np.arange(_DIGITS)
 
@@ -75,13 +75,11 @@ def digits_transposed(seen: Deviations) -> FloatArray:
     truly = np.where(load_there, load * unit, seen.x1)
     in_load = placed(seen, (none, truly - seen.x1), (seen.x0, truly))
     # The pairs of both readings are counted together: each is one choice among all of them.
-    in_reading = zero_there.sum(axis=0) + span_there.sum(axis=0)
-    counts = in_reading, in_reading, load_there.sum(axis=0)
-    found = ((in_zero, zero_there), (in_span, span_there), (in_load, load_there))
+    in_reading = np.vstack((in_zero, in_span)), np.vstack((zero_there, span_there))
     logs, weights = [], []
-    for share, count, (log, there) in zip(_TURNED, counts, found, strict=True):
+    for share, (log, there) in zip(_TURNED, (in_reading, (in_load, load_there)), strict=True):
         logs += [*np.where(there, log, IMPOSSIBLE)]
-        weights += [*np.where(there, share / np.maximum(count, 1.0), 0.0)]
+        weights += [*np.where(there, share / np.maximum(there.sum(axis=0), 1.0), 0.0)]
     return log_sum(logs, weights)
 
 

@@ -144,7 +144,8 @@ def delete_flag():
 
 
 def add_flag():
-    quiet = Judgement.objects.order_by("pk").filter(verdict="within").first()
+    flagged = DriftFlag.objects.filter(kind="slope").values("calibration")  # closed ones, too
+    quiet = Judgement.objects.order_by("pk").exclude(pk__in=flagged).first()
     flag = {"kind": "slope", "level": "watch", "magnitude": 1, "tolerance": 3, "opened_at": NOW}
     DriftFlag.objects.create(calibration_id=quiet.pk, sensor_id=quiet.sensor_id, **flag)
     return quiet.sensor_id

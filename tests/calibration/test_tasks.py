@@ -1,10 +1,10 @@
 """Celery's entrances, called here; and a real worker process, where Redis and PostgreSQL are."""
 
 import os
+import secrets
 import subprocess
 import sys
 import time
-import uuid
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -118,7 +118,7 @@ def test_a_worker_process_scans_what_it_is_sent(tmp_path):
         pytest.skip("a worker process needs the test database on PostgreSQL (DATABASE_URL)")
     if not configured.REDIS_URL:
         pytest.skip("a worker process needs Redis (REDIS_URL)")
-    queue = f"test-{uuid.uuid4()}"
+    queue = f"test-{secrets.token_hex(8)}"
     database = connection.settings_dict
     where = f"{database['HOST'] or 'localhost'}:{database['PORT'] or 5432}/{database['NAME']}"
     who = f"{database['USER']}:{database['PASSWORD']}".rstrip(":")
