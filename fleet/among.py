@@ -4,6 +4,7 @@
 """
 
 import json
+from dataclasses import dataclass
 from typing import Any
 
 from django.db.backends.base.base import BaseDatabaseWrapper
@@ -11,13 +12,19 @@ from django.db.models import Field, ForeignObject, Lookup
 from django.db.models.sql.compiler import SQLCompiler
 
 
+@dataclass(frozen=True)
+class Keys:
+    """Whole numbers as one text, separated by commas; nothing that Django would go through."""
+
+    text: str
+
+
 @ForeignObject.register_lookup
 @Field.register_lookup
 class Among(Lookup[Any]):
     """Keys (whole numbers or UUIDs) as an array on PostgreSQL, as a JSON list on SQLite.
 
-    Very many whole numbers are better given as one text, separated by commas: of a list, every
-    query looks at each member.
+    Very many whole numbers are better given as `Keys`: of a list, Django looks at each member.
     """
 
     lookup_name = "among"
@@ -30,10 +37,10 @@ class Among(Lookup[Any]):
         column, params = self.process_lhs(compiler, connection)
         field = self.lhs.output_field
         if connection.vendor == "postgresql":
-            several = self.rhs if isinstance(self.rhs, str) else ",".join(map(str, self.rhs))
+            several = self.rhs.text if isinstance(self.rhs, Keys) else ",".join(map(str, self.rhs))
             sql = f"{column} = ANY(%s::{field.db_type(connection)}[])"
             return sql, (*params, f"{{{several}}}")
-        listed = f"[{self.rhs}]" if isinstance(self.rhs, str) else self._listed(connection)
+        listed = f"[{self.rhs.text}]" if isinstance(self.rhs, Keys) else self._listed(connection)
         return f"{column} IN (SELECT value FROM json_each(%s))", (*params, listed)  # noqa: S608 # nosec B608
 
     def _listed(self, connection: BaseDatabaseWrapper) -> str:

@@ -6,13 +6,15 @@ import numpy as np
 from django.db.models import Q
 from numpy.typing import NDArray
 
+from fleet.among import Keys
+
 _CLOSE = 2  # so many keys of others are read with each at most
 
 
 def among(name: str, keys: Iterable[int] | NDArray[np.int64]) -> Q:
     """Return the condition that a key is one of these: one parameter, however many there are."""
     listed = keys.tolist() if isinstance(keys, np.ndarray) else keys
-    return Q(**{f"{name}__among": ",".join(map(str, listed))})
+    return Q(**{f"{name}__among": Keys(",".join(map(str, listed)))})
 
 
 def around(name: str, keys: NDArray[np.int64]) -> Q:

@@ -7,6 +7,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from calibration.models import Calibration, Fit
+from fleet.among import Keys
 from fleet.models import Sensor
 
 
@@ -14,7 +15,7 @@ def keys_of(rows):
     return sorted(map(str, rows.values_list("pk", flat=True)))
 
 
-@pytest.mark.parametrize("form", [list, tuple, lambda keys: ",".join(map(str, keys))])
+@pytest.mark.parametrize("form", [list, tuple, lambda keys: Keys(",".join(map(str, keys)))])
 @pytest.mark.parametrize("which", [[], ["A1"], ["A1", "B2", "A2b"]])
 def test_whole_numbers_are_found_in_a_list_or_in_one_text(world, form, which):
     keys = [world.sensors[name].pk for name in which]
@@ -45,7 +46,7 @@ def test_many_keys_are_one_parameter(world):
     """More than SQLite takes parameters for (250,000 where it was built with Django's limit)."""
     keys = range(300_000)
     with CaptureQueriesContext(connection) as captured:
-        found = list(Sensor.objects.filter(pk__among=",".join(map(str, keys))))
+        found = list(Sensor.objects.filter(pk__among=Keys(",".join(map(str, keys)))))
     assert len(captured) == 1
     assert len(found) == 8
     assert Sensor.objects.filter(pk__among=list(keys)).count() == 8
