@@ -17,6 +17,16 @@ def say_who_and_when(apps, schema_editor):
     )
 
 
+def end_what_was_left(apps, schema_editor):
+    """End the scans that were begun and left, all but the newest of each kind, which is joined."""
+    runs = apps.get_model("calibration", "ScanRun").objects.filter(finished_at=None)
+    for full in (False, True):
+        for run in runs.filter(full=full).order_by("-pk")[1:]:
+            run.failed = [*run.failed, {"sensor": None, "reason": "it was left unfinished"}]
+            run.finished_at = run.started_at
+            run.save(update_fields=["failed", "finished_at"])
+
+
 class Migration(migrations.Migration):
 
     dependencies = [
@@ -155,6 +165,7 @@ class Migration(migrations.Migration):
             model_name='judgement',
             index=models.Index(condition=models.Q(('step__isnull', False)), fields=['reference', 'performed_at'], include=('sensor', 'step_reference', 'season', 'step', 'u_step'), name='judgement_company'),
         ),
+        migrations.RunPython(end_what_was_left, migrations.RunPython.noop),
         migrations.AddConstraint(
             model_name='scanrun',
             constraint=models.UniqueConstraint(models.F('full'), condition=models.Q(('finished_at__isnull', True)), name='scan_one_under_way'),
