@@ -162,6 +162,15 @@ class ExplanationAnswer(serializers.Serializer[Any]):
     source = serializers.CharField(allow_blank=True)  # type: ignore[assignment] # a field of the answer
 
 
+class RejudgedAnswer(serializers.Serializer[Any]):
+    """A later calibration that was judged again, because an older one came in."""
+
+    id = serializers.UUIDField()
+    performed_at = serializers.DateTimeField()
+    verdict_before = serializers.ChoiceField(choices=Verdict.values)
+    verdict = serializers.ChoiceField(choices=Verdict.values)
+
+
 class CalibrationAnswer(serializers.Serializer[Any]):
     """A calibration and everything that follows from it."""
 
@@ -252,6 +261,12 @@ class FunctionalAnswer(serializers.Serializer[Any]):
     digest = serializers.CharField()
 
 
+class RecordedAnswer(CalibrationAnswer):
+    """A calibration that was just stored, and what that did to later ones of its sensor."""
+
+    rejudged = RejudgedAnswer(many=True)
+
+
 class ItemAnswer(serializers.Serializer[Any]):
     """What became of one record of a batch."""
 
@@ -259,6 +274,9 @@ class ItemAnswer(serializers.Serializer[Any]):
     id = serializers.UUIDField(allow_null=True)
     status = serializers.IntegerField(help_text="The status that the record alone would have got.")
     calibration = CalibrationAnswer(required=False)
+    rejudged = RejudgedAnswer(
+        many=True, required=False, help_text="Where it was stored: later ones, judged again."
+    )
     problem = serializers.DictField(required=False)
 
 

@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
+from api.answers import RejudgedAnswer
 from api.drafts import CalibrationInput, calibration_draft
 from api.errors import describe
 from api.inputs import checked
@@ -39,6 +40,12 @@ def record_batch(
     return [_said(index, item, outcomes[index], answers) for index, item in enumerate(items)]
 
 
+def rejudged(recorded: Recorded) -> list[dict[str, Any]]:
+    """Return what a new record did to later ones, as the answer says it."""
+    rows = RejudgedAnswer(recorded.rejudged, many=True)
+    return list(rows.data)
+
+
 def _items(data: Any) -> list[Any]:
     items = data.get("records") if isinstance(data, dict) else data
     if not isinstance(items, list):
@@ -56,7 +63,8 @@ def _said(
     if isinstance(outcome, Recorded):
         key = str(outcome.calibration.pk)
         status = 201 if outcome.created else 200
-        return {"index": index, "id": key, "status": status, "calibration": answers[key]}
+        said = {"index": index, "id": key, "status": status, "calibration": answers[key]}
+        return said | ({"rejudged": rejudged(outcome)} if outcome.created else {})
     given = item.get("id") if isinstance(item, dict) else None
     details = describe(outcome)
     assert details is not None

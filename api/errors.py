@@ -36,6 +36,24 @@ class BadQuery(DomainError):
     title = "The address cannot be understood"
 
 
+class Encoding(DomainError):
+    """The body is packed in a way that is not read (RFC 7694)."""
+
+    code = "unsupported_encoding"
+    title = "The body's encoding is not read"
+
+
+class Stale(DomainError):
+    """The row is not what its sender has read; `tag` is the entity tag of what is there."""
+
+    code = "stale"
+    title = "It has changed meanwhile"
+
+    def __init__(self, *problems: Problem | str, tag: str = "") -> None:
+        super().__init__(*problems)
+        self.tag = tag
+
+
 class Unavailable(DomainError):
     """Something that this rests on does not answer now."""
 
@@ -52,6 +70,8 @@ STATUS: Mapping[type[DomainError], HTTPStatus] = {
     Forbidden: HTTPStatus.FORBIDDEN,
     Conflict: HTTPStatus.CONFLICT,
     TooLarge: HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
+    Stale: HTTPStatus.PRECONDITION_FAILED,
+    Encoding: HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
     Unavailable: HTTPStatus.SERVICE_UNAVAILABLE,
 }
 
@@ -141,7 +161,8 @@ def describe(error: Exception) -> Details | None:
     if isinstance(error, DomainError):
         problems = [replace(each, reason=each.reason.rstrip(".")) for each in error.problems]
         detail = " ".join(str(each) for each in problems)
-        return Details(status_of(type(error)), error.code, error.title, detail, members(problems))
+        status, errors = status_of(type(error)), members(problems)
+        return Details(status, error.code, error.title, detail, errors, _headers(error))
     if isinstance(error, exceptions.APIException):
         return _from_framework(error)
     return None
@@ -172,6 +193,12 @@ _DJANGO: Mapping[type[Exception], Callable[[Any], DomainError]] = {
     SuspiciousOperation: lambda error: Malformed(f"The request cannot be read: {error}"),
     UnreadablePostError: lambda error: Malformed(f"The request cannot be read: {error}"),
 }
+
+
+def _headers(error: DomainError) -> Mapping[str, str]:
+    if isinstance(error, Stale):
+        return {"ETag": error.tag}
+    return {"Accept-Encoding": "gzip"} if isinstance(error, Encoding) else {}
 
 
 def _from_framework(error: exceptions.APIException) -> Details:

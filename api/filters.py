@@ -19,7 +19,7 @@ from fleet.errors import Problem
 if TYPE_CHECKING:  # the framework's views import us
     from rest_framework.views import APIView
 
-RESERVED = ("cursor", "page_size", "ordering", "search", "format")
+RESERVED = ("cursor", "page_size", "ordering", "search", "format", "fields")
 
 
 class Filters(BaseFilterBackend):

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
+from functools import partial as call
 from itertools import islice
 from typing import Any, ClassVar, cast
 
@@ -17,12 +18,14 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.serializers import Serializer
 
+from api.conditional import alone, answered, hold, is_conditional, tag_of, unchanged
 from api.conditions import Filter
 from api.downloads import export
 from api.inputs import Input, checked
 from api.permissions import require
 from api.rendering import EXPORTS, Ready
 from api.scoping import candidates, owner_of, reading, scope_for
+from api.sparse import fields_of, sparse
 from fleet import registry
 from fleet.access import may
 from fleet.errors import DomainError, Invalid, NotFound, Problem
@@ -76,11 +79,24 @@ class Resource(viewsets.GenericViewSet[Any]):
 
     def get_object(self) -> Any:
         """Return the row of the address; absent and invisible are the same 404."""
+        row = self._found()
+        self.check_object_permissions(self.request, row)
+        if is_conditional(self.request):
+            hold(row)
+            row = self._found()
+            unchanged(self.request, self.state(row))
+        return row
+
+    def _found(self) -> Any:
         rows = candidates(self.get_queryset(), "", self.kwargs["pk"])
         if not rows:
             raise NotFound("There is nothing at this address, or not for you.")
-        self.check_object_permissions(self.request, rows[0])
         return rows[0]
+
+    def dispatch(self, request: Any, *args: Any, **kwargs: Any) -> HttpResponseBase:
+        """Answer; what rests on what was read is compared and changed in one transaction."""
+        answer = call(super().dispatch, request, *args, **kwargs)
+        return alone(request, answer) if is_conditional(request) else answer()
 
     # ── Answers ───────────────────────────────────────────────────────────────
     def list(self, request: Request) -> HttpResponseBase:
@@ -88,15 +104,24 @@ class Resource(viewsets.GenericViewSet[Any]):
         rows = self.filter_queryset(self.get_queryset())
         form = str(request.accepted_renderer.format)
         if form != "json":
-            columns = self.columns or tuple(cast(Serializer[Any], self.get_serializer()).fields)
+            columns = fields_of(request, self._columns()) or self._columns()
             return export(self.everything(rows), columns, form, self.resource)
+        fields = fields_of(request, self._fields())
         page = self.paginate_queryset(rows)
         assert page is not None
-        return self.get_paginated_response(self.answers(page))
+        return self.get_paginated_response(sparse(self.answers(page), fields))
 
     def retrieve(self, request: Request, pk: str) -> Response:
         """Show one row."""
-        return Response(self.shown(self.get_object()))
+        fields = fields_of(request, self._fields())
+        state = self.shown(self.get_object())
+        return answered(request, state, sparse([state], fields)[0])
+
+    def _fields(self) -> tuple[str, ...]:
+        return tuple(cast(Serializer[Any], self.get_serializer()).fields)
+
+    def _columns(self) -> tuple[str, ...]:
+        return self.columns or self._fields()
 
     def everything(self, rows: QuerySet[Any]) -> Iterator[Mapping[str, Any]]:
         """Yield the answer of every row, reading some at a time."""
@@ -113,6 +138,14 @@ class Resource(viewsets.GenericViewSet[Any]):
     def shown(self, row: Any) -> Any:
         """Return a row as the answer shows it."""
         return self.answers([row])[0]
+
+    def state(self, row: Any) -> Any:
+        """Return a row as reading it shows it, whatever is being done to it."""
+        action, self.action = self.action, "retrieve"
+        try:
+            return self.shown(row)
+        finally:
+            self.action = action
 
     def created(self, row: Model) -> Response:
         """Answer a new row with its address."""
@@ -174,7 +207,7 @@ class Editing(Resource):
         _stay(row, values, self.fixed)
         with transaction.atomic():
             changed = self.change(row, values)
-        return Response(self.shown(changed))
+        return Response(self.shown(changed), headers={"ETag": tag_of(self.state(changed))})
 
     def change(self, row: Any, values: dict[str, Any]) -> Any:
         """Store the changed row."""

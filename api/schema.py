@@ -4,12 +4,14 @@ from typing import Any
 
 from drf_spectacular.extensions import OpenApiSerializerFieldExtension
 from drf_spectacular.openapi import AutoSchema
+from drf_spectacular.utils import OpenApiParameter
 from rest_framework import serializers
 from rest_framework.renderers import JSONRenderer
 
 from api.errors import MEDIA_TYPE
 from api.inputs import Input, Ref
 from api.rendering import EXPORTS
+from api.sparse import NAME
 
 SAYS = {
     "400": "The request cannot be read, or a parameter of the address is not known.",
@@ -19,11 +21,16 @@ SAYS = {
     "405": "This address does not know the method.",
     "406": "There is no such format of it.",
     "409": "It contradicts what is recorded.",
+    "412": "It has changed since it was read (`If-Match`); ETag names what is there now.",
     "413": "The body is too large.",
-    "415": "The body has a type that is not read.",
+    "415": "The body has a type, or an encoding, that is not read.",
     "422": "The input cannot be right; each problem has its place.",
     "429": "Too many attempts; Retry-After says when to go on.",
 }
+
+
+def _header(name: str, description: str) -> OpenApiParameter:
+    return OpenApiParameter(name, str, OpenApiParameter.HEADER, description=description)
 
 
 class WrongSerializer(serializers.Serializer[Any]):
@@ -91,12 +98,38 @@ class Schema(AutoSchema):
         if getattr(self.view, "action", "") == "list":
             table = {"schema": {"type": "string"}}
             bodies["200"]["content"] |= {str(form.media_type): table for form in EXPORTS}
+        if getattr(self.view, "action", "") == "retrieve":
+            bodies["304"] = {"description": "What the client has (`If-None-Match`) is still so."}
         for status in self._problems():
             body = self._get_response_for_code(  # type: ignore[no-untyped-call] # the library's
                 ProblemSerializer, status, [MEDIA_TYPE], direction
             )
             bodies.setdefault(status, body | {"description": SAYS[status]})
         return bodies
+
+    def get_override_parameters(self) -> list[Any]:
+        """Add what every resource understands: sparse fields, and conditions."""
+        action, given = getattr(self.view, "action", ""), list(super().get_override_parameters())
+        if action in {"list", "retrieve"}:
+            given.append(OpenApiParameter(NAME, str, description="These, by commas; else all."))
+        if action == "retrieve":
+            given.append(_header("If-None-Match", "The tag of what the client has."))
+        if action in {"retrieve", "update", "partial_update"}:
+            given.append(
+                OpenApiParameter(
+                    "ETag",
+                    str,
+                    OpenApiParameter.HEADER,
+                    response=["200"],
+                    description="What this state of the row is called.",
+                )
+            )
+        if self._changes_a_row():
+            given.append(_header("If-Match", "The tag of what was read: else nothing is done."))
+        return given
+
+    def _changes_a_row(self) -> bool:
+        return "{" in self.path and self.method in {"POST", "PUT", "PATCH", "DELETE"}
 
     def map_renderers(self, attribute: str) -> list[Any]:
         """Return JSON; other forms are declared where they are made."""
@@ -112,6 +145,8 @@ class Schema(AutoSchema):
             statuses += ["409"]
         if self.method in {"POST", "PUT", "PATCH"}:
             statuses += ["413", "415", "422"]
+        if self._changes_a_row():
+            statuses += ["412"]
         if getattr(self.view, "resource", "") == "tokens" and self.method == "POST":
             statuses += ["429"]
         return statuses

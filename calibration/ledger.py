@@ -18,6 +18,7 @@ from django.db.models import prefetch_related_objects
 from calibration import digests
 from calibration.digests import Content, Standing
 from calibration.drafts import CalibrationDraft
+from calibration.later import Rejudged
 from calibration.models import Calibration, CalibrationPoint
 from calibration.seats import Seat, Seats
 from calibration.validating import check_draft, local_day
@@ -39,10 +40,11 @@ _INSTALLATION = ROW.index("installation_id")
 class Recorded:
     """A stored calibration, and whether this call stored it.
 
-    The calibration as an object is made when somebody asks for it: an import does not.
+    The calibration as an object is made when somebody asks for it: an import does not. `rejudged`
+    are the later ones of its sensor, where whoever recorded it looks at them.
     """
 
-    __slots__ = ("_calibration", "_draft", "_row", "created")
+    __slots__ = ("_calibration", "_draft", "_row", "created", "rejudged")
 
     def __init__(
         self,
@@ -53,6 +55,7 @@ class Recorded:
         draft: CalibrationDraft | None = None,
     ) -> None:
         self.created = created
+        self.rejudged: Sequence[Rejudged] = ()
         self._calibration, self._row, self._draft = calibration, row, draft
 
     @property

@@ -14,6 +14,7 @@ from calibration import judging, policies, proving
 from calibration.columns import among
 from calibration.drafts import CalibrationDraft, PointDraft, resolve_moment
 from calibration.judging import Judged
+from calibration.later import Standing
 from calibration.ledger import Ledger, Recorded, taken
 from calibration.models import StaleSensor
 from fleet.errors import DomainError
@@ -55,7 +56,7 @@ def record_calibration(
     """
     recorded = seal(draft, scope=scope, now=now, user_id=user_id)
     if recorded.created:
-        judge_sealed([draft.sensor.pk], now=now)
+        _judge_stored([(draft, recorded)], now=now)
     return recorded
 
 
@@ -65,14 +66,24 @@ def record_many(
     """Record many: each is stored or refused by itself, then all sensors are judged at once."""
     with transaction.atomic():
         outcomes = seal_many(drafts, scope=scope, now=now, user_id=user_id)
-        stored = {
-            outcome.calibration.sensor_id
-            for outcome in outcomes
+        stored = [
+            (draft, outcome)
+            for draft, outcome in zip(drafts, outcomes, strict=True)
             if isinstance(outcome, Recorded) and outcome.created
-        }
-        for some in judging.batches(sorted(stored)):
-            judge_sealed(some, now=now)
+        ]
+        _judge_stored(stored, now=now)
     return outcomes
+
+
+def _judge_stored(stored: Sequence[tuple[CalibrationDraft, Recorded]], *, now: datetime) -> None:
+    """Judge the sensors of records that were just sealed, and note what that did to later ones."""
+    standing = Standing([draft for draft, _ in stored])
+    sensors = sorted({draft.sensor.pk for draft, _ in stored})
+    for some in judging.batches(sensors):
+        judge_sealed(some, now=now)
+    later = standing.later_than((draft.sensor.pk, draft.performed_at) for draft, _ in stored)
+    for (_, recorded), rejudged in zip(stored, later, strict=True):
+        recorded.rejudged = rejudged
 
 
 @transaction.atomic

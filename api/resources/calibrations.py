@@ -12,8 +12,8 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.answers import BatchAnswer, CalibrationAnswer
-from api.batches import record_batch
+from api.answers import BatchAnswer, CalibrationAnswer, RecordedAnswer
+from api.batches import record_batch, rejudged
 from api.conditions import Filter, Moment, OneOf, Whether, Whole
 from api.downloads import download
 from api.drafts import CalibrationInput, calibration_draft
@@ -124,7 +124,7 @@ class CalibrationViews(Resource):
         """Return a calibration with everything that follows from it, freshly read."""
         return readout.calibration_answer(row, self.scope)
 
-    @extend_schema(responses={201: CalibrationAnswer, 200: CalibrationAnswer})
+    @extend_schema(responses={201: RecordedAnswer, 200: CalibrationAnswer})
     def create(self, request: Request) -> Response:
         """Record a calibration: 201 when it was stored, 200 when it was there already."""
         draft = calibration_draft(self.checked(CalibrationInput))
@@ -132,7 +132,9 @@ class CalibrationViews(Resource):
             draft, scope=self.scope, now=self.now, user_id=self.scope.user_id
         )
         if recorded.created:
-            return self.created(recorded.calibration)
+            answer = self.created(recorded.calibration)
+            answer.data |= {"rejudged": rejudged(recorded)}
+            return answer
         return Response(self.shown(recorded.calibration))
 
     @extend_schema(request=CalibrationInput, responses={200: CalibrationAnswer})
