@@ -13,6 +13,7 @@ from api.registers import Resource
 from api.resources.calibrations import CalibrationViews
 from api.resources.customers import CustomerViews
 from api.resources.dealers import DealerViews
+from api.resources.events import EventViews
 from api.resources.flags import FlagViews
 from api.resources.functional_tests import FunctionalTestViews
 from api.resources.imports import ImportViews
@@ -29,6 +30,7 @@ from api.resources.sensors import SensorViews
 from api.resources.tokens import TokenViews
 from api.resources.users import UserViews
 from api.resources.visits import VisitViews
+from api.resources.webhooks import WebhookViews
 from fleet.errors import NotFound
 
 RESOURCES: tuple[type[Resource], ...] = (
@@ -50,6 +52,8 @@ RESOURCES: tuple[type[Resource], ...] = (
     VisitViews,
     ScanViews,
     ImportViews,
+    EventViews,
+    WebhookViews,
     TokenViews,
 )
 

@@ -1,4 +1,4 @@
-"""The app, and the two things that Django calls us for: after migrating, and when checking."""
+"""The app, and what Django calls us for: after migrating, when checking, when a visit is saved."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -7,7 +7,7 @@ from django.apps import AppConfig
 from django.core import checks
 from django.core.checks import CheckMessage
 from django.db import connections
-from django.db.models.signals import post_migrate
+from django.db.models.signals import post_migrate, post_save
 
 
 class CalibrationConfig(AppConfig):
@@ -19,6 +19,7 @@ class CalibrationConfig(AppConfig):
     def ready(self) -> None:
         """Put the seals on after every migrate; check them where databases are checked."""
         post_migrate.connect(_seal, sender=self)
+        post_save.connect(_tell_of_visit, sender="calibration.Visit")
         checks.register(check_seals, checks.Tags.database)
 
 
@@ -26,6 +27,13 @@ def _seal(using: str, **_: Any) -> None:
     from calibration import sealing
 
     sealing.install(connections[using])
+
+
+def _tell_of_visit(instance: Any, *, created: bool, update_fields: Any, **_: Any) -> None:
+    from calibration import events
+
+    if created or update_fields is None or {"planned_on", "status"} & set(update_fields):
+        events.tell_of_visits([instance], now=instance.updated_at)
 
 
 def check_seals(databases: Sequence[str] | None = None, **_: Any) -> list[CheckMessage]:

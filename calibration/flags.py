@@ -7,8 +7,10 @@ from typing import Any
 from uuid import UUID
 
 from calibration.columns import among
+from calibration.events import tell_of_flags
 from calibration.models import DriftFlag
 from fleet.errors import Conflict, Invalid, Problem
+from fleet.updating import update
 
 OPEN, ACKNOWLEDGED, CLOSED = DriftFlag.Status
 _NUMBERS = ("level", "magnitude", "tolerance", "p_out", "causes")
@@ -57,20 +59,19 @@ def settle(
     """
     present, by_key = _beside(sensor_ids, kinds, wanted)
     new = [want for key, want in by_key.items() if key not in present]
-    changed, opened, closed = [], len(new), 0
+    changed, reopened, closed = [], [], []
     for key, row in present.items():
         was = row.status
         if _settle_one(row, by_key.get(key), now):
             changed.append(row)
-            opened += was == CLOSED and row.status == OPEN
-            closed += was != CLOSED and row.status == CLOSED
-    DriftFlag.objects.bulk_create([DriftFlag(opened_at=now, **asdict(want)) for want in new])
-    DriftFlag.objects.bulk_update(
-        changed,
-        [*_NUMBERS, "status", "opened_at", "closed_at", "close_reason"],
-        batch_size=500,
+            reopened += [row] * (was == CLOSED and row.status == OPEN)
+            closed += [row] * (was != CLOSED and row.status == CLOSED)
+    opened = DriftFlag.objects.bulk_create(
+        [DriftFlag(opened_at=now, **asdict(want)) for want in new]
     )
-    return FlagChange(opened, closed)
+    update(changed, [*_NUMBERS, "status", "opened_at", "closed_at", "close_reason"])
+    tell_of_flags([*opened, *reopened], closed, now=now)
+    return FlagChange(len(opened) + len(reopened), len(closed))
 
 
 def out_of_line(
@@ -136,4 +137,5 @@ def close(flag: DriftFlag, *, user_id: int | None, reason: str, now: datetime) -
         flag.status, flag.closed_at, flag.close_reason = CLOSED, now, reason
         flag.closed_by_id, flag.closed_for_id = user_id, flag.sensor.dealer_id
         flag.save(update_fields=["status", "closed_at", "closed_by", "closed_for", "close_reason"])
+        tell_of_flags([], [flag], now=now)
     return flag

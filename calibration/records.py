@@ -10,13 +10,13 @@ from typing import Any
 
 from django.db import IntegrityError, transaction
 
-from calibration import judging, policies, proving
+from calibration import events, judging, policies, proving
 from calibration.columns import among
 from calibration.drafts import CalibrationDraft, PointDraft, resolve_moment
 from calibration.judging import Judged
 from calibration.later import Standing
 from calibration.ledger import Ledger, Recorded, taken
-from calibration.models import StaleSensor
+from calibration.models import Judgement, StaleSensor
 from fleet.errors import DomainError
 from fleet.scope import Scope
 
@@ -84,6 +84,24 @@ def _judge_stored(stored: Sequence[tuple[CalibrationDraft, Recorded]], *, now: d
     later = standing.later_than((draft.sensor.pk, draft.performed_at) for draft, _ in stored)
     for (_, recorded), rejudged in zip(stored, later, strict=True):
         recorded.rejudged = rejudged
+    events.tell(_happened(stored), now=now)
+
+
+def _happened(stored: Sequence[tuple[CalibrationDraft, Recorded]]) -> list[events.Happened]:
+    """What programs are told of new records: verdicts, new and changed, and what is superseded."""
+    made = {recorded.calibration.pk: recorded for _, recorded in stored}
+    found, changed = [], {}
+    rows = Judgement.objects.filter(pk__in=list(made))
+    for key, verdict in rows.order_by("performed_at", "pk").values_list("pk", "verdict"):
+        found.append(events.verdict(key, made[key].calibration.sensor_id, None, verdict))
+    for recorded in made.values():
+        if recorded.calibration.supersedes_id:
+            found.append(events.superseded(recorded.calibration))
+        for row in recorded.rejudged:
+            if row.verdict != row.verdict_before and row.id not in made:
+                sensor = recorded.calibration.sensor_id
+                changed[row.id] = events.verdict(row.id, sensor, row.verdict_before, row.verdict)
+    return [*found, *changed.values()]
 
 
 @transaction.atomic

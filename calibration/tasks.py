@@ -12,11 +12,13 @@ from django.db import OperationalError
 from django.utils import timezone
 from kombu.exceptions import OperationalError as BrokerAway
 
+from calibration import events
 from calibration.claiming import Clock
 from calibration.models import ScanRun
 from calibration.planning import plan_visits
 from calibration.reminders import send_reminders
 from calibration.scan import scan_result, start, under_way, work_off
+from calibration.webhooks import tell_addresses
 
 logger = logging.getLogger(__name__)
 
@@ -77,6 +79,19 @@ def plan() -> None:
     """Plan every dealer's visits."""
     for customer, reason in plan_visits(now=timezone.now()).unplanned:
         logger.warning("no visit for customer %s: %s", customer.pk, reason)
+
+
+@entrance
+def tell() -> None:
+    """Tell the addresses that dealers named what happened."""
+    for row, reason in tell_addresses(now=timezone.now()).failed:
+        logger.warning("webhook %s: %s", row.pk, reason)
+
+
+@entrance
+def forget() -> None:
+    """Remove events that are older than what is kept."""
+    events.forget_old(now=timezone.now())
 
 
 @entrance

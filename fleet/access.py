@@ -45,6 +45,13 @@ RIGHTS: Mapping[str, Mapping[str, frozenset[Role]]] = {
     "visits": {"read": _DEALER, "create": _MANAGERS, "edit": _MANAGERS},
     "scans": {"read": _ALL, "create": _ADMINISTRATORS},
     "imports": {"read": _MANAGERS, "create": _MANAGERS, "decide": _MANAGERS},
+    "events": {"read": _ALL},
+    "webhooks": {
+        "read": _MANAGERS,
+        "create": _MANAGERS,
+        "edit": _MANAGERS,
+        "remove": _MANAGERS,
+    },
     "tokens": {"read": _ALL, "create": _ALL, "remove": _ALL},
 }
 

@@ -7,6 +7,7 @@ from uuid import UUID
 from calibration.due.needs import due_machines
 from calibration.models import Visit, VisitLine
 from fleet.models import Installation
+from fleet.updating import update
 
 OPEN = (Visit.Status.PLANNED, Visit.Status.CONFIRMED)
 
@@ -36,7 +37,7 @@ def close_loop(sensor_ids: Sequence[int], *, now: datetime) -> None:
         if (line.sensors, line.done) != (sensors, done):
             line.sensors, line.done = sensors, done
             changed.append(line)
-    VisitLine.objects.bulk_update(changed, ["sensors", "done"])
+    update(changed, ["sensors", "done"])
     finish(visit_ids, now=now)
 
 

@@ -11,6 +11,7 @@ from calibration.calendars import date_of
 from calibration.due.days import DECIDED, Ints
 from calibration.due.reading import Newest, Open, States
 from calibration.models import Reminder
+from fleet.updating import update
 
 Bools = NDArray[np.bool_]
 Status = Reminder.Status
@@ -66,7 +67,7 @@ def write(
         for i, due_on, why in _said(wanted, changes.moved)
     ]
     if moved:
-        Reminder.objects.bulk_update(moved, ["due_on", "why"], batch_size=1000)
+        update(moved, ["due_on", "why"])
     opened = [
         Reminder(
             sensor_id=int(newest.sensor[i]),

@@ -29,6 +29,7 @@ from calibration.fleetwide.looks import looks
 from calibration.models import Calibration, LotCount, LotLooks, LotsCounted, Verdict
 from fleet.models import Sensor
 from fleet.scope import Scope
+from fleet.updating import update
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -228,7 +229,7 @@ def _add(found: Share, before: Share) -> None:
     for row in rows:
         for name, step in zip(COUNTS, change[row.pk].tolist(), strict=True):
             setattr(row, name, getattr(row, name) + step)
-    LotCount.objects.bulk_update(rows, COUNTS, batch_size=500)
+    update(rows, COUNTS)
 
 
 def _totals(share: Share, place: Ints, width: int) -> Ints:
@@ -254,4 +255,4 @@ def _sum_up() -> None:
             for name, value in zip(COUNTS, sum_, strict=True):
                 setattr(row, name, value)
             wrong.append(row)
-    LotCount.objects.bulk_update(wrong, COUNTS, batch_size=500)
+    update(wrong, COUNTS)

@@ -9,6 +9,7 @@ from calibration.models.derived import (
     StaleSensor,
     Verdict,
 )
+from calibration.models.events import Event, Webhook
 from calibration.models.functional import (
     FunctionalTest,
     FunctionalVerdict,
@@ -38,6 +39,7 @@ __all__ = [
     "Direction",
     "DriftFlag",
     "DueState",
+    "Event",
     "Fit",
     "FunctionalTest",
     "FunctionalVerdict",
@@ -65,4 +67,5 @@ __all__ = [
     "Verdict",
     "Visit",
     "VisitLine",
+    "Webhook",
 ]

@@ -6,6 +6,7 @@ from typing import Self
 
 from calibration.due import Need
 from calibration.models import Visit, VisitLine
+from fleet.updating import update
 
 
 class LineBook:
@@ -45,7 +46,7 @@ class LineBook:
             VisitLine.objects.filter(pk__in=self._gone).delete()
         if self._changed:
             fields = ["due_on", "sensors", "done"]
-            VisitLine.objects.bulk_update(self._changed, fields, batch_size=1000)
+            update(self._changed, fields)
         if self._new:
             VisitLine.objects.bulk_create(self._new, batch_size=1000)
 

@@ -1,5 +1,6 @@
 """The environment, read once and checked: a wrong value stops the start with a message."""
 
+import ipaddress
 import re
 import secrets
 from pathlib import Path
@@ -27,6 +28,18 @@ def flag(name: str, *, default: bool) -> bool:
     if value in {"", "1", "true", "yes", "on", "0", "false", "no", "off"}:
         return default if not value else value in {"1", "true", "yes", "on"}
     raise ImproperlyConfigured(f"{name}={value!r} is not understood; use true or false.")
+
+
+def networks(name: str) -> list[str]:
+    """Return networks, separated by commas."""
+    found = [each.strip() for each in text(name).split(",") if each.strip()]
+    for each in found:
+        try:
+            ipaddress.ip_network(each)
+        except ValueError as wrong:
+            message = f"{name}: {each!r} is no network; accepted: 10.0.0.0/8,192.168.5.0/24."
+            raise ImproperlyConfigured(message) from wrong
+    return found
 
 
 def database() -> dict[str, Any]:

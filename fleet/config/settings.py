@@ -93,6 +93,10 @@ WHITENOISE_USE_FINDERS = True
 
 # An upload is read in a bounded buffer; a JSON body larger than this is refused with 413.
 DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 2**20
+EVENTS_KEPT_DAYS = 400
+WEBHOOK_TIMEOUT = 10.0  # s
+# Networks that webhooks may reach although they are not public: "127.0.0.0/8,10.0.0.0/8".
+WEBHOOK_NETWORKS = env.networks("WEBHOOK_NETWORKS")
 FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 2**20
 
 SECURE_CONTENT_TYPE_NOSNIFF = True
@@ -128,6 +132,8 @@ CELERY_TIMEZONE = "UTC"
 CELERY_BEAT_SCHEDULE = {
     "nightly": {"task": "calibration.tasks.nightly", "schedule": crontab(hour=2, minute=10)},
     "reminders": {"task": "calibration.tasks.remind", "schedule": crontab(minute=25)},
+    "webhooks": {"task": "calibration.tasks.tell", "schedule": timedelta(seconds=20)},
+    "old events": {"task": "calibration.tasks.forget", "schedule": crontab(hour=3, minute=40)},
 }
 
 # How long a worker may keep a chunk of a scan without a sign of life before another takes it.

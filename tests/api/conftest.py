@@ -8,8 +8,16 @@ import pytest
 from django.core.cache import cache
 from rest_framework.test import APIClient
 
-from calibration import functional, records
-from calibration.models import DriftFlag, ImportRun, Reminder, TolerancePolicy, Visit
+from calibration import events, functional, records
+from calibration.models import (
+    DriftFlag,
+    Event,
+    ImportRun,
+    Reminder,
+    TolerancePolicy,
+    Visit,
+    Webhook,
+)
 from fleet.models import Membership
 from fleet.scope import Scope
 
@@ -144,6 +152,10 @@ def _rows(world: Any, letter: str) -> dict[str, Any]:
         dealer=dealer, file_name="past.csv", content=b"x", content_digest="0" * 64,
         status="tried", result={}, created_at=NOW,
     )  # fmt: skip
+    hook = Webhook.objects.create(
+        dealer=dealer, url=f"https://{letter}.example/", secret=b"x", created_at=NOW
+    )
+    events.number()
     return {
         "dealers": dealer.pk,
         "users": world.users[f"tech{letter}"].pk,
@@ -160,4 +172,6 @@ def _rows(world: Any, letter: str) -> dict[str, Any]:
         "reminders": Reminder.objects.filter(sensor=world.sensors[name]).earliest("pk").pk,
         "visits": visit.pk,
         "imports": run.pk,
+        "events": Event.objects.filter(dealer=dealer).earliest("number").pk,
+        "webhooks": hook.pk,
     }

@@ -34,6 +34,8 @@ RIGHTS = {
     "visits": (DEALER, MANAGERS, MANAGERS, NONE),
     "scans": (EVERYBODY, ADMIN, NONE, NONE),
     "imports": (MANAGERS, MANAGERS, NONE, NONE),
+    "events": (EVERYBODY, NONE, NONE, NONE),
+    "webhooks": (MANAGERS, MANAGERS, MANAGERS, MANAGERS),
     "tokens": (EVERYBODY, EVERYBODY, NONE, EVERYBODY),
 }
 # Further actions of one row: resource, address, method -> who
@@ -50,6 +52,9 @@ ACTIONS = {
     ("calibrations", "load", "get"): EVERYBODY,
     ("calibrations", "certificate", "get"): EVERYBODY,
     ("imports", "commit", "post"): MANAGERS,
+    ("webhooks", "rotate", "post"): MANAGERS,
+    ("webhooks", "replay", "post"): MANAGERS,
+    ("webhooks", "test", "post"): MANAGERS,
 }
 CATALOGUE_ACTIONS = {("sensor-models", "reliability", "get"): EVERYBODY}
 LIST_ACTIONS = {

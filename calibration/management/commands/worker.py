@@ -1,4 +1,4 @@
-"""`manage.py worker`: the nightly scan and plan, and the day's reminders, without a broker.
+"""`manage.py worker`: the nightly scan and plan, reminders and webhooks, without a broker.
 
 What is still to be done is read from the rows: scans and their chunks from ScanRun and ScanChunk,
 today's reminders from Digest. A worker that was away for three days does the last night's work
@@ -19,12 +19,13 @@ from django.core.management.base import CommandError
 from django.db import Error, close_old_connections
 from django.utils import timezone
 
-from calibration import scan
+from calibration import events, scan
 from calibration.claiming import Clock
 from calibration.management.entrance import Entrance
 from calibration.models import ScanRun
 from calibration.planning import plan_visits
 from calibration.reminders import send_reminders
+from calibration.webhooks import tell_addresses
 
 logger = logging.getLogger(__name__)
 
@@ -71,6 +72,10 @@ def work(
             f"plan: {plan.planned} planned, {plan.moved} moved, "
             f"{plan.cancelled} cancelled, {len(plan.unplanned)} not in time"
         )
+        events.forget_old(now=now)
+    webhooks = tell_addresses(now=now)
+    if webhooks.sent or webhooks.failed:
+        said.append(f"webhooks: {webhooks.sent} told, {len(webhooks.failed)} failed")
     told = send_reminders(now=now)
     if told.sent or told.failed:
         said.append(f"reminders: {told.sent} sent, {len(told.failed)} failed")
