@@ -213,6 +213,33 @@ class CalibrationAnswer(serializers.Serializer[Any]):
     stored = serializers.BooleanField(help_text="False: only checked.")
 
 
+class LatestAnswer(serializers.Serializer[Any]):
+    """The newest numbers of a sensor, in the units that were typed."""
+
+    calibration = serializers.UUIDField()
+    performed_at = serializers.DateTimeField()
+    reason = serializers.ChoiceField(choices=Reason.values)
+    stage = serializers.ChoiceField(choices=Stage.values)
+    season = serializers.IntegerField(allow_null=True)
+    verdict = serializers.ChoiceField(choices=Verdict.values, allow_null=True)
+    load_unit = serializers.ChoiceField(choices=LOADS)
+    reading_unit = serializers.ChoiceField(choices=READINGS)
+    fit = FitAnswer()
+
+
+class OpenFlagAnswer(serializers.Serializer[Any]):
+    """A flag that stands open, in a list of sensors."""
+
+    id = serializers.IntegerField()
+    kind = serializers.ChoiceField(choices=DriftFlag.Kind.values)
+    level = serializers.ChoiceField(choices=DriftFlag.Level.values)
+    status = serializers.ChoiceField(choices=DriftFlag.Status.values)
+    magnitude = serializers.FloatField()
+    tolerance = serializers.FloatField()
+    p_out = _maybe()
+    opened_at = serializers.DateTimeField()
+
+
 class StepAnswer(serializers.Serializer[Any]):
     """One setpoint, as typed."""
 

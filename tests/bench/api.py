@@ -2,7 +2,7 @@
 
 Run ``python -m tests.bench.api`` (``--sensors 10000``, 100000 or 1000000). It fills a PostgreSQL
 database of its own with the invented fleet (`api_fleet`), serves it with two sync workers of
-gunicorn, and asks over loopback with one client, in turns with the floor (`api_floor`): a bare WSGI
+gunicorn, asks over loopback with one client, in turns with the floor (`api_floor`): a bare WSGI
 application under the same server, that reads the rows and writes the JSON of the same answers. At
 last a mixed load at saturation. Medians; client, servers and database share the machine, so the
 ratios count. The last line is one JSON object.
@@ -168,9 +168,7 @@ def bodies(url: str, sensors: list[int]) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def _posts(
-    url: str, known: Asked, ours: Client, floor: Client, times: int
-) -> tuple[float, float]:
+def _posts(url: str, known: Asked, ours: Client, floor: Client, times: int) -> tuple[float, float]:
     most = min(len(known.ours), len(known.floors))
     times = min(times, most // 2)
     begun = max(2, times // 10)

@@ -45,7 +45,9 @@ class Client:
         return content
 
 
-def turns(ours: Callable[[int], Any], floor: Callable[[int], Any], times: int) -> tuple[float, float]:
+def turns(
+    ours: Callable[[int], Any], floor: Callable[[int], Any], times: int
+) -> tuple[float, float]:
     """Return the medians of two [s], asked in turns after some that warm up both."""
     taken: tuple[list[float], list[float]] = ([], [])
     for number in range(-max(2, times // 10), times):
