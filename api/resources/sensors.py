@@ -11,7 +11,7 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.answers import LatestAnswer, OpenFlagAnswer
+from api.answers import HistoryAnswer, LatestAnswer, OpenFlagAnswer
 from api.conditions import Filter, Whether
 from api.downloads import download
 from api.inputs import Input, Number, Text
@@ -141,7 +141,7 @@ class SensorViews(Register):
             mark_anew([changed.pk], why="its model, lot or tag changed", now=self.now)
         return changed
 
-    @extend_schema(responses=dict)
+    @extend_schema(responses=HistoryAnswer)
     @action(detail=True)
     def history(self, request: Request, pk: str) -> Response:
         """A sensor's whole life: installations, calibrations, tests, seasons, flags, due day."""

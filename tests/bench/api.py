@@ -150,8 +150,8 @@ def bodies(url: str, sensors: list[int]) -> list[dict[str, Any]]:
         rows = connection.execute(
             "SELECT DISTINCT ON (c.sensor_id) c.sensor_id, c.performed_at, c.load_unit,"
             " c.reading_unit, CASE WHEN r.dealer_id = s.dealer_id THEN c.reference_id END,"
-            " (SELECT json_agg(json_build_object('load', p.load, 'reading', p.reading, 'direction',"
-            " p.direction) ORDER BY p.number) FROM calibration_calibrationpoint p"
+            " (SELECT json_agg(json_build_object('load', p.load, 'reading', p.reading,"
+            " 'direction', p.direction) ORDER BY p.number) FROM calibration_calibrationpoint p"
             " WHERE p.calibration_id = c.id) FROM calibration_calibration c JOIN fleet_sensor s"
             " ON s.id = c.sensor_id LEFT JOIN calibration_referencestandard r"
             " ON r.id = c.reference_id WHERE c.sensor_id = ANY(%s) AND c.chain_number < 1000"
@@ -260,7 +260,8 @@ def table(known: Asked, found: Measured) -> list[str]:
     ]
     load = found.load
     lines.append(
-        f"mixed load of {CLIENTS} clients: {len(load.seconds):,} requests, {len(load.errors)} errors, "
+        f"mixed load of {CLIENTS} clients: {len(load.seconds):,} requests, "
+        f"{len(load.errors)} errors, "
         f"p50 {1000 * load.quantile(0.5):.1f} ms, p99 {1000 * load.quantile(0.99):.1f} ms, "
         f"memory grown by {found.grown_mb:.1f} MB"
     )

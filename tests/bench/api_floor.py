@@ -41,16 +41,23 @@ _POINTS = "SELECT calibration_id, load, reading, direction FROM calibration_cali
 _FLAGS = "SELECT g.* FROM calibration_driftflag g"
 _OWN = "WHERE c.sensor_id = %s ORDER BY c.performed_at, c.stage, c.id"
 HISTORY = (
-    ("SELECT s.*, m.name, d.code, u.* FROM fleet_sensor s JOIN fleet_sensormodel m"
-    " ON m.id = s.model_id JOIN fleet_dealer d ON d.id = s.dealer_id LEFT JOIN"
-    " calibration_duestate u ON u.sensor_id = s.id WHERE s.id = %s"),
+    (
+        "SELECT s.*, m.name, d.code, u.* FROM fleet_sensor s JOIN fleet_sensormodel m"
+        " ON m.id = s.model_id JOIN fleet_dealer d ON d.id = s.dealer_id LEFT JOIN"
+        " calibration_duestate u ON u.sensor_id = s.id WHERE s.id = %s"
+    ),
     f"{_CALIBRATION} {_OWN}",
-    (f"{_POINTS} WHERE calibration_id IN (SELECT id FROM calibration_calibration WHERE"
-    " sensor_id = %s) ORDER BY calibration_id, number"),
+    (
+        f"{_POINTS} WHERE calibration_id IN (SELECT id FROM calibration_calibration WHERE"
+        " sensor_id = %s) ORDER BY calibration_id, number"
+    ),
     f"{_FLAGS} WHERE g.sensor_id = %s ORDER BY opened_at, id",
-    ("SELECT i.*, m.serial, o.name, k.name, k.dealer_id FROM fleet_installation i JOIN"
-    " fleet_machine m ON m.id = i.machine_id JOIN fleet_machinemodel o ON o.id = m.model_id JOIN"
-    " fleet_customer k ON k.id = m.customer_id WHERE i.sensor_id = %s ORDER BY installed_on, i.id"),
+    (
+        "SELECT i.*, m.serial, o.name, k.name, k.dealer_id FROM fleet_installation i JOIN"
+        " fleet_machine m ON m.id = i.machine_id JOIN fleet_machinemodel o ON o.id = m.model_id"
+        " JOIN fleet_customer k ON k.id = m.customer_id WHERE i.sensor_id = %s"
+        " ORDER BY installed_on, i.id"
+    ),
     "SELECT * FROM calibration_functionaltest WHERE sensor_id = %s ORDER BY performed_at, id",
 )
 _PAGE = (
@@ -66,26 +73,36 @@ FIRST_PAGE = _PAGE.format(where="")
 LATER_PAGE = _PAGE.format(where="WHERE (serial, id) > (%s, %s)")
 _OPEN = f"{_FLAGS} WHERE g.status <> 'closed' AND g.sensor_id = ANY(%s)"
 _SEATED = (
-    "fleet_installation i JOIN fleet_machine w ON w.id = i.machine_id JOIN fleet_sensor s ON s.id ="
-    " i.sensor_id WHERE w.customer_id = %s AND i.removed_on IS NULL"
+    "fleet_installation i JOIN fleet_machine w ON w.id = i.machine_id JOIN fleet_sensor s"
+    " ON s.id = i.sensor_id WHERE w.customer_id = %s AND i.removed_on IS NULL"
 )
 SHEET = (
-    ("SELECT k.*, d.* FROM fleet_customer k JOIN fleet_dealer d ON d.id = k.dealer_id WHERE"
-    " k.id = %s"),
-    ("SELECT w.*, o.name, o.kind FROM fleet_machine w JOIN fleet_machinemodel o ON o.id ="
-    " w.model_id WHERE w.customer_id = %s"),
-    ("SELECT i.machine_id, i.position, i.installed_on, s.*, m.name, m.rated_load, m.load_unit,"
-    " m.reading_unit, u.due_on, u.decided_by FROM fleet_installation i JOIN fleet_machine w ON"
-    " w.id = i.machine_id JOIN fleet_sensor s ON s.id = i.sensor_id JOIN fleet_sensormodel m ON"
-    " m.id = s.model_id LEFT JOIN calibration_duestate u ON u.sensor_id = s.id WHERE"
-    " w.customer_id = %s AND i.removed_on IS NULL"),
-    ("SELECT c.id, c.sensor_id, c.performed_at, c.reason, c.stage, c.load_unit, c.reading_unit,"
-    " f.slope, f.offset, f.u_slope, f.u_slope_random, f.u_offset, f.covariance, j.verdict FROM"
-    f" calibration_calibration c JOIN (SELECT {_NEWEST} AS id FROM {_SEATED}) n ON n.id = c.id"
-    " LEFT JOIN calibration_fit f ON f.calibration_id = c.id LEFT JOIN calibration_judgement j"
-    " ON j.calibration_id = c.id"),
-    (f"{_POINTS} WHERE calibration_id IN (SELECT {_NEWEST} FROM {_SEATED})"
-    " ORDER BY calibration_id, number"),
+    (
+        "SELECT k.*, d.* FROM fleet_customer k JOIN fleet_dealer d ON d.id = k.dealer_id WHERE"
+        " k.id = %s"
+    ),
+    (
+        "SELECT w.*, o.name, o.kind FROM fleet_machine w JOIN fleet_machinemodel o ON o.id ="
+        " w.model_id WHERE w.customer_id = %s"
+    ),
+    (
+        "SELECT i.machine_id, i.position, i.installed_on, s.*, m.name, m.rated_load, m.load_unit,"
+        " m.reading_unit, u.due_on, u.decided_by FROM fleet_installation i JOIN fleet_machine w ON"
+        " w.id = i.machine_id JOIN fleet_sensor s ON s.id = i.sensor_id JOIN fleet_sensormodel m"
+        " ON m.id = s.model_id LEFT JOIN calibration_duestate u ON u.sensor_id = s.id WHERE"
+        " w.customer_id = %s AND i.removed_on IS NULL"
+    ),
+    (
+        "SELECT c.id, c.sensor_id, c.performed_at, c.reason, c.stage, c.load_unit, c.reading_unit,"
+        " f.slope, f.offset, f.u_slope, f.u_slope_random, f.u_offset, f.covariance, j.verdict FROM"
+        f" calibration_calibration c JOIN (SELECT {_NEWEST} AS id FROM {_SEATED}) n ON n.id = c.id"
+        " LEFT JOIN calibration_fit f ON f.calibration_id = c.id LEFT JOIN calibration_judgement j"
+        " ON j.calibration_id = c.id"
+    ),
+    (
+        f"{_POINTS} WHERE calibration_id IN (SELECT {_NEWEST} FROM {_SEATED})"
+        " ORDER BY calibration_id, number"
+    ),
     f"{_FLAGS} WHERE g.status <> 'closed' AND g.sensor_id IN (SELECT s.id FROM {_SEATED})",
 )
 # The tables of a post and how the new row differs from the one that it is copied from.
@@ -105,7 +122,7 @@ def _connection() -> "psycopg.Connection[Any]":
 
 
 def application(environ: dict[str, Any], start_response: Callable[..., Any]) -> Iterable[bytes]:
-    """Answer `/history`, `/page`, `/sheet` (with what they ask for) and the posts `/post`, `/batch`."""
+    """Answer `/history`, `/page` and `/sheet`, and posts of one or of many."""
     asked = {name: values[0] for name, values in parse_qs(environ["QUERY_STRING"]).items()}
     path = environ["PATH_INFO"]
     if environ["REQUEST_METHOD"] == "POST":
