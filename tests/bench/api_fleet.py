@@ -70,7 +70,8 @@ def _large_customer(url: str, sensors: int) -> int:
         assert row is not None
         connection.execute(
             "UPDATE fleet_machine SET customer_id = %s WHERE id IN"
-            " (SELECT m.id FROM fleet_machine m JOIN fleet_customer c ON c.id = m.customer_id WHERE c.dealer_id = 1"
+            " (SELECT m.id FROM fleet_machine m"
+            " JOIN fleet_customer c ON c.id = m.customer_id WHERE c.dealer_id = 1"
             " ORDER BY m.id LIMIT %s)",
             [row[0], -(-sensors // CELLS)],
         )
