@@ -194,7 +194,7 @@ def _plain_rows(rows: Incoming) -> list[tuple[Any, ...]]:
 def _plain(name: str, kind: Kind, rows: Incoming) -> list[Any]:
     """Return a column as Python's values, None where it is missing."""
     by = _PLAIN["code" if isinstance(kind, tuple) else kind]
-    return by(np.asarray(rows.values[name]), kind)
+    return by(np.asarray(rows.values[name]).astype(form(kind).own, copy=False), kind)
 
 
 def _none_where(values: list[Any], missing: Array) -> list[Any]:

@@ -16,7 +16,8 @@ CASES, SEED = 1000, 20260402
 pytestmark = pytest.mark.filterwarnings("default")
 
 
-def test_no_answer_is_an_error_of_ours_or_not_declared(world, rows, caplog):
+def test_no_answer_is_an_error_of_ours_or_not_declared(world, rows, caplog, settings):
+    settings.ALLOWED_HOSTS = ["localhost"]
     caplog.set_level("CRITICAL", "django.request")
     tokens = {
         name: world.users[name].auth_token_set.create(name="fuzz")[1]

@@ -44,7 +44,8 @@ def serving(url: str, application: str, more: Mapping[str, str] | None = None) -
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     surroundings = environment(url) | {"ALLOWED_HOSTS": "127.0.0.1"} | dict(more or {})
-    words = ["--bind", f"127.0.0.1:{port}", "--workers", str(WORKERS), "--log-level", "warning"]
+    words = ["--bind", f"127.0.0.1:{port}", "--workers", str(WORKERS), "--timeout", "300"]
+    words += ["--log-level", "warning"]
     if application == APPLICATION:
         words += ["--config", "python:fleet.config.gunicorn"]
     process = subprocess.Popen(
