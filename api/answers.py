@@ -4,7 +4,7 @@ from typing import Any
 
 from rest_framework import serializers
 
-from calibration.models import Direction, DriftFlag, Observed, Reason, Stage, Verdict
+from calibration.models import Direction, DriftFlag, DueState, Observed, Reason, Stage, Verdict
 from fleet import units
 
 LOADS, PRESSURES, READINGS = list(units.LOAD), list(units.PRESSURE), list(units.READING)
@@ -222,6 +222,33 @@ class CalibrationAnswer(serializers.Serializer[Any]):
     stored = serializers.BooleanField(help_text="False: only checked.")
 
 
+class LatestAnswer(serializers.Serializer[Any]):
+    """The newest numbers of a sensor, in the units that were typed."""
+
+    calibration = serializers.UUIDField()
+    performed_at = serializers.DateTimeField()
+    reason = serializers.ChoiceField(choices=Reason.values)
+    stage = serializers.ChoiceField(choices=Stage.values)
+    season = serializers.IntegerField(allow_null=True)
+    verdict = serializers.ChoiceField(choices=Verdict.values, allow_null=True)
+    load_unit = serializers.ChoiceField(choices=LOADS)
+    reading_unit = serializers.ChoiceField(choices=READINGS)
+    fit = FitAnswer()
+
+
+class OpenFlagAnswer(serializers.Serializer[Any]):
+    """A flag that stands open, in a list of sensors."""
+
+    id = serializers.IntegerField()
+    kind = serializers.ChoiceField(choices=DriftFlag.Kind.values)
+    level = serializers.ChoiceField(choices=DriftFlag.Level.values)
+    status = serializers.ChoiceField(choices=DriftFlag.Status.values)
+    magnitude = serializers.FloatField()
+    tolerance = serializers.FloatField()
+    p_out = _maybe()
+    opened_at = serializers.DateTimeField()
+
+
 class StepAnswer(serializers.Serializer[Any]):
     """One setpoint, as typed."""
 
@@ -265,6 +292,85 @@ class RecordedAnswer(CalibrationAnswer):
     """A calibration that was just stored, and what that did to later ones of its sensor."""
 
     rejudged = RejudgedAnswer(many=True)
+
+
+class TagAnswer(serializers.Serializer[Any]):
+    """The numbers on the tag of a new cell."""
+
+    zero_reading = serializers.FloatField()
+    span_reading = serializers.FloatField()
+    span_load = serializers.FloatField()
+    load_unit = serializers.ChoiceField(choices=LOADS)
+
+
+class HistorySensor(serializers.Serializer[Any]):
+    """Whose history it is."""
+
+    id = serializers.IntegerField()
+    serial = serializers.CharField()
+    model = serializers.IntegerField()
+    model_name = serializers.CharField()
+    dealer = serializers.IntegerField()
+    dealer_code = serializers.CharField()
+    lot = serializers.CharField()
+    tag = TagAnswer(allow_null=True)
+
+
+class StayAnswer(serializers.Serializer[Any]):
+    """Where it sat; on a machine that is another dealer's now, only the serial is told."""
+
+    id = serializers.IntegerField()
+    machine = serializers.IntegerField(allow_null=True)
+    machine_serial = serializers.CharField()
+    machine_model_name = serializers.CharField()
+    customer_name = serializers.CharField()
+    position = serializers.CharField()
+    installed_on = serializers.DateField()
+    removed_on = serializers.DateField(allow_null=True)
+
+
+class SeasonAnswer(serializers.Serializer[Any]):
+    """A season's last calibration that stands, and the change since the season before."""
+
+    calibration = serializers.UUIDField()
+    performed_at = serializers.DateTimeField()
+    season = serializers.IntegerField()
+    segment = serializers.IntegerField()
+    verdict = serializers.ChoiceField(choices=Verdict.values)
+    slope = _maybe()
+    u_slope = _maybe()
+    offset = _maybe()
+    u_offset = _maybe()
+    load_unit = serializers.CharField(allow_null=True)
+    reading_unit = serializers.CharField(allow_null=True)
+    previous_season = serializers.IntegerField(allow_null=True)
+    slope_change_pct = _maybe()
+    u_slope_change_pct = _maybe()
+    offset_change = _maybe()
+    u_offset_change = _maybe()
+    p_out_slope = _maybe()
+    p_out_offset = _maybe()
+
+
+class DueAnswer(serializers.Serializer[Any]):
+    """When it is due, and what decided the day."""
+
+    due_on = serializers.DateField()
+    decided_by = serializers.ChoiceField(choices=DueState.Decided.values)
+    says = serializers.CharField()
+    last_calibration = serializers.UUIDField(allow_null=True)
+
+
+class HistoryAnswer(serializers.Serializer[Any]):
+    """A sensor's whole life, oldest first."""
+
+    sensor = HistorySensor()
+    installations = StayAnswer(many=True)
+    calibrations = CalibrationAnswer(many=True)
+    functional_tests = FunctionalAnswer(many=True)
+    seasons = SeasonAnswer(many=True)
+    flags = FlagAnswer(many=True)
+    due = DueAnswer(allow_null=True)
 
 
 class ItemAnswer(serializers.Serializer[Any]):

@@ -49,7 +49,7 @@ class Input(serializers.Serializer[Any]):
         given, errors = dict(data), {}
         for name, field in self.fields.items():
             beside = f"{name}_{field.key}" if isinstance(field, Ref) else ""
-            if beside not in given:
+            if not beside or beside not in given:  # a name may be empty
                 continue
             key = given.pop(beside)
             if name not in given:

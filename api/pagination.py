@@ -159,7 +159,10 @@ def _after(
 
 
 def _value(row: Any, path: str) -> Any:
-    for step in path.removeprefix("-").split("__"):
+    name = path.removeprefix("-")
+    if isinstance(row, dict):  # of `values()`
+        return row[name]
+    for step in name.split("__"):
         row = getattr(row, step, None)
     return row
 

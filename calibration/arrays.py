@@ -16,6 +16,7 @@ from calibration.policies import OWN_WEIGHT_PCT
 from calibration.recorded import Recorded, factors, read_recorded
 from fleet import units
 from fleet.models import Sensor, SensorModel
+from fleet.statements import Statement
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -135,11 +136,24 @@ def assemble(recorded: Recorded) -> History:
     )
 
 
+_REFERENCES = Statement(
+    lambda mark: (
+        ReferenceStandard.objects.filter(columns.among("pk", [mark]))
+        .order_by()
+        .values_list("pk", "relative_uncertainty_pct")
+    )
+)
+_MODELS = Statement(
+    lambda _: SensorModel.objects.order_by("pk").values_list(
+        "pk", "rated_load", "load_unit", "reading_min", "reading_max", "repeatability_pct"
+    )
+)
+
+
 def reference_pct(reference: Ints) -> Floats:
     """Return the relative standard uncertainties [%] of references by key; -1: own weight."""
     keys, of = np.unique(reference, return_inverse=True)
-    rows = ReferenceStandard.objects.filter(columns.among("pk", keys))
-    known = dict(rows.values_list("pk", "relative_uncertainty_pct"))
+    known = {key: pct for key, pct in _REFERENCES.many(keys.tolist())}  # noqa: C416 - typed so
     table = [known.get(key, OWN_WEIGHT_PCT) for key in keys.tolist()]
     return np.array(table, dtype=np.float64)[of]
 
@@ -171,9 +185,7 @@ def _sensors(keys: Ints) -> dict[str, NDArray[Any]]:
 
 
 def _models() -> dict[str, NDArray[Any]]:
-    rows = SensorModel.objects.order_by("pk").values_list(
-        "pk", "rated_load", "load_unit", "reading_min", "reading_max", "repeatability_pct"
-    )
+    rows = _MODELS.all()
     key, load, unit, least, most, repeatability = zip(*rows, strict=True)
     return {
         "key": np.array(key, dtype=np.int64),

@@ -136,7 +136,7 @@ def outcomes_of(
     return outcomes.outcome_of(history, weighing.weigh(case, fleet, found, beside))
 
 
-@transaction.atomic
+@transaction.atomic(savepoint=False)
 def judge(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True) -> Judged:
     """Judge the whole history of these sensors and store what follows, where it differs.
 

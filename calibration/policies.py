@@ -3,6 +3,8 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
+from typing import Any
 
 from django.db.models import Q
 
@@ -10,6 +12,7 @@ from calibration.columns import among
 from calibration.models import PackedHistory, ReferenceStandard, StaleSensor, TolerancePolicy
 from fleet import units
 from fleet.models import Dealer, Sensor, SensorModel
+from fleet.statements import Statement
 
 # What a reference is taken to be worth where none is named: the unit's own weight as the support
 # carries it. Common practice, no source; a named reference with a certificate is always better.
@@ -31,19 +34,30 @@ class Rule:
     policy_id: int | None
 
 
-def _rule(policy: TolerancePolicy) -> Rule:
-    factor = units.LOAD[policy.load_unit]
-    return Rule(
-        slope_tolerance_pct=policy.slope_tolerance_pct,
-        offset_tolerance_pct=policy.offset_tolerance_pct,
-        flag_probability=policy.flag_probability,
-        watch_probability=policy.watch_probability,
-        target_reliability=policy.target_reliability,
-        default_interval_days=policy.default_interval_days,
-        setpoints_n=tuple(value * factor for value in policy.setpoints),
-        load_unit=policy.load_unit,
-        policy_id=policy.pk,
+_RULED = (
+    "slope_tolerance_pct", "offset_tolerance_pct", "flag_probability", "watch_probability",
+    "target_reliability", "default_interval_days", "setpoints", "load_unit", "pk",
+)  # fmt: skip
+_POLICIES = Statement(
+    lambda _: TolerancePolicy.objects.order_by("pk").values_list(
+        "sensor_model_id", "dealer_id", *_RULED
     )
+)
+
+
+def _rule(*said: Any) -> Rule:
+    *shares, setpoints, load_unit, key = said
+    factor = units.LOAD[load_unit]
+    in_newtons = tuple(value * factor for value in setpoints)
+    return Rule(**dict(zip(_RULED, shares, strict=False)), setpoints_n=in_newtons,
+                load_unit=load_unit, policy_id=key)  # fmt: skip
+
+
+@cache
+def _usual() -> Rule:
+    """Return the rule where there is no policy at all."""
+    policy = TolerancePolicy()
+    return _rule(*(getattr(policy, name) for name in _RULED))
 
 
 class Rulebook:
@@ -51,10 +65,9 @@ class Rulebook:
 
     def __init__(self) -> None:
         self._rules: Mapping[tuple[int | None, int | None], Rule] = {
-            (policy.sensor_model_id, policy.dealer_id): _rule(policy)
-            for policy in TolerancePolicy.objects.all()
+            (model, dealer): _rule(*said) for model, dealer, *said in _POLICIES.all()
         }
-        self._default = _rule(TolerancePolicy())
+        self._default = _usual()
 
     def rule(self, sensor_model_id: int, dealer_id: int) -> Rule:
         """Return the rule for sensors of this model at this dealer."""

@@ -179,7 +179,7 @@ def seal(draft: CalibrationDraft, *, scope: Scope, now: datetime, user_id: int |
     return outcome
 
 
-@transaction.atomic
+@transaction.atomic(savepoint=False)
 def seal_many(
     drafts: Sequence[CalibrationDraft], *, scope: Scope, now: datetime, user_id: int | None
 ) -> list[Recorded | DomainError]:

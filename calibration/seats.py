@@ -6,6 +6,7 @@ from datetime import date
 from typing import NamedTuple, Protocol, Self, TypeVar
 
 from fleet.models import Installation
+from fleet.statements import Statement
 
 
 class _Stay(Protocol):
@@ -32,6 +33,17 @@ class Seat(NamedTuple):
     removed_on: date | None
 
 
+_STAYS = Statement(
+    lambda mark: (
+        Installation.objects.filter(sensor_id__among=[mark])
+        .order_by()
+        .values_list(
+            "id", "sensor_id", "machine__serial", "position", "installed_on", "removed_on"
+        )
+    )
+)
+
+
 class Seats:
     """The installations of the sensors that somebody records for."""
 
@@ -43,10 +55,7 @@ class Seats:
     @classmethod
     def of(cls, sensor_ids: Sequence[int]) -> Self:
         """Read the installations of these sensors."""
-        rows = Installation.objects.filter(sensor_id__among=sensor_ids).values_list(
-            "id", "sensor_id", "machine__serial", "position", "installed_on", "removed_on"
-        )
-        return cls(map(Seat._make, rows))
+        return cls(map(Seat._make, _STAYS.many(sensor_ids)))
 
     def since(self, sensor_id: int) -> date | None:
         """Return the day on which a sensor was first installed; None where it never was."""

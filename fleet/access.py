@@ -12,6 +12,7 @@ from django.db.models import Q, QuerySet
 
 from fleet.models import Membership, Role, User
 from fleet.scope import Scope
+from fleet.statements import Statement
 
 T, M, W, A = Role.TECHNICIAN, Role.SERVICE_MANAGER, Role.WARRANTY_REVIEWER, Role.ADMINISTRATOR
 _ALL = frozenset({T, M, W, A})
@@ -56,13 +57,16 @@ RIGHTS: Mapping[str, Mapping[str, frozenset[Role]]] = {
 }
 
 Person = AbstractBaseUser | AnonymousUser
+_MEMBERSHIPS = Statement(
+    lambda mark: Membership.objects.filter(user=mark).order_by().values_list("role", "dealer_id")
+)
 
 
 def scope_of(person: Person) -> Scope:
     """Return whose rows a person may see; nobody's, where nobody is signed in."""
     if not isinstance(person, User) or not person.is_active:
         return Scope()
-    rows = list(Membership.objects.filter(user=person).values_list("role", "dealer_id"))
+    rows = _MEMBERSHIPS.one(person.pk)
     return Scope(
         user_id=person.pk,
         serves=frozenset(dealer for role, dealer in rows if role == T),

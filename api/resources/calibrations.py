@@ -4,7 +4,6 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 from uuid import UUID
 
-from django.db.models import QuerySet
 from django.http import HttpResponse
 from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema
 from rest_framework import serializers
@@ -81,6 +80,7 @@ class CalibrationViews(Resource):
 
     resource = "calibrations"
     model = Calibration
+    related = ("sensor",)
     serializer_class = CalibrationAnswer
     input = CalibrationInput
     filters = {
@@ -111,10 +111,6 @@ class CalibrationViews(Resource):
     formats = {"certificate": (Pdf,)}
     bare = ("certificate",)
     columns = _COLUMNS
-
-    def get_queryset(self) -> QuerySet[Calibration]:
-        """Return the calibrations with all that an answer reads."""
-        return readout.selected(super().get_queryset())
 
     def answers(self, rows: Sequence[Calibration]) -> Sequence[dict[str, Any]]:
         """Return calibrations with everything that follows from them."""
@@ -187,4 +183,5 @@ class CalibrationViews(Resource):
         return Response(readout.load_at(row, given["reading"]))
 
     def _read(self, keys: Iterable[UUID]) -> Sequence[dict[str, Any]]:
-        return self.answers(list(self.get_queryset().filter(pk__in=tuple(keys))))
+        rows = self.get_queryset().filter(pk__among=list(keys))
+        return readout.answers(rows, self.scope)

@@ -1,8 +1,9 @@
 """Sensors: their tag, their history, and the dossier that proves it."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+from django.db.models import QuerySet
 from django.http import HttpResponse
 from drf_spectacular.utils import extend_schema, extend_schema_field
 from rest_framework import serializers
@@ -10,18 +11,27 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from api.answers import HistoryAnswer, LatestAnswer, OpenFlagAnswer
 from api.conditions import Filter, Whether
 from api.downloads import download
 from api.inputs import Input, Number, Text
 from api.refs import beside, ref, ref_filter, seated
 from api.registers import Register, dealer_or_own, placed
 from api.rendering import Zip
+from calibration import readout
 from calibration.policies import mark_anew
 from fleet import registry, units
 from fleet.models import Customer, Dealer, Machine, Sensor, SensorModel
 
 TAG = ("zero_reading", "span_reading", "span_load", "load_unit")
 PLACES = {f"tag_{name}": f"tag.{name}" for name in TAG}
+SAID = (
+    "id", "serial", "model", "model_name", "dealer", "dealer_code", "lot", "tag", "next_due",
+)  # fmt: skip
+READ = (
+    "pk", "serial", "model_id", "model__name", "dealer_id", "dealer__code", "lot", "due__due_on",
+    *(f"tag_{name}" for name in TAG),
+)  # fmt: skip
 JUDGED_BY = {"model", "lot", *PLACES}
 
 
@@ -37,7 +47,7 @@ class TagInput(Input):
 class SensorInput(Input):
     """What is said of a sensor."""
 
-    echoed = ("id", "machine", "machine_serial", "position", "next_due")
+    echoed = ("id", "machine", "machine_serial", "position", "next_due", "latest", "open_flags")
 
     serial = Text(max_length=40, trim_whitespace=False)
     model = ref(SensorModel)
@@ -47,26 +57,23 @@ class SensorInput(Input):
 
 
 class SensorSerializer(serializers.ModelSerializer[Sensor]):
-    """A sensor as the answer shows it."""
+    """A sensor as the answer shows it; `SensorViews.answers` makes it."""
 
     model_name = beside("model.name")
     dealer_code = beside("dealer.code")
     tag = serializers.SerializerMethodField()
     next_due = serializers.DateField(source="due.due_on", allow_null=True, default=None)
+    latest = LatestAnswer(allow_null=True, read_only=True)
+    open_flags = OpenFlagAnswer(many=True, read_only=True)
 
     class Meta:
         model = Sensor
-        fields = (
-            "id", "serial", "model", "model_name", "dealer", "dealer_code", "lot", "tag",
-            "next_due",
-        )  # fmt: skip
+        fields = (*SAID, "latest", "open_flags")
 
     @extend_schema_field(TagInput(allow_null=True))
-    def get_tag(self, sensor: Sensor) -> dict[str, Any] | None:
-        """Return the tag; none where the sensor has none."""
-        if sensor.tag_span_load is None:
-            return None
-        return {name: getattr(sensor, f"tag_{name}") for name in TAG}
+    def get_tag(self, sensor: Any) -> dict[str, Any] | None:
+        """Describe the tag: none where the sensor has none."""
+        raise NotImplementedError("sensors are shown by SensorViews.answers")
 
 
 class SensorViews(Register):
@@ -74,7 +81,6 @@ class SensorViews(Register):
 
     resource = "sensors"
     model = Sensor
-    related = ("model", "dealer", "due")
     input = SensorInput
     serializer_class = SensorSerializer
     filters = {
@@ -96,9 +102,25 @@ class SensorViews(Register):
     }  # fmt: skip
     order = ("serial",)
     fixed = {"dealer": "installing the sensor, or reselling its machine, moves it"}
+    columns = SAID
     verbs = {"history": "read", "dossier": "read"}
     formats = {"dossier": (Zip,)}
     bare = ("dossier",)
+
+    def paginate_queryset(self, queryset: QuerySet[Any, Any] | Sequence[Any]) -> Any:
+        """Return the rows of the page as plain values."""
+        assert isinstance(queryset, QuerySet)
+        return super().paginate_queryset(queryset.values(*READ))
+
+    def answers(self, rows: Sequence[Any]) -> Sequence[dict[str, Any]]:
+        """Return sensors with their newest numbers and open flags, with three queries at most."""
+        keys = [row["pk"] if isinstance(row, dict) else row.pk for row in rows]
+        if rows and not isinstance(rows[0], dict):
+            read = self.model.objects.visible_to(self.scope).filter(pk__among=keys)
+            found = {row["pk"]: row for row in read.order_by().values(*READ)}
+            rows = [found[key] for key in keys]
+        latest, flags = readout.newest_numbers(keys), readout.open_flags(keys)
+        return [_shown(row, latest.get(row["pk"]), flags.get(row["pk"], [])) for row in rows]
 
     def enter(self, values: dict[str, Any]) -> Sensor:
         """Enter a sensor."""
@@ -119,12 +141,10 @@ class SensorViews(Register):
             mark_anew([changed.pk], why="its model, lot or tag changed", now=self.now)
         return changed
 
-    @extend_schema(responses=dict)
+    @extend_schema(responses=HistoryAnswer)
     @action(detail=True)
     def history(self, request: Request, pk: str) -> Response:
         """A sensor's whole life: installations, calibrations, tests, seasons, flags, due day."""
-        from calibration import readout
-
         return Response(readout.sensor_history(self.get_object(), self.scope))
 
     @extend_schema(responses={(200, "application/zip"): bytes})
@@ -136,6 +156,27 @@ class SensorViews(Register):
         sensor = self.get_object()
         content = documents.dossier(sensor, scope=self.scope, now=self.now)
         return download(content, Zip, f"dossier-{sensor.pk}")
+
+
+def _shown(
+    row: Mapping[str, Any], latest: dict[str, Any] | None, flags: list[dict[str, Any]]
+) -> dict[str, Any]:
+    due = row["due__due_on"]
+    return {
+        "id": row["pk"],
+        "serial": row["serial"],
+        "model": row["model_id"],
+        "model_name": row["model__name"],
+        "dealer": row["dealer_id"],
+        "dealer_code": row["dealer__code"],
+        "lot": row["lot"],
+        "tag": None
+        if row["tag_span_load"] is None
+        else {name: row[f"tag_{name}"] for name in TAG},
+        "next_due": due.isoformat() if due else None,
+        "latest": latest,
+        "open_flags": flags,
+    }
 
 
 def _columns(values: Mapping[str, Any]) -> dict[str, Any]:

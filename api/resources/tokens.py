@@ -17,6 +17,7 @@ from api.throttling import Attempts
 from fleet.errors import NotFound
 from fleet.models import AccessToken, User
 from fleet.scope import Scope
+from fleet.tokens import forget_expired
 
 SHOWN = 16  # characters of the digest that name a token; the digest itself opens nothing
 WRONG = "User name or password is wrong."
@@ -97,6 +98,7 @@ class TokenViews(Resource):
         if not isinstance(user, User):
             attempts.count()
             raise AuthenticationFailed(WRONG)
+        forget_expired(user, now=self.now)
         row, token = user.auth_token_set.create(name=values.get("name", ""))
         return Response({"token": token, "expires": row.expiry}, 201)
 

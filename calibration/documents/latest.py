@@ -3,21 +3,14 @@
 from collections.abc import Sequence
 from typing import Any
 
-from django.db.models import OuterRef, Subquery
-
-from calibration import readout
-from calibration.models import Calibration
+from calibration.readout import newest_answers
+from fleet.models import Sensor
 from fleet.scope import Scope
 
 
 def latest_answers(sensor_ids: Sequence[int], scope: Scope) -> dict[int, dict[str, Any]]:
-    """Return each sensor's newest calibration that nothing supersedes, in a few queries."""
-    newest = (
-        Calibration.objects.filter(sensor=OuterRef("sensor"), superseded_by__isnull=True)
-        .order_by("-performed_at", "-id")
-        .values("pk")[:1]
-    )
-    rows = Calibration.objects.visible_to(scope).filter(
-        sensor_id__in=sensor_ids, pk=Subquery(newest)
-    )
-    return {answer["sensor"]: answer for answer in readout.answers(rows, scope)}
+    """Return each visible sensor's newest calibration that nothing supersedes."""
+    if not scope.everywhere:
+        seen = Sensor.objects.visible_to(scope).filter(pk__among=sensor_ids)
+        sensor_ids = list(seen.values_list("pk", flat=True))
+    return {answer["sensor"]: answer for answer in newest_answers(sensor_ids, scope)}

@@ -4,20 +4,23 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from operator import itemgetter
 from typing import Any
 
-from calibration import policies
+from django.db.models.functions import Coalesce
+
+from calibration import readout
 from calibration.documents.expected import Tolerance
 from calibration.documents.flag_words import flag_words
-from calibration.documents.latest import latest_answers
+from calibration.documents.places import Place, places_of
 from calibration.documents.procedure import CAUTIONS, STEPS
 from calibration.documents.visit_numbers import BASIS, expected_numbers, last_numbers, tag_numbers
 from calibration.documents.wording import DUE_BECAUSE, dealer_facts, local_day, natural
-from calibration.models import DriftFlag, DueState
-from calibration.policies import Rule
+from calibration.models import DriftFlag
+from calibration.policies import Rule, Rulebook
 from fleet import seasons, units
 from fleet.errors import NotFound
-from fleet.models import Customer, Dealer, Installation, Machine
+from fleet.models import Customer, Dealer, Machine
 from fleet.scope import Scope
 
 FAR = date.max
@@ -30,9 +33,8 @@ class _Facts:
     dealer: Dealer
     today: date
     last: Mapping[int, dict[str, Any]]
-    rules: Mapping[int, Rule]
-    due: Mapping[int, DueState]
-    flags: Mapping[int, list[DriftFlag]]
+    book: Rulebook
+    flags: Mapping[int, list[dict[str, Any]]]
 
 
 def visit_sheet_data(customer: Customer, *, scope: Scope, now: datetime) -> dict[str, Any]:
@@ -46,11 +48,7 @@ def visit_sheet_data(customer: Customer, *, scope: Scope, now: datetime) -> dict
     if row is None:
         raise NotFound("There is no such customer.")
     machines = list(Machine.objects.visible_to(scope).filter(customer=row).select_related("model"))
-    installed = list(
-        Installation.objects.visible_to(scope)
-        .filter(machine__customer=row, removed_on__isnull=True)
-        .select_related("sensor__model", "sensor__dealer")
-    )
+    installed = places_of(scope, machine__customer=row)
     facts = _read(row.dealer, [place.sensor_id for place in installed], scope, now)
     season = seasons.season_of(facts.today, row.dealer.season_start)
     return {
@@ -75,29 +73,17 @@ def _customer(customer: Customer, scope: Scope) -> dict[str, Any]:
 
 
 def _read(dealer: Dealer, sensor_ids: Sequence[int], scope: Scope, now: datetime) -> _Facts:
-    last = latest_answers(sensor_ids, scope)
-    flags = defaultdict(list)
-    standing = (
-        DriftFlag.objects.visible_to(scope)
-        .filter(sensor_id__in=sensor_ids)
-        .exclude(status=DriftFlag.Status.CLOSED)
-        .select_related("calibration", "functional_test")
-    )
-    for flag in sorted(standing, key=lambda one: (_moment(one), one.pk), reverse=True):
-        flags[flag.sensor_id].append(flag)
-    due = DueState.objects.visible_to(scope).filter(sensor_id__in=sensor_ids)
     return _Facts(
         dealer=dealer,
         today=now.astimezone(dealer.zone).date(),
-        last=last,
-        rules=policies.rules_for(sensor_ids),
-        due={state.sensor_id: state for state in due},
-        flags=flags,
+        last=readout.newest_numbers(sensor_ids, points=True),
+        book=Rulebook(),
+        flags=_flags(sensor_ids, scope, dealer),
     )
 
 
 def _machines(
-    machines: Iterable[Machine], installed: Iterable[Installation], facts: _Facts
+    machines: Iterable[Machine], installed: Iterable[Place], facts: _Facts
 ) -> list[dict[str, Any]]:
     places = defaultdict(list)
     for place in installed:
@@ -106,7 +92,7 @@ def _machines(
     return sorted(sheets, key=lambda one: (one["due_on"] or FAR.isoformat(), one["serial"]))
 
 
-def _machine(machine: Machine, places: list[Installation], facts: _Facts) -> dict[str, Any]:
+def _machine(machine: Machine, places: list[Place], facts: _Facts) -> dict[str, Any]:
     positions = [
         _position(place, facts) for place in sorted(places, key=lambda one: natural(one.position))
     ]
@@ -133,27 +119,26 @@ def _standing(due_on: str | None, facts: _Facts) -> str:
     return "due" if due_on <= announced.isoformat() else "later"
 
 
-def _position(place: Installation, facts: _Facts) -> dict[str, Any]:
-    sensor, rule = place.sensor, facts.rules[place.sensor_id]
-    due, last = facts.due.get(sensor.pk), facts.last.get(sensor.pk)
-    due_on = due.due_on.isoformat() if due else None
+def _position(place: Place, facts: _Facts) -> dict[str, Any]:
+    due_on = place.due_on.isoformat() if place.due_on else None
     answer: dict[str, Any] = {
         "position": place.position,
         "installed_on": place.installed_on.isoformat(),
         "sensor": {
-            "id": sensor.pk,
-            "serial": sensor.serial,
-            "model": sensor.model.name,
-            "lot": sensor.lot,
-            "tag": tag_numbers(sensor),
+            "id": place.sensor_id,
+            "serial": place.serial,
+            "model": place.model_name,
+            "lot": place.lot,
+            "tag": tag_numbers(place),
         },
         "due_on": due_on,
         "due": _standing(due_on, facts),
-        "due_because": DUE_BECAUSE[due.decided_by] if due else "",
+        "due_because": DUE_BECAUSE[place.decided_by] if place.decided_by else "",
         "last": None,
         "expected": None,
-        "flags": [_flag(flag, facts.dealer) for flag in facts.flags.get(sensor.pk, ())],
+        "flags": facts.flags.get(place.sensor_id, []),
     }
+    last = facts.last.get(place.sensor_id)
     if last is not None:
         answer["last"] = last_numbers(
             last,
@@ -161,31 +146,58 @@ def _position(place: Installation, facts: _Facts) -> dict[str, Any]:
             season_start=facts.dealer.season_start,
             here=place.installed_on,
         )
+        rule = facts.book.rule(place.model_id, place.dealer_id)
         answer["expected"] = expected_numbers(last, _tolerance(place, rule, last["load_unit"]))
     return answer
 
 
-def _tolerance(place: Installation, rule: Rule, load_unit: str) -> Tolerance:
-    model = place.sensor.model
-    rated = model.rated_load * units.LOAD[model.load_unit] / units.LOAD[load_unit]
+def _tolerance(place: Place, rule: Rule, load_unit: str) -> Tolerance:
+    rated = place.rated_load * units.LOAD[place.rated_unit] / units.LOAD[load_unit]
     return Tolerance(
         slope=rule.slope_tolerance_pct / 100.0, offset=rule.offset_tolerance_pct / 100.0 * rated
     )
 
 
-def _moment(flag: DriftFlag) -> datetime:
-    """Return when what it is about was measured; when it was opened, where nothing was."""
-    record = flag.calibration or flag.functional_test
-    return record.performed_at if record else flag.opened_at
-
-
-def _flag(flag: DriftFlag, dealer: Dealer) -> dict[str, Any]:
-    return {
-        "id": flag.pk,
-        "kind": flag.kind,
-        "level": flag.level,
-        "status": flag.status,
-        "on": local_day(_moment(flag), dealer),
-        "says": flag_words(flag.kind, flag.magnitude, flag.tolerance),
-        "likely": flag.causes[0] if flag.causes else None,
-    }
+def _flags(
+    sensor_ids: Sequence[int], scope: Scope, dealer: Dealer
+) -> dict[int, list[dict[str, Any]]]:
+    """Return what stands open of each sensor, what was measured last first."""
+    rows = (
+        DriftFlag.objects.visible_to(scope)
+        .filter(sensor_id__among=sensor_ids)
+        .exclude(status=DriftFlag.Status.CLOSED)
+        # When what it is about was measured; when it was opened, where nothing was.
+        .annotate(
+            moment=Coalesce(
+                "calibration__performed_at", "functional_test__performed_at", "opened_at"
+            )
+        )
+        .order_by()
+        .values_list(
+            "moment",
+            "pk",
+            "sensor_id",
+            "kind",
+            "level",
+            "status",
+            "magnitude",
+            "tolerance",
+            "causes",
+        )
+    )
+    found = defaultdict(list)
+    for moment, key, sensor, kind, level, status, magnitude, tolerance, causes in sorted(
+        rows, key=itemgetter(0, 1), reverse=True
+    ):
+        found[sensor].append(
+            {
+                "id": key,
+                "kind": kind,
+                "level": level,
+                "status": status,
+                "on": local_day(moment, dealer),
+                "says": flag_words(kind, magnitude, tolerance),
+                "likely": causes[0] if causes else None,
+            }
+        )
+    return found

@@ -12,10 +12,10 @@ from calibration.documents.expected import (
     reading_range,
     slope_range,
 )
+from calibration.documents.places import Place
 from calibration.documents.wording import quantity, typed
 from calibration.rounding import rounded
 from fleet import seasons
-from fleet.models import Sensor
 
 MOST_LOADS = 4
 BASIS = (
@@ -24,19 +24,19 @@ BASIS = (
 )
 
 
-def tag_numbers(sensor: Sensor) -> dict[str, Any] | None:
+def tag_numbers(place: Place) -> dict[str, Any] | None:
     """Return the numbers on the tag of a new cell; None where it had none."""
-    if sensor.tag_span_load is None:
+    if place.tag_span_load is None:
         return None
     return {
-        "zero_reading": sensor.tag_zero_reading,
-        "span_reading": sensor.tag_span_reading,
-        "span_load": sensor.tag_span_load,
-        "load_unit": sensor.tag_load_unit,
-        "reading_unit": sensor.model.reading_unit,
+        "zero_reading": place.tag_zero_reading,
+        "span_reading": place.tag_span_reading,
+        "span_load": place.tag_span_load,
+        "load_unit": place.tag_load_unit,
+        "reading_unit": place.reading_unit,
         "text": (
-            f"{typed(sensor.tag_zero_reading)} at 0, {typed(sensor.tag_span_reading)} at "
-            f"{typed(sensor.tag_span_load)} {sensor.tag_load_unit}"
+            f"{typed(place.tag_zero_reading)} at 0, {typed(place.tag_span_reading)} at "
+            f"{typed(place.tag_span_load)} {place.tag_load_unit}"
         ),
     }
 
@@ -48,7 +48,7 @@ def last_numbers(
     fit = last["fit"]
     slope_unit = f"{last['reading_unit']}/{last['load_unit']}"
     return {
-        "calibration": str(last["id"]),
+        "calibration": last["calibration"],
         "performed_on": day,
         "season": seasons.season_of(date.fromisoformat(day), season_start),
         "reason": last["reason"],
@@ -58,10 +58,7 @@ def last_numbers(
         "reading_unit": last["reading_unit"],
         "slope": quantity(fit["slope"], fit["u_slope"], slope_unit) if fit else None,
         "offset": quantity(fit["offset"], fit["u_offset"], last["reading_unit"]) if fit else None,
-        "points": [
-            {"load": point["load"], "reading": point["reading"], "direction": point["direction"]}
-            for point in last["points"]
-        ],
+        "points": last["points"],
         "elsewhere": day < here.isoformat(),
     }
 

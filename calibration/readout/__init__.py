@@ -4,12 +4,13 @@ One builder for the API, the admin and the documents: the same digits everywhere
 former owner's dealer wrote is left out unless the reader belongs to that dealer.
 """
 
-from calibration.readout.calibrations import answers, calibration_answer, selected
+from calibration.readout.calibrations import answers, calibration_answer, newest_answers
 from calibration.readout.explaining import explain
 from calibration.readout.figures import figures_of
 from calibration.readout.flags import flag_answer, moment
 from calibration.readout.functional import functional_answer, functional_answers
 from calibration.readout.history import sensor_history
+from calibration.readout.newest import newest_numbers, open_flags
 from calibration.readout.reading_back import load_at
 from calibration.rounding import rounded, with_uncertainty
 
@@ -23,8 +24,10 @@ __all__ = [
     "functional_answers",
     "load_at",
     "moment",
+    "newest_answers",
+    "newest_numbers",
+    "open_flags",
     "rounded",
-    "selected",
     "sensor_history",
     "with_uncertainty",
 ]

@@ -1,117 +1,103 @@
 """A calibration's row to the answer of the design, in the units that were typed."""
 
+from collections import defaultdict
 from collections.abc import Sequence
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
-from django.db.models import Prefetch, QuerySet
+from django.db.models import QuerySet
 
 from calibration.metrology import felt
 from calibration.metrology.drift import LineState
-from calibration.models import Calibration, DriftFlag, Fit, Judgement
+from calibration.models import Calibration
 from calibration.policies import Rule, Rulebook
+from calibration.readout import rows
 from calibration.readout.explaining import explain
-from calibration.readout.figures import figures_of
+from calibration.readout.figures import figures
 from calibration.readout.flags import flag_answer, moment
+from calibration.readout.rows import AGAINST, LINE, Rows
 from fleet import units
 from fleet.scope import Scope
 
-_AGAINST = (
-    "slope_change_pct",
-    "u_slope_change_pct",
-    "offset_change",
-    "u_offset_change",
-    "en_slope",
-    "en_offset",
-    "p_out_slope",
-    "p_out_offset",
-)
 _IN_NEWTONS = {"offset_change", "u_offset_change"}
-
-
-def selected(calibrations: QuerySet[Calibration]) -> QuerySet[Calibration]:
-    """Return the query set with all that an answer reads: a fixed number of queries."""
-    return calibrations.select_related(
-        "sensor__model",
-        "sensor__dealer",
-        "sensor__due",
-        "dealer",
-        "fit",
-        "judgement__previous__fit",
-        "judgement__first",
-        "superseded_by",
-    ).prefetch_related(
-        "points",
-        Prefetch("flags", DriftFlag.objects.order_by("kind")),
-    )
 
 
 def answers(
     calibrations: QuerySet[Calibration] | Sequence[Calibration], scope: Scope
 ) -> list[dict[str, Any]]:
     """Return the answer of each calibration, with a fixed number of queries."""
-    rows = selected(calibrations) if isinstance(calibrations, QuerySet) else calibrations
+    if isinstance(calibrations, QuerySet):
+        return answers_of(rows.by_query(calibrations), scope)
+    return answers_of(rows.by_key([row.pk for row in calibrations]), scope)
+
+
+def newest_answers(sensor_ids: Sequence[int], scope: Scope) -> list[dict[str, Any]]:
+    """Return the answer of each sensor's newest calibration that nothing supersedes."""
+    return answers_of(rows.newest_of(sensor_ids), scope)
+
+
+def answers_of(read: Rows, scope: Scope) -> list[dict[str, Any]]:
+    """Return the answers of calibrations that have been read."""
     book = Rulebook()
+    rules = [book.rule(row.sensor_model_id, row.sensor_dealer_id) for row in read.rows]
+    felt_by = _setpoints(read.rows, rules)
     return [
-        _answer(row, scope, book.rule(row.sensor.model_id, row.sensor.dealer_id)) for row in rows
+        _answer(row, scope, rule, read, setpoints)
+        for row, rule, setpoints in zip(read.rows, rules, felt_by, strict=True)
     ]
 
 
 def calibration_answer(calibration: Calibration, scope: Scope) -> dict[str, Any]:
     """Return the whole answer of one calibration, freshly read, with why and its figures."""
-    row = selected(Calibration.objects.filter(pk=calibration.pk)).get()
-    answer = answers([row], scope)[0]
-    answer["figures"] = figures_of(row)
+    read = rows.by_key([calibration.pk])
+    (answer,) = answers_of(read, scope)
+    (row,) = read.rows
+    rated = row.rated_load * units.LOAD[row.rated_unit] / units.LOAD[row.load_unit]
+    answer["figures"] = figures(answer["points"], rated_load=rated)
     answer["explain"] = explain(answer)
     return answer
 
 
-def _answer(row: Calibration, scope: Scope, rule: Rule) -> dict[str, Any]:
-    fit, judgement = getattr(row, "fit", None), getattr(row, "judgement", None)
-    due = getattr(row.sensor, "due", None)
+def _answer(
+    row: Any, scope: Scope, rule: Rule, read: Rows, setpoints: dict[str, Any]
+) -> dict[str, Any]:
+    judged = row.judged_method is not None
     return {
         **_identity(row, scope),
-        "points": [
-            {"load": point.load, "reading": point.reading, "direction": point.direction}
-            for point in row.points.all()
-        ],
+        "points": read.points.get(row.id, []),
         "conditions": {
             "temperature_c": row.temperature_c,
             "hydraulic_pressure": row.hydraulic_pressure,
             "pressure_unit": row.pressure_unit,
         },
-        "fit": _fit(row, fit),
-        "against_previous": _against(row, judgement, "previous")
-        | _setpoints(row, fit, judgement, rule),
-        "against_first": _against(row, judgement, "first"),
-        "against_expected": _against_expected(row, judgement),
-        "trend": _trend(judgement),
-        "season": judgement.season if judgement else None,
-        "segment": judgement.segment if judgement else None,
-        "verdict": judgement.verdict if judgement else None,
-        "causes": judgement.causes if judgement else [],
-        "tolerance": _tolerance(row, judgement, rule),
-        "flags": [flag_answer(flag, scope) for flag in row.flags.all()],
-        "next_due": due.due_on.isoformat() if due else None,
-        "method": {
-            "fit": fit.method if fit else None,
-            "judgement": judgement.method if judgement else None,
-        },
+        "fit": fit_of(row),
+        "against_previous": _against_previous(row) | setpoints,
+        "against_first": _against_first(row),
+        "against_expected": _against_expected(row),
+        "trend": _trend(row),
+        "season": row.judged_season,
+        "segment": row.judged_segment,
+        "verdict": row.judged_verdict,
+        "causes": row.judged_causes if judged else [],
+        "tolerance": _tolerance(row, rule),
+        "flags": [flag_answer(flag, scope) for flag in read.flags.get(row.id, ())],
+        "next_due": row.due_on.isoformat() if row.due_on else None,
+        "method": {"fit": row.fit_method, "judgement": row.judged_method},
         "content_digest": row.content_digest,
         "digest": row.digest,
         "stored": True,
     }
 
 
-def _identity(row: Calibration, scope: Scope) -> dict[str, Any]:
+def _identity(row: Any, scope: Scope) -> dict[str, Any]:
     own = scope.sees_remarks_of(row.dealer_id)
-    superseded = getattr(row, "superseded_by", None)
     return {
-        "id": str(row.pk),
+        "id": str(row.id),
         "sensor": row.sensor_id,
         "sensor_serial": row.sensor_serial,
-        "sensor_model": row.sensor.model_id,
-        "sensor_model_name": row.sensor.model.name,
+        "sensor_model": row.sensor_model_id,
+        "sensor_model_name": row.sensor_model_name,
         "installation": row.installation_id,
         "machine_serial": row.machine_serial,
         "position": row.position,
@@ -126,139 +112,141 @@ def _identity(row: Calibration, scope: Scope) -> dict[str, Any]:
         "note": row.note if own else "",
         "supersedes": str(row.supersedes_id) if row.supersedes_id else None,
         "supersede_reason": row.supersede_reason if own else "",
-        "superseded_by": str(superseded.pk) if superseded else None,
+        "superseded_by": str(row.superseded_by) if row.superseded_by else None,
         "recorded_at": moment(row.recorded_at),
     }
 
 
-def _reading_factor(row: Calibration) -> float:
+def _reading_factor(row: Any) -> float:
     """Readings of the sensor model in one typed reading unit."""
-    return units.reading_factor(row.reading_unit, row.sensor.model.reading_unit) or 1.0
+    return units.reading_factor(row.reading_unit, row.sensor_reading_unit) or 1.0
 
 
-def _fit(row: Calibration, fit: Fit | None) -> dict[str, Any]:
-    if fit is None:
+def fit_of(row: Any) -> dict[str, Any]:
+    """Return the line of a row in the units that were typed; empty where there is none."""
+    if row.fit_method is None:
         return {}
     reading, load = _reading_factor(row), units.LOAD[row.load_unit]
+    residual = row.fit_residual_sd
     return {
-        "slope": fit.slope * load / reading,
-        "offset": fit.offset / reading,
-        "u_slope": fit.u_slope * load / reading,
-        "u_slope_random": fit.u_slope_random * load / reading,
-        "u_offset": fit.u_offset / reading,
-        "covariance": fit.covariance * load / reading**2,
-        "residual_sd": None if fit.residual_sd is None else fit.residual_sd / reading,
-        "birge_ratio": fit.birge_ratio,
-        "degrees_of_freedom": fit.degrees_of_freedom,
-        "reference_uncertainty_pct": fit.reference_pct,
+        "slope": row.fit_slope * load / reading,
+        "offset": row.fit_offset / reading,
+        "u_slope": row.fit_u_slope * load / reading,
+        "u_slope_random": row.fit_u_slope_random * load / reading,
+        "u_offset": row.fit_u_offset / reading,
+        "covariance": row.fit_covariance * load / reading**2,
+        "residual_sd": None if residual is None else residual / reading,
+        "birge_ratio": row.fit_birge_ratio,
+        "degrees_of_freedom": row.fit_degrees_of_freedom,
+        "reference_uncertainty_pct": row.fit_reference_pct,
         "load_unit": row.load_unit,
         "reading_unit": row.reading_unit,
     }
 
 
-def _against(row: Calibration, judgement: Judgement | None, which: str) -> dict[str, Any]:
-    """Changes since the previous or the first calibration; empty where there is none."""
-    other = getattr(judgement, f"{which}_id", None)
-    if other is None:
-        return {}
-    prefix = "first_" if which == "first" else ""
+_of_previous = attrgetter(*(f"judged_{name}" for name in AGAINST))
+_of_first = attrgetter(*(f"judged_first_{name}" for name in AGAINST))
+_of_expected = attrgetter(*(f"judged_expected_{name}" for name in AGAINST))
+
+
+def _changes(row: Any, values: Sequence[Any]) -> dict[str, Any]:
+    """Return changes under their names, those of the offset in the load unit that was typed."""
     load = units.LOAD[row.load_unit]
-    values: dict[str, Any] = {
-        name: getattr(judgement, prefix + name) / (load if name in _IN_NEWTONS else 1.0)
-        for name in _AGAINST
+    return {
+        name: value / (load if name in _IN_NEWTONS else 1.0)
+        for name, value in zip(AGAINST, values, strict=True)
     }
-    at = getattr(judgement, which).performed_at
-    return {"calibration": str(other), "performed_at": moment(at), **values}
 
 
-def _against_expected(row: Calibration, judgement: Judgement | None) -> dict[str, Any]:
+def _against_previous(row: Any) -> dict[str, Any]:
+    """Changes since the previous calibration; empty where there is none."""
+    if row.judged_previous_id is None:
+        return {}
+    head = {"calibration": str(row.judged_previous_id), "performed_at": moment(row.previous_at)}
+    return head | _changes(row, _of_previous(row))
+
+
+def _against_first(row: Any) -> dict[str, Any]:
+    """Changes since the first calibration of the segment; empty where there is none."""
+    if row.judged_first_id is None:
+        return {}
+    head = {"calibration": str(row.judged_first_id), "performed_at": moment(row.first_at)}
+    return head | _changes(row, _of_first(row))
+
+
+def _against_expected(row: Any) -> dict[str, Any]:
     """What the whole history led one to expect; empty where nothing was expected."""
-    if judgement is None or judgement.expected_slope is None:
+    if row.judged_expected_slope is None:
         return {}
     load, reading = units.LOAD[row.load_unit], _reading_factor(row)
-    expected = {
-        name: getattr(judgement, name) * (load if name.endswith("slope") else 1.0) / reading
-        for name in ("expected_slope", "u_expected_slope", "expected_offset", "u_expected_offset")
-    }
-    change = {
-        name: getattr(judgement, f"expected_{name}") / (load if name in _IN_NEWTONS else 1.0)
-        for name in _AGAINST
-    }
     return {
-        **expected,
-        **change,
-        "common_change_pct": judgement.common_change_pct,
-        "u_common_change_pct": judgement.u_common_change_pct,
-        "common_members": judgement.common_members,
-        "reference_moved": judgement.reference_moved,
-        "jump_probability": judgement.jump_probability,
-        "learnt_from": judgement.trusted,
+        "expected_slope": row.judged_expected_slope * load / reading,
+        "u_expected_slope": row.judged_u_expected_slope * load / reading,
+        "expected_offset": row.judged_expected_offset * 1.0 / reading,
+        "u_expected_offset": row.judged_u_expected_offset * 1.0 / reading,
+        **_changes(row, _of_expected(row)),
+        "common_change_pct": row.judged_common_change_pct,
+        "u_common_change_pct": row.judged_u_common_change_pct,
+        "common_members": row.judged_common_members,
+        "reference_moved": row.judged_reference_moved,
+        "jump_probability": row.judged_jump_probability,
+        "learnt_from": row.judged_trusted,
     }
 
 
-def _setpoints(
-    row: Calibration, fit: Fit | None, judgement: Judgement | None, rule: Rule
-) -> dict[str, Any]:
-    """What the operator felt at the policy's setpoints, with the numbers of the season before."""
-    previous = getattr(getattr(judgement, "previous", None), "fit", None)
-    if fit is None or previous is None:
-        return {}
-    load = units.LOAD[row.load_unit]
-    wanted = np.array([rule.setpoints_n], dtype=np.float64).reshape(1, -1)
-    result = felt.at_setpoints(_state(previous), _state(fit), wanted)
-    rows = zip(
-        (wanted[0] / load).tolist(),
-        (result.true_load[0] / load).tolist(),
-        (result.error[0] / load).tolist(),
-        (result.u_error[0] / load).tolist(),
-        strict=True,
-    )
+def _setpoints(read: Sequence[Any], rules: Sequence[Rule]) -> list[dict[str, Any]]:
+    """What the operator felt at the policy's setpoints, with the numbers of the season before.
+
+    Made at once for all that are judged by the same setpoints; empty where there was no season
+    before.
+    """
+    found: list[dict[str, Any]] = [{} for _ in read]
+    alike: dict[tuple[float, ...], list[int]] = defaultdict(list)
+    for at, (row, rule) in enumerate(zip(read, rules, strict=True)):
+        if row.fit_method is not None and row.previous_slope is not None:
+            alike[rule.setpoints_n].append(at)
+    for setpoints, places in alike.items():
+        wanted = np.tile(np.array(setpoints, dtype=np.float64), (len(places), 1))
+        some = [read[at] for at in places]
+        result = felt.at_setpoints(_state(some, "previous"), _state(some, "fit"), wanted)
+        load = np.array([[units.LOAD[row.load_unit]] for row in some])
+        columns = (wanted / load, result.true_load / load, result.error / load,
+                   result.u_error / load)  # fmt: skip
+        for at, *values in zip(places, *(column.tolist() for column in columns), strict=True):
+            found[at] = {"setpoints": [_felt(*one) for one in zip(*values, strict=True)]}
+    return found
+
+
+def _felt(setpoint: float, true_load: float, error: float, u_error: float) -> dict[str, float]:
     return {
-        "setpoints": [
-            {
-                "setpoint": setpoint,
-                "true_load": true,
-                "error": error,
-                "u_error": u,
-                "error_pct": 100.0 * error / setpoint,
-            }
-            for setpoint, true, error, u in rows
-        ]
+        "setpoint": setpoint,
+        "true_load": true_load,
+        "error": error,
+        "u_error": u_error,
+        "error_pct": 100.0 * error / setpoint,
     }
 
 
-def _state(fit: Fit) -> LineState:
-    return LineState(
-        *(
-            np.array([value], dtype=np.float64)
-            for value in (
-                fit.slope,
-                fit.offset,
-                fit.u_slope_random,
-                fit.u_offset,
-                fit.covariance,
-                fit.reference_pct,
-            )
-        )
-    )
+def _state(read: Sequence[Any], prefix: str) -> LineState:
+    numbers = attrgetter(*(f"{prefix}_{name}" for name in LINE))
+    return LineState(*np.array([numbers(row) for row in read], dtype=np.float64).T)
 
 
-def _trend(judgement: Judgement | None) -> dict[str, Any]:
-    expected = judgement.expected_crossing if judgement else None
-    earliest = judgement.earliest_crossing if judgement else None
+def _trend(row: Any) -> dict[str, Any]:
+    expected, earliest = row.judged_expected_crossing, row.judged_earliest_crossing
     return {
-        "slope_pct_per_year": judgement.slope_pct_per_year if judgement else None,
+        "slope_pct_per_year": row.judged_slope_pct_per_year,
         "expected_crossing": expected.isoformat() if expected else None,
         "earliest_crossing": earliest.isoformat() if earliest else None,
     }
 
 
-def _tolerance(row: Calibration, judgement: Judgement | None, rule: Rule) -> dict[str, Any]:
-    if judgement is None:
+def _tolerance(row: Any, rule: Rule) -> dict[str, Any]:
+    if row.judged_method is None:
         return {}
     return {
-        "slope_pct": judgement.slope_tolerance_pct,
-        "offset": judgement.offset_tolerance / units.LOAD[row.load_unit],
+        "slope_pct": row.judged_slope_tolerance_pct,
+        "offset": row.judged_offset_tolerance / units.LOAD[row.load_unit],
         "load_unit": row.load_unit,
         "flag_probability": rule.flag_probability,
         "watch_probability": rule.watch_probability,

@@ -3,7 +3,6 @@
 from datetime import UTC, datetime
 from typing import Any
 
-from calibration.models import DriftFlag
 from fleet.scope import Scope
 
 
@@ -12,12 +11,12 @@ def moment(value: datetime | None) -> str | None:
     return value.astimezone(UTC).isoformat().replace("+00:00", "Z") if value else None
 
 
-def flag_answer(flag: DriftFlag, scope: Scope) -> dict[str, Any]:
-    """Return one flag; why a person closed it, to that person's dealer only."""
+def flag_answer(flag: Any, scope: Scope) -> dict[str, Any]:
+    """Return one flag, row or object; why a person closed it, to that person's dealer only."""
     ours = flag.closed_for_id is None or scope.sees_remarks_of(flag.closed_for_id)
     record = flag.calibration_id or flag.functional_test_id
     return {
-        "id": flag.pk,
+        "id": flag.id,
         "sensor": flag.sensor_id,
         "calibration": str(flag.calibration_id) if flag.calibration_id else None,
         "functional_test": str(record) if flag.functional_test_id else None,

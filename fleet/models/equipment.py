@@ -149,6 +149,11 @@ class Sensor(ScopedModel):
 
     class Meta:
         ordering = ("serial", "pk")
+        # A page of the whole fleet, and of one dealer's, however deep it lies.
+        indexes = [
+            models.Index(fields=["serial", "id"], name="sensor_page"),
+            models.Index(fields=["dealer", "serial", "id"], name="sensor_page_of_dealer"),
+        ]
         constraints = [
             models.UniqueConstraint(
                 Upper("serial"),

@@ -9,6 +9,7 @@ from drf_spectacular.generators import SchemaGenerator
 from drf_spectacular.validation import validate_schema
 from jsonschema import Draft202012Validator
 
+from api.examples import EXAMPLES, codes
 from api.urls import RESOURCES
 from tests.api.conftest import V1, calibration
 
@@ -91,6 +92,17 @@ def test_answers_are_as_described(schema, tech, admin, rows):
     check(schema, "BatchAnswer", batch)
     check(schema, "Problem", tech.post(f"{V1}calibrations/", {}).json())
     check(schema, "PaginatedCalibrationAnswerList", tech.get(f"{V1}calibrations/").json())
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_an_example_is_as_described(schema, name):
+    assert schema["components"]["schemas"][name]["examples"] == [EXAMPLES[name]]
+    check(schema, name, EXAMPLES[name])
+
+
+def test_every_code_of_a_problem_is_named(schema):
+    said = schema["components"]["schemas"]["Problem"]["properties"]["code"]["description"]
+    assert set(codes()) == set(re.findall(r"[a-z_]{5,}", said.split(":")[1].split(";")[0]))
 
 
 class Page(HTMLParser):

@@ -9,9 +9,16 @@ from django.db import IntegrityError, connection, transaction
 from django.test.utils import CaptureQueriesContext
 
 from calibration import columns
-from calibration.columns import NO_DATE, NO_MOMENT, Incoming
+from calibration.columns import NO_DATE, NO_MOMENT, Incoming, writing
 from calibration.models import Judgement, PackedHistory, SensorModelNoise, StaleSensor
 from tests.calibration.judged_rows import EPOCH, incoming, judgements, stored, values_of
+
+
+@pytest.fixture(autouse=True, params=["few", "many"])
+def _both_ways(request, monkeypatch):
+    """Send rows as parameters, as few are, and by COPY, as many are."""
+    if request.param == "many":
+        monkeypatch.setattr(writing, "_FEW", 0)
 
 
 def test_what_the_orm_wrote_does_not_differ_from_what_was_read(db):

@@ -1,0 +1,69 @@
+"""A statement that is put together once answers as the query that it was made from."""
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from calibration.columns import among
+from calibration.models import Calibration, TolerancePolicy
+from fleet.models import Sensor
+from fleet.statements import Statement
+
+OF_SENSOR = Statement(
+    lambda mark: (
+        Calibration.objects.filter(sensor=mark)
+        .order_by("performed_at")
+        .values_list(
+            "id", "performed_at", "judgement__causes", "judgement__trusted", "temperature_c"
+        )
+    )
+)
+BY_KEY = Statement(
+    lambda mark: Calibration.objects.filter(pk__among=[mark]).order_by().values_list("id"),
+    uuids=True,
+)
+ONE_BY_KEY = Statement(
+    lambda mark: Calibration.objects.filter(pk=mark).order_by().values_list("sensor_id"),
+    uuids=True,
+)
+SERIALS = Statement(
+    lambda mark: Sensor.objects.filter(among("pk", [mark])).order_by("pk").values_list("serial")
+)
+
+
+@pytest.fixture
+def seasons(world):
+    return [world.season("A1", year).calibration for year in (2023, 2024, 2025)]
+
+
+def test_rows_have_the_types_that_the_query_gives(world, seasons):
+    rows = Calibration.objects.filter(sensor=world.sensors["A1"]).order_by("performed_at")
+    plain = rows.values_list(
+        "id", "performed_at", "judgement__causes", "judgement__trusted", "temperature_c"
+    )
+    for _ in range(7):  # the server makes its general plan after five
+        assert list(map(tuple, OF_SENSOR.one(world.sensors["A1"].pk))) == list(plain)
+    assert OF_SENSOR.one(world.sensors["A2"].pk) == []
+
+
+def test_many_keys_and_none(world, seasons):
+    keys = [row.pk for row in seasons[:2]]
+    assert {key for (key,) in BY_KEY.many(keys)} == set(keys)
+    assert BY_KEY.many([]) == []
+    assert list(map(tuple, ONE_BY_KEY.one(keys[0]))) == [(world.sensors["A1"].pk,)]
+    several = sorted(sensor.pk for sensor in world.sensors.values())
+    assert [serial for (serial,) in SERIALS.many(several)] == list(
+        Sensor.objects.filter(pk__in=several).order_by("pk").values_list("serial", flat=True)
+    )
+
+
+def test_it_is_one_query_that_the_log_shows(world):
+    with CaptureQueriesContext(connection) as queries:
+        SERIALS.many([world.sensors["A1"].pk])
+    assert len(queries) == 1
+
+
+def test_a_query_without_a_key(world):
+    TolerancePolicy.objects.create(dealer=world.dealers["A"])
+    every = Statement(lambda _: TolerancePolicy.objects.order_by("pk").values_list("dealer_id"))
+    assert list(map(tuple, every.all())) == [(world.dealers["A"].pk,)]
