@@ -30,10 +30,24 @@ SYSTEM = Scope.system()
 PASSWORD = "long-enough-for-a-test"
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Where processes share the tests (`-n 2 --dist loadgroup`), keep each file in one of them."""
+    for item in items:
+        item.add_marker(pytest.mark.xdist_group(str(item.path)))
+
+
 @pytest.fixture(autouse=True)
 def _quick_passwords(settings):
     """Hash passwords quickly: what is tested is never how slow Argon2 is."""
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+
+
+@pytest.fixture(autouse=True)
+def _plain_doors(settings):
+    """Let tests sign in without a second factor or a request, the tests of the doors apart."""
+    settings.SECOND_FACTOR = "optional"
+    settings.AXES_ENABLED = False
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -10,6 +10,8 @@ from django.contrib.auth.models import Group
 from django.core.exceptions import PermissionDenied
 from django.db import models
 from django.http import HttpRequest, HttpResponse
+from django_otp.plugins.otp_static.admin import StaticDevice
+from django_otp.plugins.otp_totp.admin import TOTPDevice
 
 from fleet import access, registry
 from fleet.admin.door import scope_in
@@ -31,6 +33,8 @@ else:
     CreationForm = UserCreationForm
     FormSet = forms.BaseInlineFormSet
 
+for kept_out in (TOTPDevice, StaticDevice):  # secrets; what there is to do stands on our own pages
+    admin.site.unregister(kept_out)
 admin.site.unregister(Group)  # roles are memberships; Django's groups decide nothing here
 
 
