@@ -93,8 +93,11 @@ def check(person: User, code: str) -> Device | None:
 @transaction.atomic
 def new_recovery_codes(person: User) -> list[str]:
     """Return new recovery codes, shown this once; the old ones end."""
-    StaticDevice.objects.filter(user=person).delete()
-    device = StaticDevice.objects.create(user=person, name="recovery codes", confirmed=True)
+    # The device stays: a session that began with a recovery code rests on it.
+    device, _ = StaticDevice.objects.get_or_create(
+        user=person, defaults={"name": "recovery codes", "confirmed": True}
+    )
+    device.token_set.all().delete()
     codes = [b32encode(secrets.token_bytes(_BYTES)).decode().lower() for _ in range(CODES)]
     for code in codes:
         device.token_set.create(token=_kept(person, code))

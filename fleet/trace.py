@@ -24,6 +24,17 @@ def accepted(offered: str | None) -> str:
     return offered if offered and _WELL_FORMED.fullmatch(offered) else uuid4().hex
 
 
+def begin(offered: str | None) -> str:
+    """Take up an id until `end`, for who cannot wrap what runs under it."""
+    _current.set(accepted(offered))
+    return current()
+
+
+def end() -> None:
+    """Run for nobody any more."""
+    _current.set("")
+
+
 @contextmanager
 def following(offered: str | None) -> Iterator[str]:
     """Run what is inside under an id."""

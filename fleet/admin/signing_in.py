@@ -117,7 +117,7 @@ def _has_to_enrol(request: HttpRequest) -> bool:
 @never_cache
 @csrf_protect
 @sensitive_post_parameters()
-def second_factor_page(site: AdminSite, request: HttpRequest) -> HttpResponse:
+def second_factor_page(request: HttpRequest, *, site: AdminSite) -> HttpResponse:
     """Show and change one's own second factor; also to who may do nothing else before."""
     inside = _is_inside(request) and (is_let_in(request) or _has_to_enrol(request))
     if not inside:

@@ -57,7 +57,7 @@ class Desk(AdminSite):
     def get_urls(self) -> list[Any]:
         """Add the page of one's own second factor, which asks by itself who may see it."""
         page = import_string(f"{DOOR}.second_factor_page")
-        own = path("second-factor/", partial(page, self), name="second_factor")
+        own = path("second-factor/", partial(page, site=self), name="second_factor")
         return [own, *super().get_urls()]
 
     def get_app_list(

@@ -8,8 +8,10 @@ import ipaddress
 import logging
 import time
 from collections.abc import Callable, Mapping
+from typing import Any
 
 from django.conf import settings
+from django.core.signals import request_finished
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 
@@ -38,7 +40,8 @@ class TrustedProxy:
                 meta.get("HTTP_X_FORWARDED_FOR", ""), meta.get("REMOTE_ADDR", "")
             )
         else:
-            meta["SPANBOOK_FORWARDED"] = any(meta.pop(name, None) for name in FORWARDED)
+            said = [meta.pop(name, None) for name in FORWARDED]
+            meta["SPANBOOK_FORWARDED"] = any(said)
         return self.get_response(request)
 
 
@@ -73,10 +76,11 @@ class Occasion:
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         """Answer under the request's id."""
         begun = time.perf_counter()
-        with trace.following(request.headers.get(HEADER)) as request_id:
-            response = self.get_response(request)
-            response.headers[HEADER] = request_id
-            self._say(request, response, time.perf_counter() - begun)
+        # It ends when the answer is sent (request_finished): lines may follow until then.
+        request_id = trace.begin(request.headers.get(HEADER))
+        response = self.get_response(request)
+        response.headers[HEADER] = request_id
+        self._say(request, response, time.perf_counter() - begun)
         return response
 
     def _say(self, request: HttpRequest, response: HttpResponseBase, seconds: float) -> None:
@@ -92,6 +96,13 @@ class Occasion:
                 "address": request.META.get("REMOTE_ADDR", ""),
             },
         )  # fmt: skip
+
+
+def _ended(**_: Any) -> None:
+    trace.end()
+
+
+request_finished.connect(_ended, dispatch_uid="fleet.config.edge")
 
 
 class Probes:

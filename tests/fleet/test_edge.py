@@ -5,7 +5,7 @@ import re
 
 import pytest
 from django.core.management import call_command
-from django.db import OperationalError, connection
+from django.db import OperationalError, connection, connections
 from django.db.migrations.recorder import MigrationRecorder
 from django.test import Client
 from prometheus_client.parser import text_string_to_metric_families
@@ -138,7 +138,7 @@ def test_not_ready_without_the_database(db, monkeypatch, caplog):
         raise OperationalError("the server closed the connection")
 
     monkeypatch.setattr(health, "MigrationLoader", away)
-    monkeypatch.setattr(type(connection), "close", lambda self: None)
+    monkeypatch.setattr(connections["default"], "close", lambda: None)
     answer = Client().get("/readyz")
     assert (answer.status_code, answer.content) == (503, b"not ready\n")
     assert "the database does not answer" in caplog.text
@@ -189,7 +189,10 @@ def test_requests_are_counted_by_route_and_rows_are_read(world, settings):
     assert (
         after["spanbook_scans_under_way", ()] == ScanRun.objects.filter(finished_at=None).count()
     )
-    assert after["spanbook_reminders_unsent", ()] == 2
+    untold = [
+        row for row in Reminder.objects.all() if row.status == "open" and not row.last_told_on
+    ]
+    assert after["spanbook_reminders_unsent", ()] == len(untold) >= 2
 
 
 def figures(client):
