@@ -20,6 +20,7 @@ from pathlib import Path
 import pytest
 import yaml
 from django.conf import settings
+from django.contrib.auth.hashers import Argon2PasswordHasher
 from django.db import connection
 
 from fleet.config.celery import app
@@ -58,7 +59,9 @@ def environment(services, tmp_path, transactional_db):
         values[name] = default.replace("/run/secrets", str(tmp_path))
     with app.connection_for_write() as broker:
         app.control.purge(broker)  # what other tests sent and nobody was there to do
-    return os.environ | values | {
+    apart = {name.removesuffix("_FILE") for name in values}
+    outside = {name: value for name, value in os.environ.items() if name not in apart}
+    return outside | values | {
         "DATABASE_URL": f"postgresql://{told['USER'] or 'root'}@{told['HOST'] or 'localhost'}:"
                         f"{told['PORT'] or 5432}/{told['NAME']}",
         "REDIS_URL": settings.REDIS_URL,
@@ -82,10 +85,17 @@ def free_port():
 
 def start(name, command, environment, folder):
     """Start one of the commands as it stands, in its own place; its lines go into a file."""
-    log = (folder / f"{name}.log").open("wb")
-    return subprocess.Popen(
-        shlex.split(command), cwd=ROOT, env=environment, stdout=log, stderr=subprocess.STDOUT
-    )
+    with (folder / f"{name}.log").open("wb") as log:
+        return subprocess.Popen(
+            shlex.split(command), cwd=ROOT, env=environment, stdout=log, stderr=subprocess.STDOUT
+        )
+
+
+def end(process):
+    """End a process that a failed test left."""
+    if process.poll() is None:
+        process.kill()
+        process.wait(30)
 
 
 def ask(port, path, body=None, **headers):
@@ -131,7 +141,10 @@ def answers(port, path):
 def test_the_processes_answer_scan_and_stop(services, environment, tmp_path):
     from fleet.models import User
 
-    User.objects.create_superuser("root-of-this-test", password=PASSWORD)
+    root = User.objects.create_superuser("root-of-this-test")
+    # Hashed as in production: the other tests' quick way is unknown to the processes.
+    root.password = Argon2PasswordHasher().encode(PASSWORD, "a-salt-of-this-test")
+    root.save()
     port = free_port()
     web = services["web"]["command"].replace("0.0.0.0:8000", f"127.0.0.1:{port}")
     worker = services["worker"]["command"]
@@ -140,7 +153,7 @@ def test_the_processes_answer_scan_and_stop(services, environment, tmp_path):
         processes = {}
         for name, command in (("web", web), ("worker", worker), ("beat", beat)):
             processes[name] = process = start(name, command, environment, tmp_path)
-            undo.callback(lambda p=process: p.poll() is None and p.kill())
+            undo.callback(end, process)
         wait_for("ready", lambda: answers(port, "/readyz"), processes, tmp_path)
         assert answers(port, "/healthz")
         wait_for(
