@@ -133,6 +133,11 @@ API_REQUESTS_PER_MINUTE = env.per_minute("API_REQUESTS_PER_MINUTE", 6000)
 # An upload is read in a bounded buffer; a JSON body larger than this is refused with 413.
 DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 2**20
 FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 2**20
+FILE_UPLOAD_HANDLERS = [
+    "fleet.config.uploads.Bounded",
+    "django.core.files.uploadhandler.MemoryFileUploadHandler",
+    "django.core.files.uploadhandler.TemporaryFileUploadHandler",
+]
 
 SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"

@@ -188,6 +188,36 @@ def test_who_lost_everything_is_helped_by_a_command(world, capsys):
         assert refused.value.returncode == status
 
 
+def test_an_administrator_removes_it_at_the_desk(world):
+    from tests.desk import page
+
+    enrol(world.users["techA"])
+    data = {"action": "remove_second_factor",
+            "_selected_action": [world.users[name].pk for name in ("techA", "techB")]}  # fmt: skip
+    signed_in(world.users["managerA"]).post(page(User, "changelist"), data)
+    assert User.objects.get(username="techA").second_factor_since == NOW
+    answer = signed_in(world.users["admin"]).post(page(User, "changelist"), data, follow=True)
+    assert b"1 row without a second factor now" in answer.content
+    assert User.objects.get(username="techA").second_factor_since is None
+
+
+# ── How much may be sent ──────────────────────────────────────────────────────
+@pytest.mark.parametrize(
+    ("path", "who", "megabytes", "refused"),
+    [(LOGIN, None, 6, True), (LOGIN, None, 1, False),
+     ("/admin/calibration/importrun/add/", None, 6, True),
+     ("/admin/calibration/importrun/add/", "managerA", 6, False),
+     ("/admin/fleet/sensor/add/", "managerA", 6, True)],
+)  # fmt: skip
+def test_a_form_brings_little_and_an_import_a_file(world, path, who, megabytes, refused):
+    from django.core.files.uploadedfile import SimpleUploadedFile
+
+    client = signed_in(world.users[who]) if who else Client()
+    file = SimpleUploadedFile("x.csv", b"x" * (megabytes * 2**20))
+    answer = client.post(path, {"file": file})
+    assert (answer.status_code in {400, 413}) is refused, answer.status_code
+
+
 # ── Lock-out ──────────────────────────────────────────────────────────────────
 def test_guessing_at_the_desk_is_locked_with_a_page(world, locks, settings):
     client = Client()
