@@ -16,6 +16,7 @@ import pytest
 from api.urls import RESOURCES
 from calibration import exporting
 from calibration.importing import load_file
+from calibration.models import ScanRun
 from fleet.models import Dealer, User
 from tests.api.conftest import V1
 from tests.calibration.record_files import as_csv, record
@@ -62,6 +63,7 @@ def evil(world, rows):
     type(world.machine_model).objects.update(name="-1+1 planter")
     type(world.sensor_model).objects.update(name=EVIL)
     type(world.references["A"]).objects.update(name="+scale", certificate="\tx", serial="@1")
+    ScanRun.objects.create(started_at=NOW)
     for letter in "AB":
         world.season(f"{letter}1", 2026, technician="=cmd", note="\r=1")
 
