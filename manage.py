@@ -9,6 +9,7 @@ def main() -> None:
     """Hand the command line to Django."""
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "fleet.config.settings")
     try:
+        from django.core.exceptions import ImproperlyConfigured
         from django.core.management import execute_from_command_line
     except ImportError as missing:
         raise SystemExit(
@@ -16,7 +17,11 @@ def main() -> None:
             "python3 -m venv .venv && .venv/bin/pip install -e . "
             "and then call .venv/bin/python manage.py"
         ) from missing
-    execute_from_command_line(sys.argv)
+    try:
+        execute_from_command_line(sys.argv)
+    except ImproperlyConfigured as wrong:
+        print(f"Not started: {wrong}", file=sys.stderr)  # noqa: T201 - nothing is set up yet
+        raise SystemExit(2) from None
 
 
 if __name__ == "__main__":

@@ -15,6 +15,7 @@ from django.db.models import ProtectedError, RestrictedError
 from django.http import Http404, HttpResponse, JsonResponse, UnreadablePostError
 from rest_framework import exceptions
 
+from fleet import trace
 from fleet.errors import Conflict, DomainError, Forbidden, Invalid, Malformed, NotFound, Problem
 
 MEDIA_TYPE = "application/problem+json"
@@ -61,6 +62,12 @@ class Unavailable(DomainError):
     title = "Not available now"
 
 
+class CodeNeeded(exceptions.AuthenticationFailed):
+    """The password is right, and the second factor was not given."""
+
+    default_detail = "Give the code of your authenticator, or a recovery code, as otp."
+
+
 # Every kind of DomainError, and nothing but this table says which status it has.
 STATUS: Mapping[type[DomainError], HTTPStatus] = {
     Invalid: HTTPStatus.UNPROCESSABLE_ENTITY,
@@ -77,6 +84,7 @@ STATUS: Mapping[type[DomainError], HTTPStatus] = {
 
 # What the framework raises: code and title; the status is the framework's own.
 FRAMEWORK: Mapping[type[exceptions.APIException], tuple[str, str]] = {
+    CodeNeeded: ("code_needed", "A code is needed, too"),
     exceptions.ParseError: (Malformed.code, Malformed.title),
     exceptions.NotAuthenticated: ("not_signed_in", "Sign in first"),
     exceptions.AuthenticationFailed: ("not_signed_in", "The credentials are not accepted"),
@@ -114,7 +122,7 @@ class Details:
     def response(self) -> HttpResponse:
         """Return the answer: always JSON, whatever format was asked for."""
         return JsonResponse(
-            self.document(),
+            self.document() | {"request_id": trace.current()},
             status=self.status,
             headers=dict(self.headers),
             content_type=MEDIA_TYPE,

@@ -3,10 +3,12 @@
 from typing import TYPE_CHECKING, Any
 
 from django.db.models import Model
+from rest_framework.exceptions import NotAuthenticated
 from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
 
 from api.scoping import has_owner, owner_of, scope_for
+from fleet import second_factor
 from fleet.access import may
 from fleet.errors import Forbidden, NotFound
 from fleet.scope import Scope
@@ -35,11 +37,16 @@ class RoleMay(BasePermission):
         """Whether the caller may do this to any row at all."""
         if not request.user.is_authenticated:
             return False
+        scope = scope_for(request)
+        if request.auth is None and second_factor.is_missing(request.user, scope):
+            raise NotAuthenticated("Your account needs a second factor: sign in with the code.")
         asked = right_of(view)
+        if asked is not None and scope.reads_only and asked[1] != "read":
+            raise Forbidden("This token may only read.")
         if asked is None or getattr(view, "detail", False):
             return True
         resource, verb = asked
-        if not may(scope_for(request), verb, resource):
+        if not may(scope, verb, resource):
             raise Forbidden(_refusal(verb, resource))
         return True
 

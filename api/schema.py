@@ -25,7 +25,7 @@ SAYS = {
     "413": "The body is too large.",
     "415": "The body has a type, or an encoding, that is not read.",
     "422": "The input cannot be right; each problem has its place.",
-    "429": "Too many attempts; Retry-After says when to go on.",
+    "429": "Too many requests or attempts; Retry-After says when to go on.",
 }
 
 
@@ -50,6 +50,9 @@ class ProblemSerializer(serializers.Serializer[Any]):
     status = serializers.IntegerField()
     detail = serializers.CharField()
     code = serializers.CharField(help_text="Stable; for programs.")
+    request_id = serializers.CharField(
+        allow_blank=True, help_text="Names this request in the log; as in X-Request-ID."
+    )
     errors = WrongSerializer(many=True)  # type: ignore[assignment] # the member's name in the answer
 
 
@@ -140,13 +143,11 @@ class Schema(AutoSchema):
 
     def _problems(self) -> list[str]:
         """Return the statuses of the problems that this operation may answer."""
-        statuses = ["400", "401", "403", "404", "405", "406"]
+        statuses = ["400", "401", "403", "404", "405", "406", "429"]
         if self.method in {"POST", "PUT", "PATCH", "DELETE"}:
             statuses += ["409"]
         if self.method in {"POST", "PUT", "PATCH"}:
             statuses += ["413", "415", "422"]
         if self._changes_a_row():
             statuses += ["412"]
-        if getattr(self.view, "resource", "") == "tokens" and self.method == "POST":
-            statuses += ["429"]
         return statuses

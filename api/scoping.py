@@ -11,7 +11,7 @@ from django.db.models.lookups import Exact
 from rest_framework.request import Request
 
 from fleet.access import RIGHTS, scope_of
-from fleet.models import Role
+from fleet.models import AccessToken, Role
 from fleet.models.scoped import EVERYBODY
 from fleet.scope import Scope
 
@@ -25,7 +25,8 @@ def scope_for(request: Request) -> Scope:
     kept = getattr(request, _KEPT, None)
     if isinstance(kept, Scope):
         return kept
-    scope = scope_of(request.user)
+    token = request.auth if isinstance(request.auth, AccessToken) else None
+    scope = scope_of(request.user, token)
     setattr(request, _KEPT, scope)
     return scope
 

@@ -1,49 +1,39 @@
-"""Slowing down those who guess passwords: failed attempts count, by address and by user name."""
+"""How much one person may ask for in a minute; guessing at passwords is `fleet.guessing`'s."""
 
-import hashlib
 import time
+from typing import TYPE_CHECKING
 
+from django.conf import settings
 from django.core.cache import cache
-from rest_framework.exceptions import Throttled
 from rest_framework.request import Request
-from rest_framework.settings import api_settings
-from rest_framework.throttling import SimpleRateThrottle
+from rest_framework.throttling import BaseThrottle
+
+from fleet.guessing import address_of
+
+if TYPE_CHECKING:  # the framework's views import us
+    from rest_framework.views import APIView
+
+WINDOW = 60
 
 
-class Attempts:
-    """The failed attempts of one address, and those on one user name."""
+class PerPerson(BaseThrottle):
+    """Lets each person, or each address without one, ask so many times in a minute.
 
-    def __init__(self, request: Request, username: str) -> None:
-        rate = str(api_settings.DEFAULT_THROTTLE_RATES["tokens"])
-        most, seconds = _Rate().parse_rate(rate)
-        assert most is not None
-        assert seconds is not None
-        self.most, self.seconds = most, seconds
-        named = hashlib.sha256(username.casefold().encode()).hexdigest()
-        address = request.META.get("REMOTE_ADDR", "")
-        self.keys = (f"attempts:address:{address}", f"attempts:name:{named}")
+    Counted by the clock's minutes, one number each, and by each process for itself: what is meant
+    is a script that runs away, not a quota.
+    """
 
-    def refuse_too_many(self) -> None:
-        """Raise Throttled where too many attempts failed of late."""
-        waits = [self._wait(key) for key in self.keys]
-        if max(waits) > 0:
-            raise Throttled(wait=max(waits))
+    def allow_request(self, request: Request, view: "APIView") -> bool:
+        """Count the request; whether it is still within the limit."""
+        who = request.user.pk if request.user.is_authenticated else address_of(request)
+        key = f"asked:{who}:{int(time.time()) // WINDOW}"
+        if cache.add(key, 1, WINDOW * 2):
+            return True
+        try:
+            return int(cache.incr(key)) <= settings.API_REQUESTS_PER_MINUTE
+        except ValueError:  # it ran out in this very moment
+            return True
 
-    def count(self) -> None:
-        """Count a failed attempt."""
-        for key in self.keys:
-            cache.set(key, [*self._recent(key), time.time()], self.seconds)
-
-    def _recent(self, key: str) -> list[float]:
-        since = time.time() - self.seconds
-        return [moment for moment in cache.get(key, []) if moment > since][-self.most :]
-
-    def _wait(self, key: str) -> float:
-        recent = self._recent(key)
-        return recent[0] + self.seconds - time.time() if len(recent) >= self.most else 0.0
-
-
-class _Rate(SimpleRateThrottle):
-    """The framework's reading of a rate like 20/min."""
-
-    rate = "1/s"
+    def wait(self) -> float:
+        """Return for how many seconds: to the end of the minute."""
+        return WINDOW - time.time() % WINDOW

@@ -5,12 +5,13 @@ Everything that a route, an admin page or a document offers is looked up here.
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.contrib.auth.models import AnonymousUser
 from django.db.models import Q, QuerySet
 
-from fleet.models import Membership, Role, User
+from fleet.models import AccessToken, Membership, Role, User
 from fleet.scope import Scope
 from fleet.statements import Statement
 
@@ -62,8 +63,30 @@ _MEMBERSHIPS = Statement(
 )
 
 
-def scope_of(person: Person) -> Scope:
-    """Return whose rows a person may see; nobody's, where nobody is signed in."""
+def scope_of(person: Person, token: AccessToken | None = None) -> Scope:
+    """Return whose rows a person may see, with this token; nobody's, where nobody is signed in."""
+    scope = _whole_scope_of(person)
+    return scope if token is None else limited(scope, token)
+
+
+def limited(scope: Scope, token: AccessToken) -> Scope:
+    """Return the part of a person's scope that a token lets through.
+
+    Limited to a dealer, an administrator is that dealer's manager, a warranty reviewer nobody.
+    """
+    here = token.dealer_id
+    if here is not None:
+        scope = replace(
+            scope,
+            serves=scope.serves & {here},
+            manages=(scope.manages | {here} if scope.administers else scope.manages) & {here},
+            reviews=False,
+            administers=False,
+        )
+    return replace(scope, reads_only=token.scope != AccessToken.Scope.ALL)
+
+
+def _whole_scope_of(person: Person) -> Scope:
     if not isinstance(person, User) or not person.is_active:
         return Scope()
     rows = _MEMBERSHIPS.one(person.pk)
@@ -89,6 +112,8 @@ def roles_in(scope: Scope, dealer_id: int | None = None) -> frozenset[Role]:
 
 def may(scope: Scope, verb: str, resource: str, dealer_id: int | None = None) -> bool:
     """Whether the caller may do this to a row of this dealer (or to any row at all)."""
+    if scope.reads_only and verb != "read":
+        return False
     return bool(RIGHTS[resource].get(verb, frozenset()) & roles_in(scope, dealer_id))
 
 

@@ -3,6 +3,7 @@
 from typing import Any
 
 from django.apps import AppConfig
+from django.contrib.auth.signals import user_login_failed
 from django.db import connections
 from django.db.models.signals import post_migrate
 
@@ -15,7 +16,10 @@ class FleetConfig(AppConfig):
 
     def ready(self) -> None:
         """Keep installations from overlapping, on every database that is migrated."""
+        from fleet import guessing
+
         post_migrate.connect(_hold_overlaps, sender=self)
+        user_login_failed.connect(guessing.count, dispatch_uid="fleet.guessing")
 
 
 def _hold_overlaps(using: str, **_: Any) -> None:

@@ -18,6 +18,8 @@ class Scope:
         A warranty reviewer: technical history everywhere, no customer's contact data.
     administers
         An administrator, a superuser or the system: everything.
+    reads_only
+        Came in with a token that may only read.
     """
 
     user_id: int | None = None
@@ -25,6 +27,7 @@ class Scope:
     manages: frozenset[int] = frozenset()
     reviews: bool = False
     administers: bool = False
+    reads_only: bool = False
 
     @classmethod
     def system(cls) -> Self:

@@ -32,6 +32,13 @@ SYSTEM = Scope.system()
 PASSWORD = "long-enough-for-a-test"
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Where processes share the tests (`-n 2 --dist loadgroup`), keep each file in one of them."""
+    for item in items:
+        item.add_marker(pytest.mark.xdist_group(str(item.path)))
+
+
 @pytest.fixture(autouse=True)
 def _quick_passwords(settings):
     """Hash passwords quickly: what is tested is never how slow Argon2 is."""
@@ -43,6 +50,13 @@ def _same_ids(request, monkeypatch):
     """Give records the same ids in every run: which one comes first is never left to chance."""
     numbers = random.Random(request.node.nodeid)
     monkeypatch.setattr(uuid, "uuid4", lambda: uuid.UUID(int=numbers.getrandbits(128), version=4))
+
+
+@pytest.fixture(autouse=True)
+def _plain_doors(settings):
+    """Let tests sign in without a second factor or a request, the tests of the doors apart."""
+    settings.SECOND_FACTOR = "optional"
+    settings.AXES_ENABLED = False
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -1,26 +1,33 @@
 """Access tokens: given for a user name and a password, shown once, kept hashed, revocable."""
 
+from datetime import timedelta
 from typing import Any
 
 from django.contrib.auth import authenticate
+from django.contrib.auth.signals import user_logged_in, user_login_failed
 from django.db.models import QuerySet
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.authentication import BaseAuthentication
-from rest_framework.exceptions import AuthenticationFailed
+from rest_framework.exceptions import AuthenticationFailed, Throttled
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from api.errors import CodeNeeded
 from api.inputs import Input, Text
 from api.registers import Resource
-from api.throttling import Attempts
-from fleet.errors import NotFound
-from fleet.models import AccessToken, User
+from api.scoping import candidates
+from fleet import guessing, second_factor
+from fleet.access import scope_of
+from fleet.errors import Forbidden, Invalid, NotFound, Problem
+from fleet.models import AccessToken, Dealer, User
 from fleet.scope import Scope
 from fleet.tokens import forget_expired
 
 SHOWN = 16  # characters of the digest that name a token; the digest itself opens nothing
 WRONG = "User name or password is wrong."
+WRONG_CODE = "That is not the code, or it was used already."
+LONGEST = 30  # days
 
 
 class TokenInput(Input):
@@ -29,6 +36,23 @@ class TokenInput(Input):
     username = Text(max_length=150, trim_whitespace=False)
     password = Text(max_length=1000, trim_whitespace=False)
     name = Text(required=False, allow_blank=True, max_length=80, help_text="For its owner.")
+    otp = Text(
+        required=False,
+        allow_blank=True,
+        max_length=24,
+        help_text="The code of your authenticator, or a recovery code, if you have them.",
+    )
+    scope = serializers.ChoiceField(
+        choices=AccessToken.Scope.choices,
+        required=False,
+        help_text="Give `read` for a token that changes nothing.",
+    )
+    dealer = Text(
+        required=False,
+        max_length=32,
+        help_text="Code of the one dealer for whom the token is good; else all of yours.",
+    )
+    valid_days = serializers.IntegerField(required=False, min_value=1, max_value=LONGEST)
 
 
 class NewTokenSerializer(serializers.Serializer[Any]):
@@ -44,9 +68,11 @@ class TokenSerializer(serializers.ModelSerializer[AccessToken]):
     id = serializers.SerializerMethodField()
     expires = serializers.DateTimeField(source="expiry", allow_null=True, read_only=True)
 
+    dealer_code = serializers.CharField(source="dealer.code", default=None, read_only=True)
+
     class Meta:
         model = AccessToken
-        fields = ("id", "name", "created", "expires")
+        fields = ("id", "name", "scope", "dealer", "dealer_code", "created", "expires")
 
     def get_id(self, token: AccessToken) -> str:
         """Return what names it."""
@@ -92,14 +118,25 @@ class TokenViews(Resource):
     def create(self, request: Request) -> Response:
         """Give a token for a user name and a password; it is shown this once."""
         values = self.checked(TokenInput)
-        attempts = Attempts(request, values["username"])
-        attempts.refuse_too_many()
+        wait = guessing.wait(request, values["username"], now=self.now)
+        if wait > 0:
+            raise Throttled(wait=wait)
         user = authenticate(request, username=values["username"], password=values["password"])
         if not isinstance(user, User):
-            attempts.count()
             raise AuthenticationFailed(WRONG)
         forget_expired(user, now=self.now)
-        row, token = user.auth_token_set.create(name=values.get("name", ""))
+        scope = scope_of(user)
+        _ask_for_code(request, user, scope, values.get("otp", ""))
+        dealer = _dealer(values["dealer"], scope) if "dealer" in values else None
+        # The library takes a span here, and stores the moment.
+        lasting: Any = timedelta(days=values.get("valid_days", LONGEST))
+        row, token = user.auth_token_set.create(
+            name=values.get("name", ""),
+            scope=values.get("scope", AccessToken.Scope.ALL),
+            dealer=dealer,
+            expiry=lasting,
+        )
+        user_logged_in.send(sender=User, request=request, user=user)
         return Response({"token": token, "expires": row.expiry}, 201)
 
     @extend_schema(responses={204: None})
@@ -107,3 +144,30 @@ class TokenViews(Resource):
         """Revoke a token."""
         self.get_object().delete()
         return Response(status=204)
+
+
+def _ask_for_code(request: Request, user: User, scope: Scope, code: str) -> None:
+    """Raise where a second factor is needed and not given."""
+    if user.second_factor_since is None:
+        if second_factor.is_obliged(scope):
+            raise Forbidden("Your role needs a second factor: set it up at the desk first.")
+        return
+    if not code:
+        raise CodeNeeded
+    if second_factor.check(user, code) is None:
+        username = user.get_username()
+        user_login_failed.send(
+            sender=__name__, credentials={"username": username}, request=request
+        )
+        raise AuthenticationFailed(WRONG_CODE)
+
+
+def _dealer(code: str, scope: Scope) -> Dealer:
+    """Return the dealer to whom a token is limited: one where its owner works."""
+    rows = Dealer.objects.visible_to(scope)
+    rows = rows if scope.administers else rows.filter(pk__in=scope.dealers)
+    found: list[Dealer] = candidates(rows, "code", code)
+    if len(found) != 1:
+        accepted = "the code of a dealer where you are technician or service manager"
+        raise Invalid(Problem("dealer", "You do not work at such a dealer", accepted, code))
+    return found[0]

@@ -5,7 +5,7 @@ from typing import Any, cast
 from django.db import models
 from django.http import HttpRequest
 
-from fleet import access
+from fleet import access, second_factor
 from fleet.models import ScopedModel, User
 from fleet.scope import Scope
 
@@ -17,6 +17,13 @@ def scope_in(request: HttpRequest) -> Scope:
     if _SCOPE not in request.META:
         request.META[_SCOPE] = access.scope_of(request.user)
     return cast("Scope", request.META[_SCOPE])
+
+
+def is_let_in(request: HttpRequest) -> bool:
+    """Whether who is signed in has a role somewhere, and a second factor where it is asked."""
+    scope = scope_in(request)
+    has_role = scope.everywhere or bool(scope.dealers)
+    return has_role and not second_factor.is_missing(request.user, scope)
 
 
 def visible(model: type[models.Model], scope: Scope) -> models.QuerySet[Any]:

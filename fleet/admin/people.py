@@ -10,8 +10,10 @@ from django.contrib.auth.models import Group
 from django.core.exceptions import PermissionDenied
 from django.db import models
 from django.http import HttpRequest, HttpResponse
+from django_otp.plugins.otp_static.admin import StaticDevice
+from django_otp.plugins.otp_totp.admin import TOTPDevice
 
-from fleet import access, registry
+from fleet import access, registry, second_factor
 from fleet.admin.door import scope_in
 from fleet.admin.filters import ScopedRelatedFilter
 from fleet.admin.refusals import RefusalForm
@@ -31,6 +33,8 @@ else:
     CreationForm = UserCreationForm
     FormSet = forms.BaseInlineFormSet
 
+for kept_out in (TOTPDevice, StaticDevice):  # secrets; what there is to do stands on our own pages
+    admin.site.unregister(kept_out)
 admin.site.unregister(Group)  # roles are memberships; Django's groups decide nothing here
 
 
@@ -212,7 +216,8 @@ class UserAdmin(Scoped, DjangoUserAdmin):  # type: ignore[type-arg] # not subscr
     list_filter = ("is_active", "memberships__role")
     search_fields = ("username", "first_name", "last_name", "email")
     filter_horizontal = ()
-    readonly_fields = ("last_login", "date_joined")
+    readonly_fields = ("last_login", "date_joined", "second_factor_since")
+    actions = ("remove_second_factor",)
     add_fieldsets = ((None, {"fields": ("username", "email", "password1", "password2")}),)
 
     def get_fieldsets(self, request: HttpRequest, obj: Any = None) -> Any:
@@ -225,7 +230,7 @@ class UserAdmin(Scoped, DjangoUserAdmin):  # type: ignore[type-arg] # not subscr
         return (
             (None, {"fields": ("username", "password")}),
             ("Person", {"fields": ("first_name", "last_name", "email")}),
-            ("Door", {"fields": (*doors, "last_login", "date_joined")}),
+            ("Door", {"fields": (*doors, "second_factor_since", "last_login", "date_joined")}),
         )
 
     def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:
@@ -254,6 +259,19 @@ class UserAdmin(Scoped, DjangoUserAdmin):  # type: ignore[type-arg] # not subscr
     def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         """Administrators delete accounts that signed nothing; not their own."""
         return scope_in(request).administers and (obj is None or obj.pk != request.user.pk)
+
+    def has_reset_permission(self, request: HttpRequest) -> bool:
+        """Administrators help who lost their authenticator."""
+        return scope_in(request).administers
+
+    @admin.action(description="Remove the second factor", permissions=["reset"])
+    def remove_second_factor(self, request: HttpRequest, queryset: models.QuerySet[Any]) -> None:
+        """Remove it, with recovery codes and tokens, from who has one."""
+        chosen = list(queryset)
+        having = [person for person in chosen if person.second_factor_since is not None]
+        for person in having:
+            second_factor.remove(person, by=scope_in(request))
+        self.say(request, len(having), len(chosen) - len(having), "without a second factor now")
 
     def user_change_password(
         self,

@@ -5,15 +5,18 @@ what the home shows is named as a string and loaded when it is asked for.
 """
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
 from django.contrib.admin import AdminSite
 from django.contrib.admin.apps import AdminConfig
-from django.http import HttpRequest
+from django.http import HttpRequest, HttpResponse
 from django.template.response import TemplateResponse
+from django.urls import path
 from django.utils.module_loading import import_string
 
 HOME = "calibration.admin.home.home"
+DOOR = "fleet.admin.signing_in"
 
 # Where people look for things; what is named nowhere stands under its app.
 PLACES: Mapping[str, tuple[str, ...]] = {
@@ -35,14 +38,27 @@ class Desk(AdminSite):
     site_url = None
     empty_value_display = "-"
 
-    def has_permission(self, request: HttpRequest) -> bool:
-        """Whether somebody may come in: a staff account that has a role somewhere."""
-        from fleet.admin.door import scope_in
+    @property
+    def login_form(self) -> Any:  # type: ignore[override] # forms exist after the apps do
+        """The form that asks for a code, too, where there is one to ask for."""
+        return import_string(f"{DOOR}.SignInForm")
 
-        if not super().has_permission(request):
-            return False
-        scope = scope_in(request)
-        return scope.everywhere or bool(scope.dealers)
+    def has_permission(self, request: HttpRequest) -> bool:
+        """Whether somebody may come in: staff, with a role and all that is asked."""
+        from fleet.admin.door import is_let_in
+
+        return super().has_permission(request) and is_let_in(request)
+
+    def login(self, request: HttpRequest, extra_context: dict[str, Any] | None = None) -> Any:
+        """Sign in; who guesses waits, and who has yet to enrol a second factor goes there."""
+        first: HttpResponse | None = import_string(f"{DOOR}.before_signing_in")(self, request)
+        return first or super().login(request, extra_context)
+
+    def get_urls(self) -> list[Any]:
+        """Add the page of one's own second factor, which asks by itself who may see it."""
+        page = import_string(f"{DOOR}.second_factor_page")
+        own = path("second-factor/", partial(page, site=self), name="second_factor")
+        return [own, *super().get_urls()]
 
     def get_app_list(
         self, request: HttpRequest, app_label: str | None = None

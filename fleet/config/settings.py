@@ -6,6 +6,7 @@ import django_stubs_ext
 from celery.schedules import crontab
 
 from fleet.config import env
+from fleet.config.logs import logging_settings
 
 django_stubs_ext.monkeypatch()  # Django's generic classes may be written as such at run time
 
@@ -15,7 +16,7 @@ EMBEDDED = DATABASES["default"]["ENGINE"].endswith("sqlite3")
 
 DEBUG = env.flag("DEBUG", default=False)
 SECRET_KEY = env.secret_key(embedded=EMBEDDED)
-ALLOWED_HOSTS = [host for host in env.text("ALLOWED_HOSTS").split(",") if host] or (
+ALLOWED_HOSTS = env.hosts("ALLOWED_HOSTS") or (
     ["localhost", "127.0.0.1", "[::1]"] if EMBEDDED or DEBUG else []
 )
 CSRF_TRUSTED_ORIGINS = [
@@ -35,11 +36,18 @@ INSTALLED_APPS = [
     "django.contrib.staticfiles",
     "rest_framework",
     "knox",
+    "axes",
+    "django_otp",
+    "django_otp.plugins.otp_totp",
+    "django_otp.plugins.otp_static",
     "drf_spectacular",
     "drf_spectacular_sidecar",
 ]
 
 MIDDLEWARE = [
+    "fleet.config.edge.TrustedProxy",
+    "fleet.config.edge.Occasion",
+    "fleet.config.edge.Probes",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "fleet.config.security.ContentSecurityPolicy",
@@ -48,8 +56,10 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django_otp.middleware.OTPMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "axes.middleware.AxesMiddleware",
 ]
 
 ROOT_URLCONF = "fleet.config.urls"
@@ -91,6 +101,36 @@ LANGUAGE_CODE = "en"
 STATIC_URL = "static/"
 WHITENOISE_USE_FINDERS = True
 
+# ── Doors ──
+# Who guesses at a name from an address is locked out there; the owner, elsewhere, is not.
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "django.contrib.auth.backends.ModelBackend",
+]
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_FAILURE_LIMIT = 8
+AXES_COOLOFF_TIME = timedelta(minutes=15)
+AXES_RESET_ON_SUCCESS = True
+AXES_RESET_COOL_OFF_ON_FAILURE_DURING_LOCKOUT = False  # or a guesser could lock for ever
+AXES_LOCKOUT_CALLABLE = "fleet.admin.signing_in.locked_out"
+AXES_CLIENT_IP_CALLABLE = "fleet.guessing.address_of"
+AXES_SENSITIVE_PARAMETERS = ["password", "otp", "code", "csrfmiddlewaretoken"]
+AXES_ENABLE_ADMIN = False
+AXES_VERBOSE = False
+# Who needs a second factor: nobody, those who see every dealer, or everybody.
+SECOND_FACTOR = env.choice(
+    "SECOND_FACTOR",
+    ("optional", "cross-dealer", "everybody"),
+    "optional" if EMBEDDED or DEBUG else "cross-dealer",
+)
+OTP_TOTP_ISSUER = "Spanbook"
+
+# Who may say for whom they ask, and who may read our figures.
+TRUSTED_PROXIES = env.networks("TRUSTED_PROXIES")
+METRICS_ALLOW = env.networks("METRICS_ALLOW")
+METRICS_TOKEN = env.secret("METRICS_TOKEN")
+API_REQUESTS_PER_MINUTE = env.per_minute("API_REQUESTS_PER_MINUTE", 6000)
+
 # An upload is read in a bounded buffer; a JSON body larger than this is refused with 413.
 DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 2**20
 EVENTS_KEPT_DAYS = 400
@@ -98,6 +138,11 @@ WEBHOOK_TIMEOUT = 10.0  # s
 # Networks that webhooks may reach although they are not public: "127.0.0.0/8,10.0.0.0/8".
 WEBHOOK_NETWORKS = env.networks("WEBHOOK_NETWORKS")
 FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 2**20
+FILE_UPLOAD_HANDLERS = [
+    "fleet.config.uploads.Bounded",
+    "django.core.files.uploadhandler.MemoryFileUploadHandler",
+    "django.core.files.uploadhandler.TemporaryFileUploadHandler",
+]
 
 SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
@@ -106,7 +151,14 @@ SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
 # Behind TLS everything but the embedded desk: cookies never travel in the clear.
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = not (EMBEDDED or DEBUG)
-SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+SESSION_COOKIE_AGE = 14 * 24 * 3600
+SESSION_EXPIRE_AT_BROWSER_CLOSE = SESSION_COOKIE_SECURE  # a shared desk forgets who was there
+SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")  # of a trusted proxy only: edge.py
+# Behind a proxy that brings TLS, plain requests are sent to it, and browsers remember.
+HTTPS = env.flag("HTTPS", default=bool(TRUSTED_PROXIES))
+SECURE_SSL_REDIRECT = HTTPS
+SECURE_HSTS_SECONDS = 365 * 24 * 3600 if HTTPS else 0
+SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = HTTPS
 
 _EMAIL = env.email()
 EMAIL_BACKEND = _EMAIL["EMAIL_BACKEND"]
@@ -118,7 +170,7 @@ EMAIL_USE_TLS = _EMAIL.get("EMAIL_USE_TLS", False)
 EMAIL_USE_SSL = _EMAIL.get("EMAIL_USE_SSL", False)
 EMAIL_FILE_PATH = _EMAIL.get("EMAIL_FILE_PATH") or None
 EMAIL_TIMEOUT = 20
-DEFAULT_FROM_EMAIL = env.text("EMAIL_FROM", "spanbook@localhost")
+DEFAULT_FROM_EMAIL = env.sender("spanbook@localhost")
 
 REDIS_URL = env.redis_url()
 CELERY_BROKER_URL = REDIS_URL or None
@@ -164,7 +216,7 @@ REST_FRAMEWORK = {
     "DEFAULT_SCHEMA_CLASS": "api.schema.Schema",
     "DEFAULT_METADATA_CLASS": None,
     "EXCEPTION_HANDLER": "api.errors.problem",
-    "DEFAULT_THROTTLE_RATES": {"tokens": "20/min"},
+    "DEFAULT_THROTTLE_CLASSES": ["api.throttling.PerPerson"],
     "LIST_SERIALIZER_ERRORS_AS_DICT": True,
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
 }
@@ -182,10 +234,10 @@ SPECTACULAR_SETTINGS = {
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
 }
 
-LOGGING = {
-    "version": 1,
-    "disable_existing_loggers": False,
-    "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
-    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
-    "root": {"handlers": ["console"], "level": "WARNING"},
-}
+LOG_FORM = env.choice("LOG_FORM", ("line", "json"), "line" if EMBEDDED or DEBUG else "json")
+LOG_LEVEL = env.choice(
+    "LOG_LEVEL",
+    ("debug", "info", "warning", "error"),
+    "warning" if EMBEDDED or DEBUG else "info",
+)
+LOGGING = logging_settings(form=LOG_FORM, level=LOG_LEVEL.upper())

@@ -1,7 +1,7 @@
 """Dealers, the people who work for them, and their customers."""
 
 import zoneinfo
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from django.contrib.auth.models import AbstractUser
 from django.core.exceptions import ValidationError
@@ -39,11 +39,32 @@ def check_season_start(text: str) -> None:
 class User(AbstractUser):  # type: ignore[django-manager-missing] # knox has no types
     """A person who signs in."""
 
+    second_factor_since = models.DateTimeField(
+        null=True, blank=True, editable=False, help_text="Since when a code is asked for, too."
+    )
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        """Save; with a new password, what the old one opened is closed."""
+        changed = bool(self.pk) and getattr(self, "_password", None) is not None
+        super().save(*args, **kwargs)
+        if changed:
+            self.auth_token_set.all().delete()
+
 
 class AccessToken(AbstractAuthToken):  # type: ignore[misc] # knox has no types
     """A token of the REST interface: kept as a hash, expiring, with a name its owner knows."""
 
+    class Scope(models.TextChoices):
+        """What it lets its bearer do of what the person may."""
+
+        ALL = "all", "all that the person may"
+        READ = "read", "only read"
+
     name = models.CharField(max_length=80, blank=True)
+    scope = models.CharField(max_length=8, choices=Scope.choices, default=Scope.ALL)
+    dealer = models.ForeignKey(
+        "fleet.Dealer", on_delete=models.CASCADE, null=True, blank=True, related_name="+"
+    )
     objects = AuthTokenManager()
 
     class Meta:

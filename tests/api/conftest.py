@@ -102,7 +102,8 @@ def refused(answer: Any, status: int, pointer: str | None = None) -> dict[str, A
     """Assert that an answer is a complete problem document, and return it."""
     assert answer.status_code == status, (answer.status_code, answer.content[:500])
     assert answer["Content-Type"] == PROBLEM
-    document = answer.json()
+    document = dict(answer.json())
+    assert document.pop("request_id") == answer["X-Request-ID"]
     assert set(document) == {"type", "title", "status", "detail", "code", "errors"}
     assert document["status"] == status
     assert document["detail"]

@@ -122,7 +122,7 @@ def test_values_that_are_not_accepted(tech, change, pointer, accepted):
 @pytest.mark.parametrize(
     "moment",
     [
-        (datetime.now(UTC) + timedelta(days=2)).isoformat(),  # in the future
+        pytest.param((datetime.now(UTC) + timedelta(days=2)).isoformat(), id="in the future"),
         "2019-12-31T12:00:00+01:00",  # before the installation
         "2026-03-29T02:30:00",  # Warsaw's clock skips it
         "2025-10-26T02:30:00",  # Warsaw's clock shows it twice

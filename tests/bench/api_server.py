@@ -47,7 +47,7 @@ def serving(url: str, application: str, more: Mapping[str, str] | None = None) -
     words = ["--bind", f"127.0.0.1:{port}", "--workers", str(WORKERS), "--timeout", "300"]
     words += ["--log-level", "warning"]
     if application == APPLICATION:
-        words += ["--config", "python:fleet.config.gunicorn"]
+        words += ["--config", "python:fleet.config.serving"]
     process = subprocess.Popen(
         [sys.executable, "-m", "gunicorn", *words, application], cwd=ROOT, env=surroundings
     )
