@@ -6,6 +6,8 @@ from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from knox.auth import TokenAuthentication
 from rest_framework.exceptions import AuthenticationFailed
 
+from fleet.acting import become
+
 REFUSED = "The token is not valid, or no longer."
 
 
@@ -16,7 +18,9 @@ class Bearer(TokenAuthentication):  # type: ignore[misc] # the library is untype
         """Return the person and the token; a header of other bytes is refused, not an error."""
         if not token.isascii() or not token.isalnum():
             raise AuthenticationFailed(REFUSED)
-        return super().authenticate_credentials(token)
+        found = super().authenticate_credentials(token)
+        become(found[0].pk)
+        return found
 
 
 class BearerScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call] # the library's hook

@@ -45,6 +45,7 @@ RIGHTS: Mapping[str, Mapping[str, frozenset[Role]]] = {
     "visits": {"read": _DEALER, "create": _MANAGERS, "edit": _MANAGERS},
     "scans": {"read": _ALL, "create": _ADMINISTRATORS},
     "imports": {"read": _MANAGERS, "create": _MANAGERS, "decide": _MANAGERS},
+    "audit": {"read": _MANAGERS},
     "tokens": {"read": _ALL, "create": _ALL, "remove": _ALL},
 }
 

@@ -10,7 +10,8 @@ from rest_framework.test import APIClient
 
 from calibration import functional, records
 from calibration.models import DriftFlag, ImportRun, Reminder, TolerancePolicy, Visit
-from fleet.models import Membership
+from calibration.signing import PrivateKey
+from fleet.models import Change, Membership
 from fleet.scope import Scope
 
 NOW = datetime(2026, 4, 10, 12, 0, tzinfo=UTC)
@@ -20,7 +21,9 @@ PROBLEM = "application/problem+json"
 
 @pytest.fixture(autouse=True)
 def _nobody_failed(settings, tmp_path):
-    """Forget failed attempts to sign in; serve no static files."""
+    """Forget failed attempts to sign in; serve no static files; have a key to sign with."""
+    settings.CHECKPOINT_KEY_FILE = str(tmp_path / "checkpoint.pem")
+    PrivateKey.make(tmp_path / "checkpoint.pem")
     settings.STATIC_ROOT = tmp_path
     cache.clear()
 
@@ -160,4 +163,5 @@ def _rows(world: Any, letter: str) -> dict[str, Any]:
         "reminders": Reminder.objects.filter(sensor=world.sensors[name]).earliest("pk").pk,
         "visits": visit.pk,
         "imports": run.pk,
+        "audit": Change.objects.get(table="fleet_customer", row=str(world.customers[name].pk)).pk,
     }

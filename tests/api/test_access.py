@@ -34,6 +34,7 @@ RIGHTS = {
     "visits": (DEALER, MANAGERS, MANAGERS, NONE),
     "scans": (EVERYBODY, ADMIN, NONE, NONE),
     "imports": (MANAGERS, MANAGERS, NONE, NONE),
+    "audit": (MANAGERS, NONE, NONE, NONE),
     "tokens": (EVERYBODY, EVERYBODY, NONE, EVERYBODY),
 }
 # Further actions of one row: resource, address, method -> who
@@ -47,6 +48,9 @@ ACTIONS = {
     ("flags", "acknowledge", "post"): DEALER,
     ("flags", "close", "post"): DEALER,
     ("customers", "visit-sheet", "get"): DEALER,
+    ("customers", "personal-data", "get"): MANAGERS,
+    ("customers", "personal-data/erase", "post"): MANAGERS,
+    ("dealers", "checkpoint", "get"): MANAGERS,
     ("calibrations", "load", "get"): EVERYBODY,
     ("calibrations", "certificate", "get"): EVERYBODY,
     ("imports", "commit", "post"): MANAGERS,
