@@ -316,7 +316,7 @@ def test_the_api_filters_and_keeps_dealers_apart(world, client_of):
 
 @pytest.mark.django_db(transaction=True)
 def test_nothing_of_who_acted_is_left_when_the_transaction_has_ended():
-    from fleet.models import Acting, Dealer
+    from fleet.models import Acting, Dealer, User
 
     person = User.objects.create_user("one", password="x" * 12)
     with acting(Actor(person.pk, "api")):
