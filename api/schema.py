@@ -22,6 +22,8 @@ SAYS = {
     "413": "The body is too large.",
     "415": "The body has a type that is not read.",
     "422": "The input cannot be right; each problem has its place.",
+    "503": "The database, or what the request rests on, does not answer now; try again.",
+    "507": "There is no room to store it; nothing is stored.",
     "429": "Too many attempts; Retry-After says when to go on.",
 }
 
@@ -107,9 +109,9 @@ class Schema(AutoSchema):
 
     def _problems(self) -> list[str]:
         """Return the statuses of the problems that this operation may answer."""
-        statuses = ["400", "401", "403", "404", "405", "406"]
+        statuses = ["400", "401", "403", "404", "405", "406", "503"]
         if self.method in {"POST", "PUT", "PATCH", "DELETE"}:
-            statuses += ["409"]
+            statuses += ["409", "507"]
         if self.method in {"POST", "PUT", "PATCH"}:
             statuses += ["413", "415", "422"]
         if getattr(self.view, "resource", "") == "tokens" and self.method == "POST":

@@ -82,12 +82,16 @@ def _sqlite(connection: BaseDatabaseWrapper, table: str, event: str) -> str:
 
 
 def install(connection: BaseDatabaseWrapper) -> None:
-    """Create the triggers on this database, in the form that fits its tables now."""
+    """Create the triggers on this database, in the form that fits its tables now.
+
+    A database that was migrated halfway, or back, has some of the tables only.
+    """
+    there = set(connection.introspection.table_names())
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
             for function in _POSTGRESQL_FUNCTIONS:
                 cursor.execute(function)
-        for table in SEALED_TABLES:
+        for table in (each for each in SEALED_TABLES if each in there):
             for event in _events(connection.vendor):
                 if connection.vendor == "postgresql":
                     cursor.execute(_postgresql(table, event))

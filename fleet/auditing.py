@@ -101,8 +101,17 @@ def present(connection: BaseDatabaseWrapper) -> dict[str, str]:
 
 
 def install(connection: BaseDatabaseWrapper, tables: Sequence[Audited]) -> None:
-    """Create the triggers, in the form that fits the tables as they are now."""
+    """Create the triggers, in the form that fits the tables as they are now.
+
+    A database that was migrated halfway, or back, has some of the tables only.
+    """
+    there = set(connection.introspection.table_names())
+    if "fleet_change" not in there:
+        remove(connection)
+        return
     for each in tables:
+        if each.table not in there:
+            continue
         columns = _columns(connection, each.table)
         with connection.cursor() as cursor:
             for event in each.events:

@@ -1,4 +1,4 @@
-"""Databases of a test's own, on the server of DATABASE_URL or in a folder, and processes on them."""
+"""Databases of a test's own, on the server of DATABASE_URL or in a folder; processes on them."""
 
 import os
 import subprocess
