@@ -97,34 +97,41 @@ def test_a_full_disk_is_said_and_stores_nothing_by_halves(url):
 def cluster(tmp_path):
     """Make a PostgreSQL server of our own, that may be stopped without disturbing anybody."""
     found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
-    if not found or shutil.which("runuser") is None or os.geteuid() != 0:
+    if not found or os.geteuid() != 0:
         pytest.skip("needs PostgreSQL's server programs, and root to run them as postgres")
     programs, port = found[-1].parent, faults.free_port()
     home = Path(f"/tmp/spanbook-cluster-{uuid.uuid4().hex[:8]}")
     home.mkdir(mode=0o700)
     shutil.chown(home, "postgres", "postgres")
 
-    def call(program, *arguments):
-        return subprocess.run(
-            ["runuser", "-u", "postgres", "--", str(programs / program), *arguments],
-            cwd=home, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, timeout=120,
+    def call(program, *arguments, check=True):
+        # A session of its own: the server must share neither our terminal nor our pipes.
+        subprocess.run(
+            [str(programs / program), *arguments], cwd=home, check=check, timeout=120,
+            stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            start_new_session=True, user="postgres", group="postgres", extra_groups=[],
         )  # fmt: skip
 
-    def control(*arguments):
+    def control(*arguments, check=True):
         options = f"-p {port} -c listen_addresses=127.0.0.1 -c unix_socket_directories={home}"
         call("pg_ctl", "-D", str(home / "data"), "-w", "-o", options,
-             "-l", str(home / "log"), *arguments)  # fmt: skip
+             "-l", str(home / "log"), *arguments, check=check)  # fmt: skip
 
     call("initdb", "-D", str(home / "data"), "-A", "trust", "-U", "root", "--no-sync")
     control("start")
     try:
         yield f"postgresql://root@127.0.0.1:{port}", control
     finally:
-        subprocess.run(
-            ["runuser", "-u", "postgres", "--", str(programs / "pg_ctl"), "-D", str(home / "data"),
-             "-m", "immediate", "stop"], check=False, stdout=subprocess.DEVNULL,
-        )  # fmt: skip
+        control("-m", "immediate", "stop", check=False)
         shutil.rmtree(home)
+
+
+def more(clients, count=3):
+    """Wait until so many more calibrations were stored."""
+    reached, deadline = len(clients.promises.created) + count, time.monotonic() + 120
+    while len(clients.promises.created) < reached:
+        assert time.monotonic() < deadline, clients.promises
+        time.sleep(0.05)
 
 
 @pytest.mark.skipif(not on_server(), reason="PostgreSQL's")
@@ -137,16 +144,12 @@ def test_posts_go_on_when_postgresql_was_stopped_and_started(cluster, monkeypatc
         clients = faults.Clients(server.port, token)
         clients.start()
         for mode in ("fast", "immediate"):  # sessions ended in order, and as in a crash
-            reached = len(clients.promises.created) + 3
-            while len(clients.promises.created) < reached:
-                time.sleep(0.05)
+            more(clients)
             control("-m", mode, "stop")
             away = clients.post(faults.body("S-A1", 9000))
             assert away == 503
             control("start")
-        reached = len(clients.promises.created) + 3
-        while len(clients.promises.created) < reached:
-            time.sleep(0.05)
+        more(clients)
         clients.stop()
     assert any(503 in found for found in clients.promises.statuses.values())
     assert faults.broken_promises(url, clients.promises) == KEPT
