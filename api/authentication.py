@@ -9,6 +9,7 @@ from knox.auth import TokenAuthentication
 from knox.crypto import hash_token
 from rest_framework.exceptions import AuthenticationFailed
 
+from fleet.acting import become
 from fleet.tokens import tokens_like
 
 REFUSED = "The token is not valid, or no longer."
@@ -25,6 +26,7 @@ class Bearer(TokenAuthentication):  # type: ignore[misc] # the library is untype
         for found in tokens_like(text):
             valid = found.expiry is None or found.expiry > timezone.now()
             if valid and found.user.is_active and compare_digest(hash_token(text), found.digest):
+                become(found.user.pk)
                 return found.user, found
         raise AuthenticationFailed(REFUSED)
 

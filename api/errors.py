@@ -1,5 +1,6 @@
 """The one table from what went wrong to an HTTP status, and the answer that says so (RFC 9457)."""
 
+import logging
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from http import HTTPStatus
@@ -11,12 +12,15 @@ from django.core.exceptions import (
     SuspiciousOperation,
     ValidationError,
 )
+from django.db import DatabaseError, InterfaceError, OperationalError
 from django.db.models import ProtectedError, RestrictedError
 from django.http import Http404, HttpResponse, JsonResponse, UnreadablePostError
 from rest_framework import exceptions
 
 from fleet import trace
 from fleet.errors import Conflict, DomainError, Forbidden, Invalid, Malformed, NotFound, Problem
+
+logger = logging.getLogger(__name__)
 
 MEDIA_TYPE = "application/problem+json"
 NAMESPACE = "urn:spanbook:problem:"
@@ -68,6 +72,13 @@ class CodeNeeded(exceptions.AuthenticationFailed):
     default_detail = "Give the code of your authenticator, or a recovery code, as otp."
 
 
+class NoRoom(DomainError):
+    """The database has no room for more; nothing of the request is stored."""
+
+    code = "no_room"
+    title = "There is no room to store this"
+
+
 # Every kind of DomainError, and nothing but this table says which status it has.
 STATUS: Mapping[type[DomainError], HTTPStatus] = {
     Invalid: HTTPStatus.UNPROCESSABLE_ENTITY,
@@ -80,7 +91,9 @@ STATUS: Mapping[type[DomainError], HTTPStatus] = {
     Stale: HTTPStatus.PRECONDITION_FAILED,
     Encoding: HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
     Unavailable: HTTPStatus.SERVICE_UNAVAILABLE,
+    NoRoom: HTTPStatus.INSUFFICIENT_STORAGE,
 }
+RETRY_AFTER = "5"  # seconds, with every 503
 
 # What the framework raises: code and title; the status is the framework's own.
 FRAMEWORK: Mapping[type[exceptions.APIException], tuple[str, str]] = {
@@ -187,7 +200,28 @@ def _in_our_words(error: Exception) -> Exception:
     for kind, ours in _DJANGO.items():
         if isinstance(error, kind):
             return ours(error)
+    return _of_database(error) if isinstance(error, DatabaseError | InterfaceError) else error
+
+
+def _of_database(error: DatabaseError | InterfaceError) -> Exception:
+    """Return what a database says that is away or full as ours; our own mistakes as they are."""
+    cause, text = error.__cause__, str(error)
+    state = getattr(cause, "sqlstate", None) or ""
+    if state == "53100" or "disk is full" in text:
+        logger.error("the database has no room", exc_info=error)
+        return NoRoom("The database has no room; nothing was stored. Tell who runs it.")
+    lost = not state and type(cause).__module__.partition(".")[0] == "psycopg"
+    away = state[:2] in _AWAY or state in _BUSY or any(sign in text for sign in _SIGNS)
+    if away or (lost and isinstance(error, OperationalError | InterfaceError)):
+        logger.error("the database does not answer", exc_info=error)
+        return Unavailable("The database does not answer now. Send it again with the same id.")
     return error
+
+
+# SQLSTATE classes (PostgreSQL manual, appendix A): connection, resources, operator intervention.
+_AWAY = {"08", "53", "57"}
+_BUSY = {"55P03", "40P01"}  # a lock was not to be had, a deadlock
+_SIGNS = ("database is locked", "unable to open database file", "disk I/O error")
 
 
 # In this order: the first kind that an error is of has the word.
@@ -206,6 +240,8 @@ _DJANGO: Mapping[type[Exception], Callable[[Any], DomainError]] = {
 def _headers(error: DomainError) -> Mapping[str, str]:
     if isinstance(error, Stale):
         return {"ETag": error.tag}
+    if status_of(type(error)) == HTTPStatus.SERVICE_UNAVAILABLE:
+        return {"Retry-After": RETRY_AFTER}
     return {"Accept-Encoding": "gzip"} if isinstance(error, Encoding) else {}
 
 

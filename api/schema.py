@@ -26,6 +26,8 @@ SAYS = {
     "415": "The body has a type, or an encoding, that is not read.",
     "422": "The input cannot be right; each problem has its place.",
     "429": "Too many requests or attempts; Retry-After says when to go on.",
+    "503": "The database, or what the request rests on, does not answer now; try again.",
+    "507": "There is no room to store it; nothing is stored.",
 }
 
 
@@ -143,9 +145,9 @@ class Schema(AutoSchema):
 
     def _problems(self) -> list[str]:
         """Return the statuses of the problems that this operation may answer."""
-        statuses = ["400", "401", "403", "404", "405", "406", "429"]
+        statuses = ["400", "401", "403", "404", "405", "406", "429", "503"]
         if self.method in {"POST", "PUT", "PATCH", "DELETE"}:
-            statuses += ["409"]
+            statuses += ["409", "507"]
         if self.method in {"POST", "PUT", "PATCH"}:
             statuses += ["413", "415", "422"]
         if self._changes_a_row():

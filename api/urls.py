@@ -10,6 +10,7 @@ from rest_framework.routers import SimpleRouter
 
 from api.errors import describe
 from api.registers import Resource
+from api.resources.audit import AuditViews
 from api.resources.calibrations import CalibrationViews
 from api.resources.customers import CustomerViews
 from api.resources.dealers import DealerViews
@@ -54,6 +55,7 @@ RESOURCES: tuple[type[Resource], ...] = (
     ImportViews,
     EventViews,
     WebhookViews,
+    AuditViews,
     TokenViews,
 )
 

@@ -3,6 +3,7 @@
 import hashlib
 import json
 import math
+import secrets
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -17,6 +18,7 @@ from fleet.models import Sensor
 from fleet.statements import Statement
 
 COMMON = ("sensor_serial", "machine_serial", "position", "technician", "note", "supersede_reason")
+WORDS = ("technician", "note", "supersede_reason")
 FUNCTIONAL = ("load_unit", "pressure_unit")
 STEP = (
     "commanded",
@@ -49,6 +51,8 @@ class Content(NamedTuple):
     temperature_c: float | None
     hydraulic_pressure: float | None
     pressure_unit: str
+    words_salt: str = ""
+    words_digest: str = ""
 
 
 @lru_cache(maxsize=1024)
@@ -71,17 +75,45 @@ def _sha256(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
+def new_salt() -> str:
+    """Return a salt for the words of one record: who does not have it cannot guess at them."""
+    return secrets.token_hex(16)
+
+
+def words_digest(salt: str, technician: str, note: str, supersede_reason: str) -> str:
+    """Return the SHA-256 of what a record says in free words, with its salt.
+
+    It stands for the words in the record's content. When they are erased (they name a customer
+    who asks for it) the salt is erased with them: what is left proves the numbers as before, and
+    nobody can find the words by trying, which a digest without a secret would allow.
+    """
+    said = f"[{_text(salt)},{_text(technician)},{_text(note)},{_text(supersede_reason)}]"
+    return _sha256(said)
+
+
+def _words(record: "Content | SealedRecord") -> str:
+    """Return the digest of a record's words; nothing for a record of version 1."""
+    if record.words_salt:
+        return words_digest(
+            record.words_salt, record.technician, record.note, record.supersede_reason
+        )
+    return record.words_digest
+
+
 def content_digest(record: SealedRecord, parts: Iterable[Any], *, dealer_code: str) -> str:
     """Return the SHA-256 of a record's content: what was measured and said, in fixed order.
 
     Numbers enter by their shortest exact decimal form, moments in UTC; keys of the database do
-    not enter, so that the same record has the same digest in another database.
+    not enter, so that a copy of the record has the same digest in another database.
     """
     if isinstance(record, Calibration):
         content = Content._make(getattr(record, name) for name in Content._fields)
         points = ((part.load, part.reading, part.direction) for part in parts)
         return calibration_digest(content, points, dealer_code=dealer_code)
-    said: dict[str, Any] = {name: getattr(record, name) for name in COMMON + FUNCTIONAL}
+    words = _words(record)
+    names = [name for name in COMMON + FUNCTIONAL if not (words and name in WORDS)]
+    said: dict[str, Any] = {name: getattr(record, name) for name in names}
+    said |= {"words": words} if words else {}
     said |= {
         "id": str(record.pk),
         "kind": "functional test",
@@ -110,18 +142,22 @@ def calibration_json(
     parts = ",".join(
         [f"[{_number(load)},{_number(reading)},{_text(way)}]" for load, reading, way in points]
     )
+    words = _words(said)
+    note = "" if words else f'"note":{_text(said.note)},'
+    reason = "" if words else f'"supersede_reason":{_text(said.supersede_reason)},'
+    technician = "" if words else f',"technician":{_text(said.technician)}'
     return (
         f'{{"dealer":{_text(dealer_code)},"hydraulic_pressure":{_number(said.hydraulic_pressure)},'
         f'"id":"{said.id}","kind":"calibration","load_unit":{_text(said.load_unit)},'
-        f'"machine_serial":{_text(said.machine_serial)},"note":{_text(said.note)},'
+        f'"machine_serial":{_text(said.machine_serial)},{note}'
         f'"parts":[{parts}],"performed_at":"{_moment(said.performed_at)}",'
         f'"position":{_text(said.position)},"pressure_unit":{_text(said.pressure_unit)},'
         f'"reading_unit":{_text(said.reading_unit)},"reason":{_text(said.reason)},'
         f'"reference_name":{_text(said.reference_name)},'
         f'"sensor_serial":{_text(said.sensor_serial)},"stage":{_text(said.stage)},'
-        f'"supersede_reason":{_text(said.supersede_reason)},'
-        f'"supersedes":"{said.supersedes_id or ""}","technician":{_text(said.technician)},'
-        f'"temperature_c":{_number(said.temperature_c)}}}'
+        f'{reason}"supersedes":"{said.supersedes_id or ""}"{technician},'
+        f'"temperature_c":{_number(said.temperature_c)}'
+        + (f',"words":"{words}"}}' if words else "}")
     )
 
 

@@ -48,6 +48,7 @@ def record_functional_test(
     if existing:
         return _already_there(existing, draft)
     row = _row(draft, sensor)
+    row.words_salt = digests.new_salt()
     steps = _steps(row, draft)
     if draft.supersedes and FunctionalTest.objects.filter(supersedes=draft.supersedes).exists():
         raise Conflict(Problem("supersedes", "That record is superseded already"))
@@ -103,6 +104,7 @@ def _float(value: float | None) -> float | None:
 def _already_there(existing: FunctionalTest, draft: FunctionalDraft) -> RecordedTest:
     row = _row(draft, draft.installation.sensor)
     row.machine_serial, row.position = existing.machine_serial, existing.position
+    row.words_salt, row.words_digest = existing.words_salt, existing.words_digest
     content = digests.content_digest(row, _steps(row, draft), dealer_code=existing.dealer.code)
     if existing.installation_id != draft.installation.pk or content != existing.content_digest:
         raise _taken()

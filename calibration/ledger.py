@@ -219,6 +219,7 @@ def said_in(draft: CalibrationDraft, seat: Seat | None) -> Content:
         None if draft.temperature_c is None else float(draft.temperature_c),
         None if draft.hydraulic_pressure is None else float(draft.hydraulic_pressure),
         draft.pressure_unit,
+        digests.new_salt(),
     )
 
 
@@ -228,12 +229,17 @@ def points_in(draft: CalibrationDraft) -> list[_Point]:
 
 
 def says_the_same(existing: Calibration, draft: CalibrationDraft) -> bool:
-    """Whether a stored record's content, where it stood then left aside, is the draft's."""
+    """Whether a stored record's content, where it stood then left aside, is the draft's.
+
+    Words that were erased are nobody's to compare: the rest decides.
+    """
     said = said_in(draft, None)._replace(
         id=existing.pk,
         sensor_serial=existing.sensor_serial,
         machine_serial=existing.machine_serial,
         position=existing.position,
+        words_salt=existing.words_salt,
+        words_digest=existing.words_digest,
     )
     code = existing.dealer.code
     return (

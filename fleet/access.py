@@ -54,6 +54,7 @@ RIGHTS: Mapping[str, Mapping[str, frozenset[Role]]] = {
         "edit": _MANAGERS,
         "remove": _MANAGERS,
     },
+    "audit": {"read": _MANAGERS},
     "tokens": {"read": _ALL, "create": _ALL, "remove": _ALL},
 }
 

@@ -17,6 +17,8 @@ RULES = {
 
 def install(connection: BaseDatabaseWrapper) -> None:
     """Create what is missing on this database."""
+    if TABLE not in connection.introspection.table_names():
+        return  # migrated halfway, or back
     if connection.vendor == "postgresql":
         _exclusions(connection)
     else:

@@ -11,7 +11,7 @@ from django.db import connection
 
 from calibration import records, sealing
 from calibration.models import ReferenceStandard
-from fleet import registry
+from fleet import auditing, registry
 from fleet.access import scope_of
 from fleet.models import (
     Customer,
@@ -71,6 +71,7 @@ def _flushable():
                 table = name.rsplit("_no_", 1)[0]
                 where = f" ON {table}" if connection.vendor == "postgresql" else ""
                 cursor.execute(f"DROP TRIGGER {name}{where}")
+        auditing.remove(connection)
         if connection.vendor == "postgresql":
             # The token package's own table is swapped out, but it is there and refers to ours.
             sql_list = [

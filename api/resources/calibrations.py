@@ -22,7 +22,7 @@ from api.refs import ref_filter
 from api.registers import Resource
 from api.rendering import Pdf
 from api.schema import SAYS, ProblemSerializer
-from calibration import documents, readout, records
+from calibration import documents, matching, readout, records
 from calibration.models import Calibration, Reason, ReferenceStandard, Stage, Verdict
 from fleet.models import Customer, Dealer, Machine, Sensor, SensorModel
 
@@ -162,7 +162,7 @@ class CalibrationViews(Resource):
     def certificate(self, request: Request, pk: str) -> HttpResponse:
         """Return the certificate as PDF."""
         row = self.get_object()
-        link = request.build_absolute_uri(f"/api/v1/calibrations/{row.pk}/")
+        link = request.build_absolute_uri(matching.address_of(row))
         content = documents.certificate(row, scope=self.scope, now=self.now, link=link)
         return download(content, Pdf, f"certificate-{row.pk}")
 

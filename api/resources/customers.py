@@ -17,6 +17,7 @@ from api.inputs import Input, Text
 from api.refs import beside, ref, ref_filter
 from api.registers import Register, dealer_or_own
 from api.rendering import Pdf
+from calibration import personal
 from fleet import registry
 from fleet.models import Customer, Dealer
 from fleet.scope import Scope
@@ -65,6 +66,28 @@ class Contact(Contains):
         return theirs & super().condition(text, scope)
 
 
+class EraseInput(Input):
+    """Whom to erase, said again, and by which further words the person is named."""
+
+    confirm = Text(max_length=120, help_text="The customer's name as it is.")
+    also = serializers.ListField(
+        child=Text(max_length=120), required=False, max_length=20,
+        help_text="Further words that name the person: a nickname, a misspelling.",
+    )  # fmt: skip
+
+
+class ErasedSerializer(serializers.Serializer[Any]):
+    """What an erasure did."""
+
+    counts = serializers.DictField(
+        child=serializers.IntegerField(), help_text="Rows changed, by kind."
+    )
+    kept = serializers.ListField(
+        child=serializers.UUIDField(),
+        help_text="Records sealed in an older form: their words stay, or they would not verify.",
+    )
+
+
 class CustomerViews(Register):
     """Customers of the caller's dealers."""
 
@@ -85,7 +108,9 @@ class CustomerViews(Register):
     order = ("name",)
     fixed = {"dealer": "the dealer as it is; enter the customer anew at the other dealer"}
     # The sheet names who must be visited: those who may see visits may see it.
-    verbs = {"visit_sheet": ("visits", "read")}
+    verbs = {
+        "visit_sheet": ("visits", "read"), "personal_data": "edit", "erase": "edit",
+    }  # fmt: skip
     formats = {"visit_sheet": (Pdf,)}
 
     def enter(self, values: dict[str, Any]) -> Customer:
@@ -105,3 +130,20 @@ class CustomerViews(Register):
             content = documents.visit_sheet(customer, scope=self.scope, now=self.now)
             return download(content, Pdf, f"visit-sheet-{customer.pk}")
         return Response(documents.visit_sheet_data(customer, scope=self.scope, now=self.now))
+
+    @extend_schema(responses={200: dict})
+    @action(detail=True, url_path="personal-data")
+    def personal_data(self, request: Request, pk: str) -> Response:
+        """Everything that is kept about the customer as a person."""
+        return Response(personal.personal_data(self.get_object(), scope=self.scope))
+
+    @extend_schema(request=EraseInput, responses=ErasedSerializer)
+    @action(detail=True, methods=["post"], url_path="personal-data/erase")
+    def erase(self, request: Request, pk: str) -> Response:
+        """Replace name, address and number wherever they stand; measurements stay and verify."""
+        row, said = self.get_object(), self.checked(EraseInput)
+        erased = personal.erase(
+            row, scope=self.scope, now=self.now, confirm=said["confirm"],
+            also=said.get("also", ()),
+        )  # fmt: skip
+        return Response({"counts": erased.counts, "kept": erased.kept})

@@ -1,13 +1,22 @@
 """Dealers: their calendar, units and address."""
 
+from pathlib import Path
 from typing import Any
 
+from django.conf import settings
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
 
 from api.conditions import Contains, Filter
+from api.errors import Unavailable
 from api.inputs import Input, Text, Whole
 from api.registers import Register
+from calibration import checkpoints
 from calibration.policies import mark_stale
+from calibration.signing import PrivateKey
 from fleet import units
 from fleet.models import Dealer, Sensor
 
@@ -49,6 +58,7 @@ class DealerViews(Register):
     search_fields = ("code", "name")
     orderings = {"code": "code", "name": "name", "id": "pk"}
     order = ("code",)
+    verbs = {"checkpoint": ("audit", "read")}
     fixed = {"code": "the code as it is: sealed records name it"}
 
     def change(self, row: Dealer, values: dict[str, Any]) -> Dealer:
@@ -60,3 +70,13 @@ class DealerViews(Register):
             ids = sensors.values_list("pk", flat=True)
             mark_stale(ids, why="the dealer's calendar changed", now=self.now)
         return changed
+
+    @extend_schema(responses={200: dict})
+    @action(detail=True)
+    def checkpoint(self, request: Request, pk: str) -> Response:
+        """Where every chain of the dealer's records ends now, signed, to be kept elsewhere."""
+        dealer = self.get_object()
+        if not settings.CHECKPOINT_KEY_FILE:
+            raise Unavailable("No signing key is set here (CHECKPOINT_KEY_FILE).")
+        key = PrivateKey.read(Path(settings.CHECKPOINT_KEY_FILE))
+        return Response(checkpoints.make(dealer, key, now=self.now).document())

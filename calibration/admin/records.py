@@ -9,7 +9,7 @@ from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.urls import path, reverse
 from django.utils import timezone
 
-from calibration import documents, readout
+from calibration import documents, matching, readout
 from calibration.admin import wording
 from calibration.admin.entering import (
     CalibrationEntry,
@@ -209,7 +209,7 @@ class CalibrationAdmin(RecordAdmin):
     def certificate(self, request: HttpRequest, object_id: str) -> HttpResponse:
         """Serve the calibration's certificate."""
         row = self.visible_or_404(request, object_id)
-        link = request.build_absolute_uri(self.page_of(row.pk))
+        link = request.build_absolute_uri(matching.address_of(row))
         made = documents.certificate(row, scope=scope_in(request), now=timezone.now(), link=link)
         return self.pdf(made, f"calibration-{row.sensor_serial}-{row.performed_at:%Y-%m-%d}")
 

@@ -6,6 +6,7 @@ from typing import Any, ClassVar
 
 from django.core.management.base import BaseCommand, CommandError
 
+from fleet.acting import Actor, acting
 from fleet.models import Dealer
 
 WRONG_CALL = 2
@@ -21,6 +22,11 @@ class Entrance(BaseCommand):
         """Add the example to the help, its lines kept as they are."""
         kwargs |= {"epilog": self.example, "formatter_class": RawDescriptionHelpFormatter}
         return super().create_parser(prog_name, subcommand, **kwargs)
+
+    def execute(self, *args: Any, **options: Any) -> Any:
+        """Run, known to the audit trail by the command's name."""
+        with acting(Actor(via=f"command {type(self).__module__.rpartition('.')[2]}")):
+            return super().execute(*args, **options)
 
     @staticmethod
     def add_json(parser: ArgumentParser) -> None:

@@ -73,6 +73,10 @@ class SealedRecord(ScopedModel):
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
     chain_number = models.PositiveIntegerField()
+    # What was said in free words enters the digest as a salted digest of its own, so that it can
+    # be erased: the salt goes with the words, `words_digest` stays. Without either: version 1.
+    words_salt = models.CharField(max_length=32, blank=True, default="", db_default="")
+    words_digest = models.CharField(max_length=64, blank=True, default="", db_default="")
     content_digest = models.CharField(max_length=64)
     digest = models.CharField(max_length=64)
 

@@ -1,5 +1,5 @@
 """The register's pages on the desk."""
 
-from fleet.admin import equipment, people
+from fleet.admin import audit, equipment, people
 
-__all__ = ["equipment", "people"]
+__all__ = ["audit", "equipment", "people"]

@@ -25,7 +25,7 @@ PLACES: Mapping[str, tuple[str, ...]] = {
     "Fleet": ("Sensor", "Machine", "Installation", "Customer"),
     "Rules": ("ReferenceStandard", "TolerancePolicy", "SensorModel", "MachineModel"),
     "People": ("Dealer", "User", "Membership"),
-    "Runs": ("ScanRun", "Digest"),
+    "Runs": ("ScanRun", "Digest", "Change", "Erasure"),
 }
 
 

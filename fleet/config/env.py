@@ -121,7 +121,7 @@ def _sqlite(url: str) -> dict[str, Any]:
     if not name or name == url:
         raise ImproperlyConfigured(f"DATABASE_URL names no file; accepted: {_DATABASES[0]}.")
     return {
-        "ENGINE": "django.db.backends.sqlite3",
+        "ENGINE": "fleet.backends.sqlite3",
         "NAME": str(BASE_DIR / name),
         "CONN_MAX_AGE": None,
         "OPTIONS": {
@@ -150,6 +150,7 @@ def _postgresql(url: str) -> dict[str, Any]:
         )
     if apart:
         settings["PASSWORD"] = apart
+    settings["ENGINE"] = "fleet.backends.postgresql"
     settings |= {"CONN_MAX_AGE": 600, "CONN_HEALTH_CHECKS": True}
     return settings
 

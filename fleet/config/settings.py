@@ -56,6 +56,7 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "fleet.config.actor.WhoActs",
     "django_otp.middleware.OTPMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
@@ -190,6 +191,9 @@ CELERY_BEAT_SCHEDULE = {
 
 # How long a worker may keep a chunk of a scan without a sign of life before another takes it.
 SCAN_LEASE = timedelta(minutes=10)
+
+# The Ed25519 key that signs checkpoints: a file, never a row (README, "Settings").
+CHECKPOINT_KEY_FILE = env.text("CHECKPOINT_KEY_FILE")
 
 KNOX_TOKEN_MODEL = "fleet.AccessToken"  # noqa: S105 - a model's name, no password
 REST_KNOX = {

@@ -1,4 +1,4 @@
-"""The site's addresses: the admin at the root of the desk, the API beside it."""
+"""The site's addresses: the admin at the root, the API and the certificates' page beside it."""
 
 from django.contrib import admin
 from django.urls import include, path
@@ -8,4 +8,5 @@ urlpatterns = [
     path("", RedirectView.as_view(pattern_name="admin:index"), name="home"),
     path("admin/", admin.site.urls),
     path("api/", include("api.urls")),
+    path("records/", include("api.public")),
 ]

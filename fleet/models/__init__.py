@@ -1,6 +1,7 @@
 """The register: who and what."""
 
 from fleet import among  # noqa: F401 - the lookup `__among` is known from here on
+from fleet.models.audit import Acting, Change, Erasure
 from fleet.models.equipment import (
     ChangedSeat,
     Installation,
@@ -23,9 +24,12 @@ from fleet.models.scoped import ScopedModel, ScopedQuerySet
 __all__ = [
     "DEALER_ROLES",
     "AccessToken",
+    "Acting",
+    "Change",
     "ChangedSeat",
     "Customer",
     "Dealer",
+    "Erasure",
     "Installation",
     "Machine",
     "MachineModel",

@@ -18,7 +18,8 @@ from calibration.models import (
     Visit,
     Webhook,
 )
-from fleet.models import Membership
+from calibration.signing import PrivateKey
+from fleet.models import Change, Membership
 from fleet.scope import Scope
 
 NOW = datetime(2026, 4, 10, 12, 0, tzinfo=UTC)
@@ -28,7 +29,9 @@ PROBLEM = "application/problem+json"
 
 @pytest.fixture(autouse=True)
 def _nobody_failed(settings, tmp_path):
-    """Forget failed attempts to sign in; serve no static files."""
+    """Forget failed attempts to sign in; serve no static files; have a key to sign with."""
+    settings.CHECKPOINT_KEY_FILE = str(tmp_path / "checkpoint.pem")
+    PrivateKey.make(tmp_path / "checkpoint.pem")
     settings.STATIC_ROOT = tmp_path
     cache.clear()
 
@@ -175,4 +178,5 @@ def _rows(world: Any, letter: str) -> dict[str, Any]:
         "imports": run.pk,
         "events": Event.objects.filter(dealer=dealer).earliest("number").pk,
         "webhooks": hook.pk,
+        "audit": Change.objects.get(table="fleet_customer", row=str(world.customers[name].pk)).pk,
     }

@@ -36,6 +36,7 @@ RIGHTS = {
     "imports": (MANAGERS, MANAGERS, NONE, NONE),
     "events": (EVERYBODY, NONE, NONE, NONE),
     "webhooks": (MANAGERS, MANAGERS, MANAGERS, MANAGERS),
+    "audit": (MANAGERS, NONE, NONE, NONE),
     "tokens": (EVERYBODY, EVERYBODY, NONE, EVERYBODY),
 }
 # Further actions of one row: resource, address, method -> who
@@ -49,6 +50,9 @@ ACTIONS = {
     ("flags", "acknowledge", "post"): DEALER,
     ("flags", "close", "post"): DEALER,
     ("customers", "visit-sheet", "get"): DEALER,
+    ("customers", "personal-data", "get"): MANAGERS,
+    ("customers", "personal-data/erase", "post"): MANAGERS,
+    ("dealers", "checkpoint", "get"): MANAGERS,
     ("calibrations", "load", "get"): EVERYBODY,
     ("calibrations", "certificate", "get"): EVERYBODY,
     ("imports", "commit", "post"): MANAGERS,

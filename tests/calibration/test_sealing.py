@@ -13,6 +13,7 @@ from calibration.apps import check_seals
 from calibration.models import PackedHistory
 from calibration.scan import run_scan
 from calibration.verifying import verify
+from fleet.models import Erasure
 from tests.calibration.test_functional import draft as functional_draft
 from tests.conftest import NOW, SYSTEM
 
@@ -22,6 +23,9 @@ def recorded(world):
     world.season("A1", 2025)
     world.season("A1", 2026)
     functional.record_functional_test(functional_draft(world), scope=SYSTEM, now=NOW)
+    Erasure.objects.create(
+        dealer=world.dealers["A"], customer=world.customers["A1"], erased_at=NOW, open=False
+    )
     return world
 
 
@@ -30,6 +34,8 @@ ATTEMPTS = {
     "calibration_calibrationpoint": "UPDATE calibration_calibrationpoint SET reading = 1",
     "calibration_functionaltest": "UPDATE calibration_functionaltest SET technician = 'x'",
     "calibration_setpointstep": "UPDATE calibration_setpointstep SET pressure = 0",
+    "fleet_change": "UPDATE fleet_change SET actor_id = 1",
+    "fleet_erasure": "UPDATE fleet_erasure SET erased_by_id = NULL",
 }
 
 

@@ -204,10 +204,14 @@ def test_a_list_cannot_be_used_to_probe_columns(full, query):
 
 
 @pytest.mark.parametrize("name", ["techA", "reviewer"])
-def test_who_edited_what_is_for_administrators(full, name):
+def test_who_edited_what_is_for_managers_and_administrators(full, name):
     door = reverse("admin:fleet_sensor_history", args=[full.sensors["A1"].pk])
     assert client_of(full, name).get(door).status_code == 403
-    assert client_of(full, "admin").get(door).status_code == 200
+    for manager in ("admin", "managerA"):
+        answer = client_of(full, manager).get(door, follow=True)
+        assert answer.status_code == 200
+        assert "fleet_installation" in answer.content.decode()
+    assert client_of(full, "managerB").get(door).status_code == 404
 
 
 def test_a_stranger_is_asked_to_sign_in_and_a_person_without_a_role_stays_outside(full):

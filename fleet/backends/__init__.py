@@ -1,0 +1,1 @@
+"""Django's database backends, which tell the database who acts (`fleet.acting`)."""
