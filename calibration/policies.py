@@ -7,13 +7,20 @@ from datetime import datetime
 from django.db.models import Q
 
 from calibration.columns import among
-from calibration.models import PackedHistory, ReferenceStandard, StaleSensor, TolerancePolicy
+from calibration.models import (
+    ModelInterval,
+    PackedHistory,
+    ReferenceStandard,
+    StaleSensor,
+    TolerancePolicy,
+)
 from fleet import units
 from fleet.models import Dealer, Sensor, SensorModel
 
 # What a reference is taken to be worth where none is named: the unit's own weight as the support
 # carries it. Common practice, no source; a named reference with a certificate is always better.
 OWN_WEIGHT_PCT = 1.0
+_NO_DEALER = 0  # no row has this key
 
 
 @dataclass(frozen=True)
@@ -26,6 +33,7 @@ class Rule:
     watch_probability: float
     target_reliability: float
     default_interval_days: int
+    longest_interval_days: int | None
     setpoints_n: tuple[float, ...]
     load_unit: str
     policy_id: int | None
@@ -40,6 +48,7 @@ def _rule(policy: TolerancePolicy) -> Rule:
         watch_probability=policy.watch_probability,
         target_reliability=policy.target_reliability,
         default_interval_days=policy.default_interval_days,
+        longest_interval_days=policy.longest_interval_days,
         setpoints_n=tuple(value * factor for value in policy.setpoints),
         load_unit=policy.load_unit,
         policy_id=policy.pk,
@@ -67,6 +76,12 @@ class Rulebook:
             if key in self._rules:
                 return self._rules[key]
         return self._default
+
+    def targets(self, sensor_model_id: int) -> set[float]:
+        """Return the target reliabilities that hold for this model at some dealer."""
+        dealers = {dealer for _, dealer in self._rules if dealer is not None}
+        some = [self.rule(sensor_model_id, dealer).target_reliability for dealer in dealers]
+        return {self.rule(sensor_model_id, _NO_DEALER).target_reliability, *some}
 
 
 def policy_for(sensor: Sensor) -> Rule:
@@ -120,6 +135,9 @@ def mark_rule_changed(
         sensors = sensors.filter(Q(dealer=row) | Q(calibrations__dealer=row)).distinct()
     else:
         sensors = sensors.filter(calibrations__reference=row).distinct()
+    if isinstance(row, TolerancePolicy):  # other verdicts: the next scan counts outcomes anew
+        of_model = {"sensor_model": row.sensor_model_id} if row.sensor_model_id else {}
+        ModelInterval.objects.filter(**of_model).update(calibrations=0)
     why = f"{row._meta.verbose_name} {row.pk} changed"
     # Units and seasons are packed with the records; tolerances and references are not.
     mark = mark_anew if isinstance(row, SensorModel | Dealer) else mark_stale

@@ -5,6 +5,7 @@ from calibration.models.derived import (
     Fit,
     Judgement,
     LotPrior,
+    ModelInterval,
     SensorModelNoise,
     StaleSensor,
     Verdict,
@@ -28,12 +29,24 @@ from calibration.models.record import (
 )
 from calibration.models.rules import ReferenceStandard, TolerancePolicy
 from calibration.models.runs import ImportRun, ScanChunk, ScanRun
-from calibration.models.work import Digest, DriftFlag, Reminder, Visit, VisitLine
+from calibration.models.work import (
+    CalendarFeed,
+    CustomerNote,
+    Digest,
+    DriftFlag,
+    Mailing,
+    Reminder,
+    SeasonPlan,
+    Visit,
+    VisitLine,
+)
 
 __all__ = [
     "STARTS_SEGMENT",
+    "CalendarFeed",
     "Calibration",
     "CalibrationPoint",
+    "CustomerNote",
     "Digest",
     "Direction",
     "DriftFlag",
@@ -48,6 +61,8 @@ __all__ = [
     "LotLooks",
     "LotPrior",
     "LotsCounted",
+    "Mailing",
+    "ModelInterval",
     "Observed",
     "PackedHistory",
     "Reason",
@@ -56,6 +71,7 @@ __all__ = [
     "ScanChunk",
     "ScanRun",
     "SealedRecord",
+    "SeasonPlan",
     "SensorModelNoise",
     "SetpointStep",
     "Stage",

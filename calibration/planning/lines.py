@@ -44,7 +44,7 @@ class LineBook:
         if self._gone:
             VisitLine.objects.filter(pk__in=self._gone).delete()
         if self._changed:
-            fields = ["due_on", "sensors", "done"]
+            fields = ["due_on", "sensors", "done", "done_at"]
             VisitLine.objects.bulk_update(self._changed, fields, batch_size=1000)
         if self._new:
             VisitLine.objects.bulk_create(self._new, batch_size=1000)
@@ -61,4 +61,5 @@ class LineBook:
             )
         elif (line.due_on, line.sensors, line.done) != (need.due_on, need.sensors, False):
             line.due_on, line.sensors, line.done = need.due_on, need.sensors, False
+            line.done_at = None
             self._changed.append(line)

@@ -1,6 +1,7 @@
 """The register: who and what."""
 
 from fleet import among  # noqa: F401 - the lookup `__among` is known from here on
+from fleet.models.away import Blackout, DayOff
 from fleet.models.equipment import (
     ChangedSeat,
     Installation,
@@ -23,8 +24,10 @@ from fleet.models.scoped import ScopedModel, ScopedQuerySet
 __all__ = [
     "DEALER_ROLES",
     "AccessToken",
+    "Blackout",
     "ChangedSeat",
     "Customer",
+    "DayOff",
     "Dealer",
     "Installation",
     "Machine",
