@@ -45,6 +45,21 @@ RIGHTS: Mapping[str, Mapping[str, frozenset[Role]]] = {
     "visits": {"read": _DEALER, "create": _MANAGERS, "edit": _MANAGERS},
     "scans": {"read": _ALL, "create": _ADMINISTRATORS},
     "imports": {"read": _MANAGERS, "create": _MANAGERS, "decide": _MANAGERS},
+    "days-off": {
+        "read": _DEALER,
+        "create": _MANAGERS,
+        "edit": _MANAGERS,
+        "remove": _MANAGERS,
+    },
+    "blackouts": {
+        "read": _DEALER,
+        "create": _MANAGERS,
+        "edit": _MANAGERS,
+        "remove": _MANAGERS,
+    },
+    "calendar-feeds": {"read": _DEALER, "create": _DEALER, "edit": _DEALER, "remove": _DEALER},
+    "digests": {"read": _MANAGERS},
+    "customer-notes": {"read": _MANAGERS},
     "tokens": {"read": _ALL, "create": _ALL, "remove": _ALL},
 }
 

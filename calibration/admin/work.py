@@ -8,6 +8,7 @@ from django.http import HttpRequest
 from django.utils import timezone
 
 from calibration.models import DueState, Reminder, Visit, VisitLine
+from calibration.planning import revision
 from fleet.admin.filters import ScopedRelatedFilter
 from fleet.admin.scoped import ReadOnly, Scoped
 
@@ -44,7 +45,7 @@ class LineInline(admin.TabularInline):  # type: ignore[type-arg] # not subscript
     model = VisitLine
     extra = 0
     can_delete = False
-    fields = ("machine", "due_on", "sensors", "done")
+    fields = ("machine", "due_on", "sensors", "done", "done_at")
     verbose_name_plural = "machines"
 
     def get_queryset(self, request: HttpRequest) -> models.QuerySet[VisitLine]:
@@ -76,13 +77,15 @@ class VisitAdmin(Scoped):
     search_fields = ("customer__name",)
     date_hierarchy = "planned_on"
     autocomplete_fields = ("customer", "technician")
-    fields = ("customer", "planned_on", "due_on", "season", "technician", "status", "note")
+    fields = (
+        "customer", "part", "planned_on", "due_on", "season", "technician", "status", "note",
+    )  # fmt: skip
     inlines = (LineInline,)
     linked_by = ("customer", "technician")
 
     def get_readonly_fields(self, request: HttpRequest, obj: Any = None) -> Any:
         """Keep what the plan knows better."""
-        return ("customer", "due_on", "season") if obj else ()
+        return ("customer", "part", "due_on", "season") if obj else ()
 
     def store_new(self, request: HttpRequest, row: Visit) -> Visit:
         """Store a visit that a manager plans by hand."""
@@ -92,4 +95,5 @@ class VisitAdmin(Scoped):
 
     def store_changes(self, request: HttpRequest, row: Any, changes: dict[str, Any]) -> Any:
         """Store changes and when they were made."""
-        return super().store_changes(request, row, {**changes, "updated_at": timezone.now()})
+        further = revision(row, changes, now=timezone.now())
+        return super().store_changes(request, row, {**changes, **further})

@@ -19,6 +19,7 @@ from calibration.planning.progress import readiness
 from fleet.models import Customer, Dealer
 
 __all__ = [
+    "SECONDS",
     "DealerPlan",
     "PlanResult",
     "Unplanned",

@@ -14,7 +14,7 @@ from calibration.planning.distance import Place, drive_minutes
 # Weights in minutes of somebody's time; our choice, from what a service manager would rather do.
 UNPLACED = 100_000  # a visit that is not made before the season,
 PER_BEYOND = 1_000_000  # for each sensor there that has left its tolerance (five at most),
-PER_DAY_SOONER = 50  # and by how much it is due before the others
+PER_DAY_SOONER = 500  # and by how much it is due before the others
 LATE = 60  # a day after the due day; also each day that an overdue one waits
 MISSED = 600  # to be late at all, where it could be in time
 BEYOND_WAITS = 240  # more, a day, for each sensor beyond tolerance (three at most)

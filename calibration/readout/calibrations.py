@@ -10,6 +10,8 @@ from calibration.metrology import felt
 from calibration.metrology.drift import LineState
 from calibration.models import Calibration, DriftFlag, Fit, Judgement
 from calibration.policies import Rule, Rulebook
+from calibration.readout import sources
+from calibration.readout.dues import due_answer
 from calibration.readout.explaining import explain
 from calibration.readout.figures import figures_of
 from calibration.readout.flags import flag_answer, moment
@@ -62,8 +64,18 @@ def calibration_answer(calibration: Calibration, scope: Scope) -> dict[str, Any]
     row = selected(Calibration.objects.filter(pk=calibration.pk)).get()
     answer = answers([row], scope)[0]
     answer["figures"] = figures_of(row)
-    answer["explain"] = explain(answer)
+    answer["explain"] = [*explain(answer), *_due_step(row)]
     return answer
+
+
+def _due_step(row: Calibration) -> list[dict[str, str]]:
+    """Why the sensor is next due on its day, where that counts from this calibration."""
+    due = getattr(row.sensor, "due", None)
+    if due is None or due.last_calibration_id != row.pk:
+        return []
+    found = due_answer(row.sensor)
+    said = f"The sensor is next due on {found['due_on']}. {found['says']}"
+    return [{"step": "due", **sources.RULE.says(said)}]
 
 
 def _answer(row: Calibration, scope: Scope, rule: Rule) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from typing import Any
 
 from calibration.models import Calibration, DriftFlag, FunctionalTest
 from calibration.readout.calibrations import answers
+from calibration.readout.dues import due_answer
 from calibration.readout.flags import flag_answer
 from calibration.readout.functional import functional_answers
 from fleet.models import Installation, Sensor
@@ -124,5 +125,6 @@ def _due(sensor: Sensor) -> dict[str, Any] | None:
         "due_on": due.due_on.isoformat(),
         "decided_by": due.decided_by,
         "says": due.get_decided_by_display(),
+        "candidates": due_answer(sensor)["candidates"],
         "last_calibration": str(due.last_calibration_id) if due.last_calibration_id else None,
     }

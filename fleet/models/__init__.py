@@ -12,6 +12,7 @@ from fleet.models.equipment import (
 )
 from fleet.models.people import (
     DEALER_ROLES,
+    LANGUAGES,
     AccessToken,
     Customer,
     Dealer,
@@ -23,6 +24,7 @@ from fleet.models.scoped import ScopedModel, ScopedQuerySet
 
 __all__ = [
     "DEALER_ROLES",
+    "LANGUAGES",
     "AccessToken",
     "Blackout",
     "ChangedSeat",

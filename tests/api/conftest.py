@@ -9,8 +9,17 @@ from django.core.cache import cache
 from rest_framework.test import APIClient
 
 from calibration import functional, records
-from calibration.models import DriftFlag, ImportRun, Reminder, TolerancePolicy, Visit
-from fleet.models import Membership
+from calibration.models import (
+    CalendarFeed,
+    CustomerNote,
+    Digest,
+    DriftFlag,
+    ImportRun,
+    Reminder,
+    TolerancePolicy,
+    Visit,
+)
+from fleet.models import Blackout, DayOff, Membership
 from fleet.scope import Scope
 
 NOW = datetime(2026, 4, 10, 12, 0, tzinfo=UTC)
@@ -160,4 +169,22 @@ def _rows(world: Any, letter: str) -> dict[str, Any]:
         "reminders": Reminder.objects.filter(sensor=world.sensors[name]).earliest("pk").pk,
         "visits": visit.pk,
         "imports": run.pk,
-    }
+        "days-off": DayOff.objects.create(
+            membership=Membership.objects.get(user=world.users[f"tech{letter}"]),
+            first_day=date(2027, 2, 8), last_day=date(2027, 2, 9),
+        ).pk,
+        "blackouts": Blackout.objects.create(
+            customer=world.customers[name], first_day=date(2027, 2, 8),
+            last_day=date(2027, 2, 9),
+        ).pk,
+        "calendar-feeds": CalendarFeed.objects.create(
+            dealer=dealer, technician=world.users[f"tech{letter}"], token_hash=f"{letter}" * 64,
+            created_at=NOW,
+        ).pk,
+        "digests": Digest.objects.create(
+            dealer=dealer, day=date(2027, 2, 1), subject="due", body="due"
+        ).pk,
+        "customer-notes": CustomerNote.objects.create(
+            visit=visit, planned_on=date(2027, 2, 1), subject="visit", body="visit"
+        ).pk,
+    }  # fmt: skip
