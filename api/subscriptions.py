@@ -1,4 +1,4 @@
-"""The calendar behind a secret address: whoever knows it reads it, everybody else finds nothing."""
+"""The calendar behind a secret address: who knows it reads it, everybody else finds nothing."""
 
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone

@@ -15,14 +15,14 @@ from api.refs import beside, ref, ref_filter
 from api.registers import Resource, dealer_or_own
 from calibration.models import CalendarFeed
 from calibration.planning import feeds
-from fleet.access import may
+from fleet.access import may, users_visible_to
 from fleet.errors import Forbidden
 from fleet.models import Dealer, User
 from fleet.scope import Scope
 
 
 class FeedInput(Input):
-    """Whose visits; all of the dealer's, where no technician is named."""
+    """Whose visits; where nobody is named, all of the dealer's, for a technician their own."""
 
     dealer = ref(Dealer, required=False)
     technician = ref(User, required=False, allow_null=True)
@@ -77,10 +77,13 @@ class CalendarFeedViews(Resource):
     def create(self, request: Request) -> Response:
         """Give a calendar an address; it is shown this once."""
         values = dealer_or_own(self.checked(FeedInput), self.scope, self.resource)
-        dealer, technician = values["dealer"], values.get("technician")
+        dealer = values["dealer"]
         require(self.scope, "create", self.resource, CalendarFeed, dealer.pk)
+        manages = may(self.scope, "edit", "visits", dealer.pk)
+        oneself = None if manages else users_visible_to(self.scope).get(pk=self.scope.user_id)
+        technician = values.get("technician", oneself)
         own = technician is not None and technician.pk == self.scope.user_id
-        if not own and not may(self.scope, "edit", "visits", dealer.pk):
+        if not own and not manages:
             raise Forbidden("A technician's calendar holds their own visits: name yourself.")
         feed, secret = feeds.give(dealer=dealer, technician=technician, now=self.now)
         return self._told(feed, secret, 201)

@@ -80,6 +80,5 @@ def _digest(secret: str) -> str:
 
 
 def _works_for(person: User, dealer: Dealer) -> bool:
-    return bool(
-        person.is_active and Membership.objects.filter(user=person, dealer=dealer).exists()
-    )
+    held = Membership.objects.filter(user=person.pk, user__is_active=True, dealer=dealer)
+    return bool(held.exists())
