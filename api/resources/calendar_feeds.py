@@ -80,7 +80,7 @@ class CalendarFeedViews(Resource):
         dealer = values["dealer"]
         require(self.scope, "create", self.resource, CalendarFeed, dealer.pk)
         manages = may(self.scope, "edit", "visits", dealer.pk)
-        oneself = None if manages else users_visible_to(self.scope).get(pk=self.scope.user_id)
+        oneself = None if manages else users_visible_to(self.scope).get(pk=self.scope.user_id or 0)
         technician = values.get("technician", oneself)
         own = technician is not None and technician.pk == self.scope.user_id
         if not own and not manages:

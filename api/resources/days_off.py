@@ -1,7 +1,5 @@
 """Technicians' days off; the plan gives them no visit then."""
 
-from typing import Any
-
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -9,21 +7,9 @@ from rest_framework.response import Response
 from api.conditions import Day
 from api.inputs import Day as DayInput
 from api.inputs import Input, Text
-from api.refs import beside, ref_filter
+from api.refs import beside, ref, ref_filter
 from api.registers import Register
 from fleet.models import DayOff, Dealer, Membership, User
-from fleet.scope import Scope
-
-
-class MembershipRef(serializers.PrimaryKeyRelatedField[Membership]):
-    """A membership that the caller can see, by its id."""
-
-    default_error_messages = {"does_not_exist": "No such membership"}
-
-    def get_queryset(self) -> Any:
-        """Return the memberships of the caller's dealers."""
-        scope: Scope = self.context.get("scope", Scope())
-        return Membership.objects.visible_to(scope)
 
 
 class DayOffInput(Input):
@@ -31,7 +17,7 @@ class DayOffInput(Input):
 
     echoed = ("id", "user", "user_username", "dealer", "dealer_code")
 
-    membership = MembershipRef()
+    membership = ref(Membership, "dealer")
     first_day = DayInput()
     last_day = DayInput()
     reason = Text(required=False, allow_blank=True, max_length=120)

@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from calibration.models import DueState, Reminder, Visit, VisitLine
 from calibration.planning import revision
+from calibration.readout import due_answer
 from fleet.admin.filters import ScopedRelatedFilter
 from fleet.admin.scoped import ReadOnly, Scoped
 
@@ -37,6 +38,13 @@ class DueStateAdmin(ReadOnly):
     search_fields = ("sensor__serial",)
     date_hierarchy = "due_on"
     linked_by = ("sensor",)
+    fields = ("sensor", "due_on", "decided_by", "why", "last_calibration")
+
+    @admin.display(description="why")
+    def why(self, row: DueState) -> str:
+        """Return every day that competed, the earliest first."""
+        said = [f"{each['on']}: {each['says']}" for each in due_answer(row.sensor)["candidates"]]
+        return "\n".join(said)
 
 
 class LineInline(admin.TabularInline):  # type: ignore[type-arg] # not subscriptable at run time

@@ -13,17 +13,21 @@ import json
 import random
 import time
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
-from calibration.planning.distance import Place
-from calibration.planning.problem import Problem, Stop, Technician
+if TYPE_CHECKING:
+    from calibration.planning.problem import Problem
 
 PER_CUSTOMER = 2  # machines, on average
 
 
 def rural(
     seed: int, *, stops: int, technicians: int, days: int, standing: bool = False
-) -> Problem:
+) -> "Problem":
     """Return customers around a dealer, some overdue, some beyond tolerance."""
+    from calibration.planning.distance import Place
+    from calibration.planning.problem import Problem, Stop, Technician
+
     rng = random.Random(seed)
     working = tuple(0 if day % 7 >= 5 else 480 for day in range(days))
     people = tuple(
@@ -38,8 +42,8 @@ def rural(
                 key=(n, 1),
                 due=rng.randint(-15, days),
                 beyond=rng.choice((0,) * 9 + (1,)),
-                minutes=machines * 30 + rng.randint(machines, 3 * machines) * 20,
-                place=Place(52.0 + rng.gauss(0, 0.5), 17.0 + rng.gauss(0, 0.8)),
+                minutes=machines * 30 + rng.randint(machines, 2 * machines) * 20,
+                place=Place(52.0 + rng.gauss(0, 0.3), 17.0 + rng.gauss(0, 0.5)),
                 barred=frozenset(rng.sample(range(days), k=min(3, days))),
                 day=rng.randrange(days) if standing and n % 2 else None,
             )
@@ -47,7 +51,7 @@ def rural(
     return Problem(days, people, tuple(made), 14, 50.0)
 
 
-def measured(problem: Problem, seconds: float) -> tuple[dict[str, float], Problem]:
+def measured(problem: "Problem", seconds: float) -> "tuple[dict[str, float], Problem]":
     """Return what one problem came to, and the same one with its plan standing."""
     from calibration.planning.choosing import choose
     from calibration.planning.problem import broken
@@ -69,7 +73,7 @@ def measured(problem: Problem, seconds: float) -> tuple[dict[str, float], Proble
     return figures, replace(problem, stops=tuple(stops))
 
 
-def replanned(problem: Problem) -> dict[str, float]:
+def replanned(problem: "Problem") -> dict[str, float]:
     """Return how many visits have to move, and do, when a technician is off for a day."""
     from calibration.planning.choosing import choose
 
