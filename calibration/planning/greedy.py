@@ -16,7 +16,8 @@ from calibration.planning.problem import (
     unplaced_cost,
 )
 
-MOST_EXCHANGES = 40  # stops that try to take another's place; each costs a look at all tours
+MOST_EXCHANGES = 40  # stops that try to take another's place,
+MOST_LOOKS = 500_000  # and tours that are looked at for it: a few seconds
 
 
 def greedy_plan(problem: Problem) -> Plan:
@@ -56,6 +57,10 @@ class Board:
         self.tours: dict[Tour, tuple[int, ...]] = {}
         self.used: dict[Tour, int] = {}
         self.where: dict[int, Tour] = {}
+        self.looks = 0
+        self.tours_in_all = sum(
+            bool(minutes) for each in problem.technicians for minutes in each.minutes
+        )
 
     def plan(self) -> Plan:
         """Return what stands on the board."""
@@ -106,17 +111,13 @@ class Board:
         at = self.where.get(i)
         now = self._take(i) if at is not None else unplaced_cost(stops[i])
         best: tuple[int, Tour, int] | None = None
-        for other in reversed(ranked):
-            tour = self.where.get(other)
-            if tour is None or stops[other].fixed or stops[other].rank <= stops[i].rank:
-                continue
-            if tour[1] in stops[i].barred or (at is not None and tour[1] >= at[1]):
-                continue
+        for other, tour in self._lesser(i, at, ranked):
             saved = self._take(other)
             if self._fits(i, tour):
                 price = self._price(i, tour)
                 self._put(i, tour)
                 again = self.best(other)
+                self.looks += self.tours_in_all
                 price += again[0] if again else unplaced_cost(stops[other])
                 self._take(i)
                 if price - saved < now and (best is None or price - saved < best[0]):
@@ -129,6 +130,19 @@ class Board:
             self.place(other)
         elif at is not None:
             self._put(i, at)
+
+    def _lesser(self, i: int, at: Tour | None, ranked: list[int]) -> Iterator[tuple[int, Tour]]:
+        """Stops whose place another may take: that matter less, on a day that is sooner for it."""
+        stops = self.problem.stops
+        for other in reversed(ranked):
+            tour = self.where.get(other)
+            if tour is None or stops[other].fixed or stops[other].rank <= stops[i].rank:
+                continue
+            if tour[1] in stops[i].barred or (at is not None and tour[1] >= at[1]):
+                continue
+            if self.looks > MOST_LOOKS:
+                return
+            yield other, tour
 
     # ── Looking ───────────────────────────────────────────────────────────────
     def best(self, i: int) -> tuple[int, Tour] | None:
