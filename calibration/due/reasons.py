@@ -115,7 +115,7 @@ def _interval(basis: Basis, i: int, rule: Rule, *, longer: bool) -> str:
 
 
 def _crossing(rule: Rule) -> str:
-    left = 100 * (1 - rule.target_reliability)
+    left = 100 * (1 - max(rule.target_reliability, 0.5))  # as `tending` takes it
     return (
         "Its own trend: from this day on the chance that its slope has left the tolerance of "
         f"{rule.slope_tolerance_pct:g} % is above {left:.3g} %, which is what the policy's target "

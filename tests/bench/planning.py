@@ -77,15 +77,12 @@ def replanned(problem: "Problem") -> dict[str, float]:
     """Return how many visits have to move, and do, when a technician is off for a day."""
     from calibration.planning.choosing import choose
 
-    off = problem.stops[0].day or 0
-    minutes = tuple(
-        0 if day == off else each for day, each in enumerate(problem.technicians[0].minutes)
-    )
-    changed = replace(
-        problem,
-        technicians=(replace(problem.technicians[0], minutes=minutes), *problem.technicians[1:]),
-    )
-    must = sum((stop.technician, stop.day) == (0, off) for stop in problem.stops)
+    off, who = problem.stops[0].day or 0, problem.stops[0].technician or 0
+    people = list(problem.technicians)
+    minutes = tuple(0 if day == off else each for day, each in enumerate(people[who].minutes))
+    people[who] = replace(people[who], minutes=minutes)
+    changed = replace(problem, technicians=tuple(people))
+    must = sum((stop.technician, stop.day) == (who, off) for stop in problem.stops)
     found = choose(changed, seconds=5).plan
     moved = sum(
         found.assigned.get(i) != (stop.technician, stop.day)
