@@ -29,7 +29,7 @@ def to_tell(dealer: Dealer, day: date) -> Sequence[Visit]:
         planned_on__lte=day + timedelta(days=dealer.reminder_lead_days),
     ).exclude(customer__email="")
     chosen = rows.select_related("customer__dealer").prefetch_related("lines__machine")
-    return list(chosen.order_by("planned_on", "pk"))
+    return list(chosen.order_by("planned_on", "customer__name", "pk"))
 
 
 def withdraw(dealer: Dealer, now: datetime) -> None:
