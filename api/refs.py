@@ -17,6 +17,7 @@ from fleet.models import (
     Installation,
     Machine,
     MachineModel,
+    Membership,
     Sensor,
     SensorModel,
     User,
@@ -27,6 +28,7 @@ from fleet.scope import Scope
 KEYS: Mapping[type[Model], tuple[str, str]] = {
     Dealer: ("code", "dealer"),
     User: ("username", "user"),
+    Membership: ("", "membership"),
     Customer: ("name", "customer"),
     MachineModel: ("name", "machine model"),
     Machine: ("serial", "machine"),

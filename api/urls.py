@@ -11,8 +11,11 @@ from rest_framework.routers import SimpleRouter
 from api.errors import describe
 from api.registers import Resource
 from api.resources.audit import AuditViews
+from api.resources.blackouts import BlackoutViews
+from api.resources.calendar_feeds import CalendarFeedViews
 from api.resources.calibrations import CalibrationViews
 from api.resources.customers import CustomerViews
+from api.resources.days_off import DayOffViews
 from api.resources.dealers import DealerViews
 from api.resources.events import EventViews
 from api.resources.flags import FlagViews
@@ -21,6 +24,7 @@ from api.resources.imports import ImportViews
 from api.resources.installations import InstallationViews
 from api.resources.machine_models import MachineModelViews
 from api.resources.machines import MachineViews
+from api.resources.mailings import CustomerNoteViews, DigestViews
 from api.resources.memberships import MembershipViews
 from api.resources.policies import PolicyViews
 from api.resources.references import ReferenceViews
@@ -32,6 +36,7 @@ from api.resources.tokens import TokenViews
 from api.resources.users import UserViews
 from api.resources.visits import VisitViews
 from api.resources.webhooks import WebhookViews
+from api.subscriptions import subscription
 from fleet.errors import NotFound
 
 RESOURCES: tuple[type[Resource], ...] = (
@@ -57,6 +62,11 @@ RESOURCES: tuple[type[Resource], ...] = (
     WebhookViews,
     AuditViews,
     TokenViews,
+    DayOffViews,
+    BlackoutViews,
+    CalendarFeedViews,
+    DigestViews,
+    CustomerNoteViews,
 )
 
 router = SimpleRouter()
@@ -74,6 +84,7 @@ def absent(request: HttpRequest, **_: Any) -> HttpResponse:
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("v1/visits/calendar.ics", VisitViews.as_view({"get": "calendar"}, detail=False)),
+    path("v1/calendars/<str:secret>.ics", subscription),
     path("v1/", include(router.urls)),
     path("schema/", SpectacularAPIView.as_view(), name="schema"),
     path(

@@ -7,12 +7,13 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from itertools import pairwise
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fleet import seasons
+from fleet import seasons, workdays
 
 Ints = NDArray[np.int64]
 
@@ -22,6 +23,14 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _FIRST_DAY = date(1970, 1, 1).toordinal()
 # Clocks were never changed twice within so many seconds (a test reads every zone's table).
 _STEP_S = 2 * 86_400
+
+
+class SeasonCalendar(NamedTuple):
+    """When seeding starts (100 * month + day), and whose working days count."""
+
+    start: int
+    country: str = ""
+    subdivision: str = ""
 
 
 def number_of(day: date) -> int:
@@ -78,19 +87,31 @@ def seasons_of(day: Ints, start: Ints) -> Ints:
     """
     found = np.zeros(len(day), dtype=np.int64)
     for mmdd, rows in _each(start):
-        first, begins, _ = _seasons(mmdd, *_years(day[rows]))
+        first, begins = _seasons(mmdd, *_years(day[rows]))
         found[rows] = first + np.searchsorted(begins, day[rows], side="right") - 1
     return found
 
 
-def ready_days(day: Ints, start: Ints) -> Ints:
+def ready_days(day: Ints, which: Ints, kept: Sequence[SeasonCalendar]) -> Ints:
     """Return the last working day before the season after the one to which each day belongs.
 
-    Parameters and unit as in `seasons_of`; returns (N,) days since 1970.
+    Parameters
+    ----------
+    day : (N,) array [days since 1970]
+    which : (N,) array
+        Place of each day's calendar in `kept`.
+    kept
+        The dealers' calendars.
+
+    Returns
+    -------
+    (N,) array [days since 1970]
     """
     found = np.zeros(len(day), dtype=np.int64)
-    for mmdd, rows in _each(start):
-        _, begins, ready = _seasons(mmdd, *_years(day[rows]))
+    for place, rows in _each(which):
+        years = _years(day[rows])
+        _, begins = _seasons(kept[place].start, *years)
+        ready = _ready(kept[place], *years)
         found[rows] = ready[np.searchsorted(begins, day[rows], side="right") - 1]
     return found
 
@@ -117,18 +138,32 @@ def _years(day: Ints) -> tuple[int, int]:
     return (first - 1) // 10 * 10, (last + 11) // 10 * 10
 
 
+def _range(first: int, last: int) -> range:
+    """The years of a table, within those that there are."""
+    return range(max(first, date.min.year + 1), min(last, date.max.year - 1) + 1)
+
+
+def _written(mmdd: int) -> str:
+    return f"{mmdd // 100:02}-{mmdd % 100:02}"
+
+
 @lru_cache(maxsize=1024)
-def _seasons(mmdd: int, first: int, last: int) -> tuple[int, Ints, Ints]:
-    """The first season, the day on which each begins, and the last working day after each."""
-    start = f"{mmdd // 100:02}-{mmdd % 100:02}"
-    first, last = max(first, date.min.year + 1), min(last, date.max.year - 1)
-    years = range(first, last + 1)
+def _seasons(mmdd: int, first: int, last: int) -> tuple[int, Ints]:
+    """The first season, and the day on which each begins."""
+    start, years = _written(mmdd), _range(first, last)
     begins = [number_of(seasons.starts_on(year, start) - seasons.HALF_YEAR) for year in years]
+    return years[0], np.array(begins, dtype=np.int64)
+
+
+@lru_cache(maxsize=1024)
+def _ready(kept: SeasonCalendar, first: int, last: int) -> Ints:
+    """The last working day before the season that follows each one."""
+    start, where = _written(kept.start), (kept.country, kept.subdivision)
     ready = [
-        number_of(seasons.last_working_day_before(seasons.starts_on(year + 1, start)))
-        for year in years
+        number_of(workdays.last_before(seasons.starts_on(year + 1, start), *where))
+        for year in _range(first, last)
     ]
-    return first, np.array(begins, dtype=np.int64), np.array(ready, dtype=np.int64)
+    return np.array(ready, dtype=np.int64)
 
 
 def _offsets(zone: str, moment: Ints) -> tuple[Ints, Ints]:

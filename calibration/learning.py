@@ -1,8 +1,9 @@
 """What the fleet teaches about its sensors: kept in tables, learnt by scans."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from django.db import transaction
@@ -30,6 +31,13 @@ LEAST_GROWTH = 0.01
 GROWTH = 0.1  # so many more calibrations, and a model is looked at again
 _DEFAULT = tuple(value**2 for value in DEFAULT)
 _NOBODY = (np.nan,) * len(PRIOR)
+
+
+class Learnt(Protocol):
+    """A row of what a model taught: how many calibrations it had then, and when that was."""
+
+    calibrations: Any
+    learnt_at: Any
 
 
 def taught(model: NDArray[np.int64], lot: NDArray[np.str_]) -> Fleet:
@@ -76,7 +84,7 @@ def learn(*, everything: bool = False, now: datetime) -> list[int]:
     growth = LEAST_GROWTH if everything else GROWTH
     known = {row.pk: row for row in SensorModelNoise.objects.exclude(learnt_at=None)}
     changed = []
-    for model, count in sorted(_counts(known, now).items()):
+    for model, count in sorted(calibrations_of(known, now).items()):
         row = known.get(model)
         if row and count - row.calibrations < growth * count and row.method == METHOD:
             continue
@@ -91,8 +99,8 @@ def learn(*, everything: bool = False, now: datetime) -> list[int]:
     return changed
 
 
-def _counts(known: dict[int, SensorModelNoise], now: datetime) -> dict[int, int]:
-    """Calibrations of each model: those it had when it was learnt, and those recorded since.
+def calibrations_of(known: Mapping[int, Learnt], now: datetime) -> dict[int, int]:
+    """Return each model's calibrations: those it had when it was learnt, and those since.
 
     Records are never deleted, so that only what is new is counted; models of which nothing was
     learnt yet are counted whole.
@@ -109,7 +117,7 @@ def _counts(known: dict[int, SensorModelNoise], now: datetime) -> dict[int, int]
     return found
 
 
-def _by_moment(known: dict[int, SensorModelNoise]) -> dict[datetime | None, list[int]]:
+def _by_moment(known: Mapping[int, Learnt]) -> dict[datetime | None, list[int]]:
     """Models by the moment at which they were learnt: a scan learns many at one moment."""
     found: dict[datetime | None, list[int]] = {}
     for model, row in known.items():

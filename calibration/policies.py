@@ -9,7 +9,13 @@ from typing import Any
 from django.db.models import Q
 
 from calibration.columns import among
-from calibration.models import PackedHistory, ReferenceStandard, StaleSensor, TolerancePolicy
+from calibration.models import (
+    ModelInterval,
+    PackedHistory,
+    ReferenceStandard,
+    StaleSensor,
+    TolerancePolicy,
+)
 from fleet import units
 from fleet.models import Dealer, Sensor, SensorModel
 from fleet.statements import Statement
@@ -17,6 +23,7 @@ from fleet.statements import Statement
 # What a reference is taken to be worth where none is named: the unit's own weight as the support
 # carries it. Common practice, no source; a named reference with a certificate is always better.
 OWN_WEIGHT_PCT = 1.0
+_NO_DEALER = 0  # no row has this key
 
 
 @dataclass(frozen=True)
@@ -29,6 +36,7 @@ class Rule:
     watch_probability: float
     target_reliability: float
     default_interval_days: int
+    longest_interval_days: int | None
     setpoints_n: tuple[float, ...]
     load_unit: str
     policy_id: int | None
@@ -36,7 +44,8 @@ class Rule:
 
 _RULED = (
     "slope_tolerance_pct", "offset_tolerance_pct", "flag_probability", "watch_probability",
-    "target_reliability", "default_interval_days", "setpoints", "load_unit", "pk",
+    "target_reliability", "default_interval_days", "longest_interval_days",
+    "setpoints", "load_unit", "pk",
 )  # fmt: skip
 _POLICIES = Statement(
     lambda _: TolerancePolicy.objects.order_by("pk").values_list(
@@ -80,6 +89,12 @@ class Rulebook:
             if key in self._rules:
                 return self._rules[key]
         return self._default
+
+    def targets(self, sensor_model_id: int) -> set[float]:
+        """Return the target reliabilities that hold for this model at some dealer."""
+        dealers = {dealer for _, dealer in self._rules if dealer is not None}
+        some = [self.rule(sensor_model_id, dealer).target_reliability for dealer in dealers]
+        return {self.rule(sensor_model_id, _NO_DEALER).target_reliability, *some}
 
 
 def policy_for(sensor: Sensor) -> Rule:
@@ -133,6 +148,9 @@ def mark_rule_changed(
         sensors = sensors.filter(Q(dealer=row) | Q(calibrations__dealer=row)).distinct()
     else:
         sensors = sensors.filter(calibrations__reference=row).distinct()
+    if isinstance(row, TolerancePolicy):  # other verdicts: the next scan counts outcomes anew
+        of_model = {"sensor_model": row.sensor_model_id} if row.sensor_model_id else {}
+        ModelInterval.objects.filter(**of_model).update(calibrations=0)
     why = f"{row._meta.verbose_name} {row.pk} changed"
     # Units and seasons are packed with the records; tolerances and references are not.
     mark = mark_anew if isinstance(row, SensorModel | Dealer) else mark_stale

@@ -29,7 +29,7 @@ from calibration import (
 )
 from calibration.claiming import Clock, LeaseLost
 from calibration.flags import FlagChange
-from calibration.fleetwide import settle_lots
+from calibration.fleetwide import settle_intervals, settle_lots
 from calibration.judging import Judged
 from calibration.models import PackedHistory, ScanChunk
 from calibration.policies import mark_stale
@@ -280,6 +280,9 @@ def _further(held: Held, sensor_ids: Sequence[int], **counts: Any) -> dict[str, 
 # ── Close ─────────────────────────────────────────────────────────────────────
 def _close(held: Held) -> Step:
     due.catch_up(now=held.now)
+    held.renew()
+    # From verdicts as they are now; before the overdue flags, which follow from due days.
+    settle_intervals(everything=held.chunk.run.full, now=held.now, told=held.renew)
     held.renew()
     with transaction.atomic():
         held.keep(overdue.settle_overdue(now=held.now))

@@ -54,7 +54,22 @@ RIGHTS: Mapping[str, Mapping[str, frozenset[Role]]] = {
         "edit": _MANAGERS,
         "remove": _MANAGERS,
     },
+    "days-off": {
+        "read": _DEALER,
+        "create": _MANAGERS,
+        "edit": _MANAGERS,
+        "remove": _MANAGERS,
+    },
     "audit": {"read": _MANAGERS},
+    "blackouts": {
+        "read": _DEALER,
+        "create": _MANAGERS,
+        "edit": _MANAGERS,
+        "remove": _MANAGERS,
+    },
+    "calendar-feeds": {"read": _DEALER, "create": _DEALER, "edit": _DEALER, "remove": _DEALER},
+    "digests": {"read": _MANAGERS},
+    "customer-notes": {"read": _MANAGERS},
     "tokens": {"read": _ALL, "create": _ALL, "remove": _ALL},
 }
 

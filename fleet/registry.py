@@ -114,11 +114,19 @@ def _serial_stays(sensor: Sensor, changes: Mapping[str, Any]) -> None:
 
 
 def register_customer(
-    *, scope: Scope, dealer: Dealer, name: str, email: str = "", phone: str = ""
+    *,
+    scope: Scope,
+    dealer: Dealer,
+    name: str,
+    email: str = "",
+    phone: str = "",
+    latitude: float | None = None,
+    longitude: float | None = None,
 ) -> Customer:
     """Enter a customer of a dealer."""
     require(scope, "create", "customers", dealer.pk)
-    return clean_and_save(Customer(dealer=dealer, name=name, email=email, phone=phone))
+    place = {"latitude": latitude, "longitude": longitude}
+    return clean_and_save(Customer(dealer=dealer, name=name, email=email, phone=phone, **place))
 
 
 def register_machine(

@@ -40,9 +40,3 @@ def season_of(day: date, season_start: str) -> int:
     if day >= starts_on(year + 1, season_start) - HALF_YEAR:
         return year + 1
     return year
-
-
-def last_working_day_before(day: date) -> date:
-    """Return the last Monday-to-Friday day before a day."""
-    before = day - timedelta(days=1)
-    return before - timedelta(days=max(0, before.weekday() - 4))

@@ -9,17 +9,20 @@ from django.urls import reverse
 
 from calibration.functional import FunctionalDraft, StepDraft, record_functional_test
 from calibration.models import (
+    CalendarFeed,
+    CustomerNote,
     Digest,
     DueState,
     ImportRun,
     Reminder,
     ScanRun,
+    SeasonPlan,
     TolerancePolicy,
     Visit,
     VisitLine,
 )
 from calibration.records import PointDraft
-from fleet.models import User
+from fleet.models import Blackout, DayOff, Membership, User
 from tests.conftest import NOW, SYSTEM, World
 
 
@@ -82,11 +85,23 @@ def _plan(world: World, name: str) -> None:
     )
     machine = world.machines[f"{name}2"]
     VisitLine.objects.create(visit=visit, machine=machine, due_on=day, sensors=2)
+    CustomerNote.objects.create(
+        visit=visit, planned_on=visit.planned_on, subject="visit", body=f"to Farm {name}2"
+    )
+    tech = Membership.objects.get(user=world.users[f"tech{name}"])
+    span = {"first_day": date(2026, 4, 20), "last_day": date(2026, 4, 21)}
+    DayOff.objects.create(membership=tech, **span)
+    Blackout.objects.create(customer=world.customers[f"{name}2"], **span)
 
 
 def _run(world: World, name: str) -> None:
     dealer = world.dealers[name]
     TolerancePolicy.objects.create(dealer=dealer)
+    SeasonPlan.objects.create(
+        dealer=dealer, planned_at=NOW, made_by="greedy", says="Greedy.", cost=1, greedy_cost=1,
+        unplanned=[{"customer_name": f"Farm {name}1", "reason": "no day"}],
+    )  # fmt: skip
+    CalendarFeed.objects.create(dealer=dealer, token_hash=name * 64, created_at=NOW)
     Digest.objects.create(dealer=dealer, day=date(2026, 4, 1), subject="due", body="due")
     ImportRun.objects.create(
         dealer=dealer,

@@ -13,7 +13,7 @@ from rest_framework.response import Response
 
 from api.conditions import Contains, Filter
 from api.downloads import download
-from api.inputs import Input, Text
+from api.inputs import Input, Number, Text
 from api.refs import beside, ref, ref_filter
 from api.registers import Register, dealer_or_own
 from api.rendering import Pdf
@@ -22,7 +22,7 @@ from fleet import registry
 from fleet.models import Customer, Dealer
 from fleet.scope import Scope
 
-CONTACTS = ("email", "phone")
+CONTACTS = ("email", "phone", "latitude", "longitude")
 
 
 class CustomerInput(Input):
@@ -34,6 +34,8 @@ class CustomerInput(Input):
     name = Text(max_length=120)
     email = serializers.EmailField(required=False, allow_blank=True, max_length=254)
     phone = Text(required=False, allow_blank=True, max_length=40)
+    latitude = Number(required=False, allow_null=True, min_value=-90, max_value=90)
+    longitude = Number(required=False, allow_null=True, min_value=-180, max_value=180)
 
 
 class CustomerSerializer(serializers.ModelSerializer[Customer]):

@@ -12,13 +12,13 @@ from rest_framework.response import Response
 
 from api.conditions import Contains, Filter
 from api.errors import Unavailable
-from api.inputs import Input, Text, Whole
+from api.inputs import Input, Number, Text, Whole
 from api.registers import Register
 from calibration import checkpoints
 from calibration.policies import mark_stale
 from calibration.signing import PrivateKey
 from fleet import units
-from fleet.models import Dealer, Sensor
+from fleet.models import LANGUAGES, Dealer, Sensor
 
 
 class DealerInput(Input):
@@ -34,6 +34,17 @@ class DealerInput(Input):
     pressure_unit = serializers.ChoiceField(choices=list(units.PRESSURE), required=False)
     season_start = Text(required=False, max_length=5, help_text="Start of seeding: MM-DD.")
     reminder_lead_days = Whole(required=False, min_value=0, max_value=365)
+    country = Text(
+        required=False, allow_blank=True, max_length=2, help_text="ISO 3166-1, like PL."
+    )
+    subdivision = Text(required=False, allow_blank=True, max_length=16)
+    language = serializers.ChoiceField(choices=[code for code, _ in LANGUAGES], required=False)
+    tells_customers = serializers.BooleanField(required=False)
+    latitude = Number(required=False, allow_null=True, min_value=-90, max_value=90)
+    longitude = Number(required=False, allow_null=True, min_value=-180, max_value=180)
+    travel_speed_kmh = Number(required=False, min_value=5, max_value=200)
+    minutes_per_machine = Whole(required=False, min_value=0, max_value=600)
+    minutes_per_sensor = Whole(required=False, min_value=1, max_value=600)
 
 
 class DealerSerializer(serializers.ModelSerializer[Dealer]):
@@ -43,7 +54,9 @@ class DealerSerializer(serializers.ModelSerializer[Dealer]):
         model = Dealer
         fields = (
             "id", "code", "name", "email", "timezone", "load_unit", "pressure_unit",
-            "season_start", "reminder_lead_days",
+            "season_start", "reminder_lead_days", "country", "subdivision", "language",
+            "tells_customers", "latitude", "longitude", "travel_speed_kmh",
+            "minutes_per_machine", "minutes_per_sensor",
         )  # fmt: skip
 
 
@@ -58,14 +71,15 @@ class DealerViews(Register):
     search_fields = ("code", "name")
     orderings = {"code": "code", "name": "name", "id": "pk"}
     order = ("code",)
-    verbs = {"checkpoint": ("audit", "read")}
     fixed = {"code": "the code as it is: sealed records name it"}
+    # How far the season's work is concerns those who may see visits.
+    verbs = {"readiness": ("visits", "read"), "checkpoint": ("audit", "read")}
 
     def change(self, row: Dealer, values: dict[str, Any]) -> Dealer:
         """Store the changed dealer; another calendar makes other seasons."""
-        calendar = (row.season_start, row.timezone)
+        calendar = _calendar(row)
         changed: Dealer = super().change(row, values)
-        if (changed.season_start, changed.timezone) != calendar:
+        if _calendar(changed) != calendar:
             sensors = Sensor.objects.visible_to(self.scope).filter(dealer=changed)
             ids = sensors.values_list("pk", flat=True)
             mark_stale(ids, why="the dealer's calendar changed", now=self.now)
@@ -80,3 +94,16 @@ class DealerViews(Register):
             raise Unavailable("No signing key is set here (CHECKPOINT_KEY_FILE).")
         key = PrivateKey.read(Path(settings.CHECKPOINT_KEY_FILE))
         return Response(checkpoints.make(dealer, key, now=self.now).document())
+
+    @extend_schema(responses=dict)
+    @action(detail=True)
+    def readiness(self, request: Request, pk: str) -> Response:
+        """How far the season's work is: ready and forecast shares, weeks, what has no day."""
+        from calibration.planning import readiness
+
+        dealer = self.get_object()
+        return Response(readiness(scope=self.scope, now=self.now, dealers=[dealer.pk])[0])
+
+
+def _calendar(row: Dealer) -> tuple[str, ...]:
+    return (row.season_start, row.timezone, row.country, row.subdivision)

@@ -8,7 +8,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.conditions import Filter, OneOf
-from api.inputs import Input
+from api.inputs import Input, Number, Text
 from api.refs import beside, ref, ref_filter
 from api.registers import Register
 from fleet.errors import Invalid, Problem
@@ -23,6 +23,17 @@ class MembershipInput(Input):
     user = ref(User)
     dealer = ref(Dealer, required=False, allow_null=True)
     role = serializers.ChoiceField(choices=Role.choices)
+    hours_per_day = Number(
+        required=False, min_value=0, max_value=16, help_text="A technician's, drives included."
+    )
+    working_days = Text(
+        required=False,
+        allow_blank=True,
+        max_length=7,
+        help_text="Days of the week in order, 1 for Monday to 7; empty: the country's.",
+    )
+    latitude = Number(required=False, allow_null=True, min_value=-90, max_value=90)
+    longitude = Number(required=False, allow_null=True, min_value=-180, max_value=180)
 
 
 class MembershipSerializer(serializers.ModelSerializer[Membership]):
@@ -33,7 +44,10 @@ class MembershipSerializer(serializers.ModelSerializer[Membership]):
 
     class Meta:
         model = Membership
-        fields = ("id", "user", "user_username", "dealer", "dealer_code", "role")
+        fields = (
+            "id", "user", "user_username", "dealer", "dealer_code", "role", "hours_per_day",
+            "working_days", "latitude", "longitude",
+        )  # fmt: skip
 
 
 class MembershipViews(Register):

@@ -29,6 +29,13 @@ class PolicyInput(Input):
     watch_probability = Number(required=False, min_value=0, max_value=1)
     target_reliability = Number(required=False, min_value=0, max_value=1)
     default_interval_days = Whole(required=False, min_value=1, max_value=3650)
+    longest_interval_days = Whole(
+        required=False,
+        allow_null=True,
+        min_value=1,
+        max_value=3650,
+        help_text="How far the model's record may lengthen the interval; null: it only shortens.",
+    )
     setpoints = serializers.ListField(
         child=Number(min_value=1e-9, max_value=1e9), required=False, max_length=10
     )
@@ -47,8 +54,8 @@ class PolicySerializer(serializers.ModelSerializer[TolerancePolicy]):
         fields = (
             "id", "sensor_model", "sensor_model_name", "dealer", "dealer_code",
             "slope_tolerance_pct", "offset_tolerance_pct", "flag_probability",
-            "watch_probability", "target_reliability", "default_interval_days", "setpoints",
-            "load_unit",
+            "watch_probability", "target_reliability", "default_interval_days",
+            "longest_interval_days", "setpoints", "load_unit",
         )  # fmt: skip
 
 

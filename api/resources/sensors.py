@@ -103,7 +103,8 @@ class SensorViews(Register):
     order = ("serial",)
     fixed = {"dealer": "installing the sensor, or reselling its machine, moves it"}
     columns = SAID
-    verbs = {"history": "read", "dossier": "read"}
+    # When it is due is the business of those who plan for it.
+    verbs = {"history": "read", "dossier": "read", "due": ("reminders", "read")}
     formats = {"dossier": (Zip,)}
     bare = ("dossier",)
 
@@ -146,6 +147,14 @@ class SensorViews(Register):
     def history(self, request: Request, pk: str) -> Response:
         """A sensor's whole life: installations, calibrations, tests, seasons, flags, due day."""
         return Response(readout.sensor_history(self.get_object(), self.scope))
+
+    @extend_schema(responses=dict)
+    @action(detail=True)
+    def due(self, request: Request, pk: str) -> Response:
+        """When the sensor is due, every day that competed for it, and why that one decided."""
+        from calibration import readout
+
+        return Response(readout.due_answer(self.get_object()))
 
     @extend_schema(responses={(200, "application/zip"): bytes})
     @action(detail=True)

@@ -7,7 +7,9 @@ from django.db.models import QuerySet
 from django.http import HttpResponse
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
+from rest_framework.decorators import action
 from rest_framework.request import Request
+from rest_framework.response import Response
 
 from api.calendars import calendar_of
 from api.conditions import Day, Filter, OneOf, Whole
@@ -22,6 +24,7 @@ from api.rendering import Calendar
 from api.scoping import owner_of
 from calibration.due import due_machines
 from calibration.models import Visit, VisitLine
+from calibration.planning import plan_visits, revision
 from fleet import registry, seasons
 from fleet.models import Customer, Dealer, Installation, User
 
@@ -31,7 +34,9 @@ OPEN = (Visit.Status.PLANNED, Visit.Status.CONFIRMED)
 class VisitInput(Input):
     """A visit: to whom, when, by whom."""
 
-    echoed = ("id", "dealer", "dealer_code", "updated_at", "lines")
+    echoed = (
+        "id", "dealer", "dealer_code", "updated_at", "lines", "minutes", "sequence", "done_at",
+    )  # fmt: skip
 
     customer = ref(Customer, "dealer")
     planned_on = DayInput()
@@ -40,6 +45,18 @@ class VisitInput(Input):
     technician = ref(User, required=False, allow_null=True)
     status = serializers.ChoiceField(choices=Visit.Status.values, required=False)
     note = Text(required=False, allow_blank=True, max_length=200)
+    part = WholeInput(
+        required=False, min_value=1, max_value=99, help_text="Where one visit is not enough."
+    )
+
+
+class PlanInput(Input):
+    """Whose visits are planned."""
+
+    dealer = ref(Dealer)
+    anew = serializers.BooleanField(
+        required=False, help_text="Move what nobody has confirmed as if it had no day yet."
+    )
 
 
 class LineSerializer(serializers.ModelSerializer[VisitLine]):
@@ -49,7 +66,7 @@ class LineSerializer(serializers.ModelSerializer[VisitLine]):
 
     class Meta:
         model = VisitLine
-        fields = ("machine", "machine_serial", "due_on", "sensors", "done")
+        fields = ("machine", "machine_serial", "due_on", "sensors", "done", "done_at")
 
 
 class VisitSerializer(serializers.ModelSerializer[Visit]):
@@ -65,8 +82,8 @@ class VisitSerializer(serializers.ModelSerializer[Visit]):
         model = Visit
         fields = (
             "id", "customer", "customer_name", "dealer", "dealer_code", "season", "planned_on",
-            "due_on", "technician", "technician_username", "status", "note", "updated_at",
-            "lines",
+            "due_on", "technician", "technician_username", "status", "note", "part", "minutes",
+            "sequence", "done_at", "updated_at", "lines",
         )  # fmt: skip
 
 
@@ -95,7 +112,7 @@ class VisitViews(Register):
     }  # fmt: skip
     order = ("planned_on",)
     fixed = {"customer": "the customer as it is; make another visit"}
-    verbs = {"calendar": "read"}
+    verbs = {"calendar": "read", "plan": "create"}
     formats = {"calendar": (Calendar,)}
     bare = ("calendar",)
 
@@ -120,8 +137,34 @@ class VisitViews(Register):
 
     def change(self, row: Visit, values: dict[str, Any]) -> Visit:
         """Store the changed visit."""
-        changed: Visit = super().change(row, values | {"updated_at": self.now})
+        values = values | revision(row, values, now=self.now)
+        changed: Visit = super().change(row, values)
         return changed
+
+    @extend_schema(request=PlanInput, responses=dict)
+    @action(detail=False, methods=["post"])
+    def plan(self, request: Request) -> Response:
+        """Plan a dealer's visits now; what does not fit is listed with the reason."""
+        values = self.checked(PlanInput)
+        dealer = values["dealer"]
+        require(self.scope, "create", self.resource, Visit, dealer.pk)
+        found = plan_visits(now=self.now, dealer=dealer, anew=values.get("anew", False))
+        plan = found.plans[0]
+        return Response(
+            {
+                "planned": found.planned,
+                "moved": found.moved,
+                "cancelled": found.cancelled,
+                "unplanned": [
+                    {"customer": customer.pk, "customer_name": customer.name, "reason": reason}
+                    for customer, reason in found.unplanned
+                ],
+                "made_by": plan.made_by,
+                "says": plan.says,
+                "cost": plan.cost,
+                "greedy_cost": plan.greedy_cost,
+            }
+        )
 
     @extend_schema(responses={(200, "text/calendar"): bytes})
     def calendar(self, request: Request) -> HttpResponse:

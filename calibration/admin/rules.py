@@ -90,6 +90,7 @@ class PolicyAdmin(Scoped):
         "flag_probability": "Flag from a chance of",
         "watch_probability": "Watch from a chance of",
         "default_interval_days": "Interval, days, until there are data",
+        "longest_interval_days": "Interval, days, at most, by the model's record",
         "target_reliability": "Share to be found within at recalibration",
     }
     list_display = (
@@ -111,7 +112,10 @@ class PolicyAdmin(Scoped):
         ),
         ("What may change", {"fields": ("slope_tolerance_pct", "offset_tolerance_pct")}),
         ("How sure to be", {"fields": ("flag_probability", "watch_probability")}),
-        ("How often", {"fields": ("default_interval_days", "target_reliability")}),
+        (
+            "How often",
+            {"fields": ("default_interval_days", "target_reliability", "longest_interval_days")},
+        ),
         ("Setpoints that the operator uses", {"fields": ("setpoints", "load_unit")}),
     )
 

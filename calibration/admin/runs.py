@@ -72,8 +72,8 @@ class ScanRunAdmin(ReadOnly):
 class DigestAdmin(ReadOnly):
     """One e-mail to one dealer on one day."""
 
-    resource = "reminders"
-    list_display = ("day", "dealer", "subject", "sent_at", "attempts")
+    resource = "digests"
+    list_display = ("day", "dealer", "subject", "sent_at", "attempts", "last_error")
     list_select_related = ("dealer",)
     list_filter = (("dealer", ScopedRelatedFilter),)
     date_hierarchy = "day"

@@ -8,6 +8,8 @@ from django.http import HttpRequest
 from django.utils import timezone
 
 from calibration.models import DueState, Reminder, Visit, VisitLine
+from calibration.planning import revision
+from calibration.readout import due_answer
 from fleet.admin.filters import ScopedRelatedFilter
 from fleet.admin.scoped import ReadOnly, Scoped
 
@@ -36,6 +38,13 @@ class DueStateAdmin(ReadOnly):
     search_fields = ("sensor__serial",)
     date_hierarchy = "due_on"
     linked_by = ("sensor",)
+    fields = ("sensor", "due_on", "decided_by", "why", "last_calibration")
+
+    @admin.display(description="why")
+    def why(self, row: DueState) -> str:
+        """Return every day that competed, the earliest first."""
+        said = [f"{each['on']}: {each['says']}" for each in due_answer(row.sensor)["candidates"]]
+        return "\n".join(said)
 
 
 class LineInline(admin.TabularInline):  # type: ignore[type-arg] # not subscriptable at run time
@@ -44,7 +53,7 @@ class LineInline(admin.TabularInline):  # type: ignore[type-arg] # not subscript
     model = VisitLine
     extra = 0
     can_delete = False
-    fields = ("machine", "due_on", "sensors", "done")
+    fields = ("machine", "due_on", "sensors", "done", "done_at")
     verbose_name_plural = "machines"
 
     def get_queryset(self, request: HttpRequest) -> models.QuerySet[VisitLine]:
@@ -76,13 +85,15 @@ class VisitAdmin(Scoped):
     search_fields = ("customer__name",)
     date_hierarchy = "planned_on"
     autocomplete_fields = ("customer", "technician")
-    fields = ("customer", "planned_on", "due_on", "season", "technician", "status", "note")
+    fields = (
+        "customer", "part", "planned_on", "due_on", "season", "technician", "status", "note",
+    )  # fmt: skip
     inlines = (LineInline,)
     linked_by = ("customer", "technician")
 
     def get_readonly_fields(self, request: HttpRequest, obj: Any = None) -> Any:
         """Keep what the plan knows better."""
-        return ("customer", "due_on", "season") if obj else ()
+        return ("customer", "part", "due_on", "season") if obj else ()
 
     def store_new(self, request: HttpRequest, row: Visit) -> Visit:
         """Store a visit that a manager plans by hand."""
@@ -92,4 +103,5 @@ class VisitAdmin(Scoped):
 
     def store_changes(self, request: HttpRequest, row: Any, changes: dict[str, Any]) -> Any:
         """Store changes and when they were made."""
-        return super().store_changes(request, row, {**changes, "updated_at": timezone.now()})
+        further = revision(row, changes, now=timezone.now())
+        return super().store_changes(request, row, {**changes, **further})

@@ -4,6 +4,8 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from uuid import UUID
 
+from django.db.models import F
+
 from calibration.due.needs import due_machines
 from calibration.models import Visit, VisitLine
 from fleet.models import Installation
@@ -36,8 +38,9 @@ def close_loop(sensor_ids: Sequence[int], *, now: datetime) -> None:
         sensors, done = (need.sensors, False) if need else (line.sensors, True)
         if (line.sensors, line.done) != (sensors, done):
             line.sensors, line.done = sensors, done
+            line.done_at = now if done else None
             changed.append(line)
-    update(changed, ["sensors", "done"])
+    update(changed, ["sensors", "done", "done_at"])
     finish(visit_ids, now=now)
 
 
@@ -47,5 +50,5 @@ def finish(visit_ids: Iterable[UUID], *, now: datetime) -> int:
     return int(
         Visit.objects.filter(pk__in=visit_ids, status__in=OPEN, lines__isnull=False)
         .exclude(pk__in=waiting.values("visit"))
-        .update(status=Visit.Status.DONE, updated_at=now)
+        .update(status=Visit.Status.DONE, updated_at=now, done_at=now, sequence=F("sequence") + 1)
     )

@@ -7,14 +7,14 @@ just visited.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from django.db.models import QuerySet
 
-from fleet import seasons
-from fleet.models import Installation
+from fleet import seasons, workdays
+from fleet.models import Dealer, Installation
 
 JUST_VISITED = timedelta(days=14)
 
@@ -39,11 +39,13 @@ class Window:
     season: int
     starts_on: date
     horizon: date
+    country: str = ""
+    subdivision: str = ""
 
     @property
     def latest(self) -> date:
         """The last working day before the next seeding start."""
-        return seasons.last_working_day_before(self.starts_on)
+        return workdays.last_before(self.starts_on, self.country, self.subdivision)
 
     def takes(self, due_on: date, calibrated_on: date | None) -> bool:
         """Whether a sensor with this due day has to be visited."""
@@ -75,6 +77,17 @@ def window(now: datetime, *, timezone: str, season_start: str, lead_days: int) -
     if today < start:
         return Window(today, season, start, max(start - timedelta(days=1), soon))
     return Window(today, season, seasons.starts_on(season + 1, season_start), soon)
+
+
+def window_of(dealer: Dealer, now: datetime) -> Window:
+    """Return a dealer's calendar at a moment, with the country's working days."""
+    found = window(
+        now,
+        timezone=dealer.timezone,
+        season_start=dealer.season_start,
+        lead_days=dealer.reminder_lead_days,
+    )
+    return replace(found, country=dealer.country, subdivision=dealer.subdivision)
 
 
 _COLUMNS = (

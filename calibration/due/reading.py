@@ -1,5 +1,6 @@
 """Rows to due days: what the rule needs, read in whole columns and laid beside the sensors."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
@@ -10,10 +11,11 @@ from numpy.typing import NDArray
 
 from calibration import calendars, columns
 from calibration.beside import NO_RECORD, Uuids, are_others, has_one, read_beside
+from calibration.calendars import SeasonCalendar
 from calibration.columns import NO_DATE
-from calibration.due.days import DECIDED, Basis, Codes, Ints, due_days
-from calibration.models import Calibration, DueState, Reminder
-from calibration.policies import Rulebook
+from calibration.due.days import DECIDED, Basis, Codes, Ints, due_days, model_days
+from calibration.models import Calibration, DueState, ModelInterval, Reminder
+from calibration.policies import Rule, Rulebook
 from fleet.models import Dealer, Installation, Sensor
 
 Floats = NDArray[np.float64]
@@ -87,6 +89,15 @@ class Open:
 
 def wanted(newest: Newest) -> States:
     """Return what each sensor is due on, by the rule."""
+    basis = basis_of(newest)
+    due_on, decided_by = due_days(basis)
+    counted = newest.calibration.copy()
+    counted[basis.calibrated_on == NO_DATE] = NO_RECORD
+    return States(due_on, decided_by, counted)
+
+
+def basis_of(newest: Newest) -> Basis:
+    """Return what the due days of sensors rest on."""
     seat = _seats(newest.sensor)
     last = np.flatnonzero(has_one(newest.calibration) & (seat["installation"] != -1))
     day = np.full(len(newest.sensor), NO_DATE, dtype=np.int64)
@@ -97,19 +108,15 @@ def wanted(newest: Newest) -> States:
         day >= seat["installed_on"],
         newest.installation == seat["installation"],
     ) & (day != NO_DATE)
-    crossing = np.where(np.isnan(newest.crossing), NO_DATE, newest.crossing).astype(np.int64)
-    due_on, decided_by = due_days(
-        Basis(
-            installed_on=seat["installed_on"],
-            calibrated_on=np.where(here, day, NO_DATE),
-            interval_days=seat["interval_days"],
-            crossing=crossing,
-            season_start=seat["season_start"],
-        )
+    return Basis(
+        installed_on=seat["installed_on"],
+        calibrated_on=np.where(here, day, NO_DATE),
+        interval_days=seat["interval_days"],
+        model_days=seat["model_days"],
+        crossing=np.where(np.isnan(newest.crossing), NO_DATE, newest.crossing).astype(np.int64),
+        calendar=seat["calendar"],
+        calendars=seat["calendars"],
     )
-    counted = newest.calibration.copy()
-    counted[~here] = NO_RECORD
-    return States(due_on, decided_by, counted)
 
 
 def stored(sensor: Ints) -> States:
@@ -165,27 +172,66 @@ def _seats(sensor: Ints) -> dict[str, Any]:
     what = {"model": "key", "dealer": "key"}
     known = read_beside(sensor, Sensor.objects.all(), ("model", "dealer"), what, key="pk")
     dealers, whose = np.unique(known["dealer"], return_inverse=True)
-    calendar = {
-        pk: (zone, calendars.start_number(start))
-        for pk, zone, start in Dealer.objects.filter(pk__in=dealers.tolist()).values_list(
-            "pk", "timezone", "season_start"
-        )
+    seat |= _calendars(dealers, whose)
+    return seat | _intervals(known["model"], whose, dealers)
+
+
+def _calendars(dealers: Ints, whose: Ints) -> dict[str, Any]:
+    """The time zone and the season's calendar of each sensor's dealer."""
+    rows = Dealer.objects.filter(pk__in=dealers.tolist()).values_list(
+        "pk", "timezone", "season_start", "country", "subdivision"
+    )
+    known = {
+        pk: (zone, SeasonCalendar(calendars.start_number(start), country, part))
+        for pk, zone, start, country, part in rows
     }
-    kept = [calendar.get(pk, ("UTC", 101)) for pk in dealers.tolist()]  # no row: no sensor either
+    nobody = ("UTC", SeasonCalendar(101))  # no row: no sensor either
+    kept = [known.get(pk, nobody) for pk in dealers.tolist()]
     names = sorted({zone for zone, _ in kept})
+    season = sorted({calendar for _, calendar in kept})
     zone = np.array([names.index(zone) for zone, _ in kept], dtype=np.int64)
-    start = np.array([start for _, start in kept], dtype=np.int64)
-    seat |= {"zones": names, "zone": zone[whose], "season_start": start[whose]}
-    return seat | {"interval_days": _intervals(known["model"], whose, dealers)}
+    which = np.array([season.index(calendar) for _, calendar in kept], dtype=np.int64)
+    return {
+        "zones": names,
+        "zone": zone[whose],
+        "calendars": season,
+        "calendar": which[whose],
+    }
 
 
-def _intervals(model: Ints, whose: Ints, dealers: Ints) -> Ints:
-    """The interval of each sensor's policy."""
+def _intervals(model: Ints, whose: Ints, dealers: Ints) -> dict[str, Ints]:
+    """The interval of each sensor's policy, and what its model's record makes of it."""
     book = Rulebook()
     width = len(dealers)
     pairs, which = np.unique(model * width + whose, return_inverse=True)
-    days = [
-        book.rule(pair // width, int(dealers[pair % width])).default_interval_days
+    rules = [
+        (pair // width, book.rule(pair // width, int(dealers[pair % width])))
         for pair in pairs.tolist()
     ]
-    return np.array(days, dtype=np.int64)[which]
+    learnt = learnt_intervals({of for of, _ in rules})
+    days = [rule.default_interval_days for _, rule in rules]
+    by_model = [
+        days_by_model(rule, learnt.get((of, rule.target_reliability))) for of, rule in rules
+    ]
+    return {
+        "interval_days": np.array(days, dtype=np.int64)[which],
+        "model_days": np.array(by_model, dtype=np.int64)[which],
+    }
+
+
+def learnt_intervals(models: Collection[int]) -> dict[tuple[int, float], ModelInterval]:
+    """Return what was learnt of these sensor models, by model and target reliability."""
+    rows = ModelInterval.objects.filter(sensor_model__in=sorted(models))
+    return {(row.sensor_model_id, row.target): row for row in rows}
+
+
+def days_by_model(rule: Rule, learnt: ModelInterval | None) -> int:
+    """Return what a model's record makes of a policy's interval; 0 where it says nothing."""
+    if learnt is None:
+        return 0
+    return model_days(
+        learnt.lower_days,
+        longest_seen=learnt.longest_seen_days,
+        default_days=rule.default_interval_days,
+        longest_days=rule.longest_interval_days,
+    )

@@ -83,11 +83,6 @@ def settle(newest: Newest, *, now: datetime) -> DueChange:
     return DueChange(len(found.sensors))
 
 
-def out_of_step() -> list[int]:
-    """Return sensors that were installed, moved or removed and not caught up with, sorted."""
-    return sorted(set(ChangedSeat.objects.values_list("sensor", flat=True)))
-
-
 def catch_up(*, now: datetime) -> DueChange:
     """Refresh the sensors that are out of step, and forget that they were."""
     # A change that is not committed yet is not seen here: its row is not deleted, and stays.

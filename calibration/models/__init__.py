@@ -5,6 +5,7 @@ from calibration.models.derived import (
     Fit,
     Judgement,
     LotPrior,
+    ModelInterval,
     SensorModelNoise,
     StaleSensor,
     Verdict,
@@ -29,12 +30,24 @@ from calibration.models.record import (
 )
 from calibration.models.rules import ReferenceStandard, TolerancePolicy
 from calibration.models.runs import ImportRun, ScanChunk, ScanRun
-from calibration.models.work import Digest, DriftFlag, Reminder, Visit, VisitLine
+from calibration.models.work import (
+    CalendarFeed,
+    CustomerNote,
+    Digest,
+    DriftFlag,
+    Mailing,
+    Reminder,
+    SeasonPlan,
+    Visit,
+    VisitLine,
+)
 
 __all__ = [
     "STARTS_SEGMENT",
+    "CalendarFeed",
     "Calibration",
     "CalibrationPoint",
+    "CustomerNote",
     "Digest",
     "Direction",
     "DriftFlag",
@@ -50,6 +63,8 @@ __all__ = [
     "LotLooks",
     "LotPrior",
     "LotsCounted",
+    "Mailing",
+    "ModelInterval",
     "Observed",
     "PackedHistory",
     "Reason",
@@ -58,6 +73,7 @@ __all__ = [
     "ScanChunk",
     "ScanRun",
     "SealedRecord",
+    "SeasonPlan",
     "SensorModelNoise",
     "SetpointStep",
     "Stage",

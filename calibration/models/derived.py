@@ -240,6 +240,40 @@ class LotPrior(models.Model):
         return f"first numbers of {self.sensor_model_id} {self.lot}"
 
 
+class ModelInterval(models.Model):
+    """How long sensors of a model keep a target reliability, learnt from the fleet by a scan."""
+
+    sensor_model = models.ForeignKey(
+        SensorModel, on_delete=models.CASCADE, related_name="intervals"
+    )
+    target = models.FloatField(help_text="In-tolerance probability that is still to hold.")
+    lower_days = models.FloatField(
+        null=True, blank=True, help_text="Lower confidence bound; empty: too little is known."
+    )
+    longest_seen_days = models.FloatField(
+        default=0.0, help_text="Beyond this nobody has looked: nothing is lengthened further."
+    )
+    confidence = models.FloatField()
+    basis = models.CharField(max_length=12)
+    outcomes = models.PositiveIntegerField()
+    beyond = models.PositiveIntegerField(help_text="Outcomes that were out of tolerance.")
+    calibrations = models.PositiveIntegerField(help_text="How many the model had then.")
+    learnt_at = models.DateTimeField()
+    applied = models.BooleanField(
+        default=False, help_text="Whether the due days of its sensors were made again since."
+    )
+    method = models.CharField(max_length=40)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint("sensor_model", "target", name="model_interval_once")
+        ]
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"interval of {self.sensor_model_id} at {self.target:g}"
+
+
 class StaleSensor(models.Model):
     """A sensor whose verdicts must be made again: something that they rest on has changed."""
 
@@ -264,6 +298,7 @@ class DueState(ScopedModel):
 
         NEVER = "never_calibrated", "never calibrated here"
         INTERVAL = "interval", "its interval ends"
+        RELIABILITY = "reliability", "sensors of its model stay in tolerance no longer"
         CROSSING = "crossing", "it is expected to leave its tolerance"
         SEASON = "season", "the season starts"
 

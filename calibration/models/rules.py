@@ -107,6 +107,14 @@ class TolerancePolicy(ScopedModel):
     default_interval_days = models.PositiveSmallIntegerField(
         default=365, validators=[MinValueValidator(1)]
     )
+    longest_interval_days = models.PositiveSmallIntegerField(
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(1), MaxValueValidator(3650)],
+        help_text=(
+            "How far the sensor model's record may lengthen the interval; empty: it only shortens."
+        ),
+    )
     setpoints = models.JSONField(default=list, blank=True, validators=[check_setpoints])
     load_unit = models.CharField(max_length=8, default="kgf", choices=units.choices(units.LOAD))
 
@@ -151,6 +159,14 @@ class TolerancePolicy(ScopedModel):
                 violation_error_message=(
                     "Probabilities lie between 0 and 1; the one to watch is not above the one "
                     "to flag."
+                ),
+            ),
+            models.CheckConstraint(
+                name="policy_longest_interval",
+                condition=Q(longest_interval_days__isnull=True)
+                | Q(longest_interval_days__gte=F("default_interval_days")),
+                violation_error_message=(
+                    "The longest interval is not shorter than the default interval."
                 ),
             ),
             models.CheckConstraint(

@@ -4,6 +4,7 @@ import uuid
 from typing import ClassVar
 
 from django.conf import settings
+from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import Q
 
@@ -145,6 +146,24 @@ class Visit(ScopedModel):
     )
     status = models.CharField(max_length=10, choices=Status.choices, default=Status.PLANNED)
     note = models.CharField(max_length=200, blank=True)
+    part = models.PositiveSmallIntegerField(
+        default=1,
+        validators=[MinValueValidator(1)],
+        help_text="Where one day is not enough for all of a customer's machines: which of them.",
+    )
+    minutes = models.PositiveIntegerField(default=0, help_text="Planned work, without the drive.")
+    sequence = models.PositiveIntegerField(
+        default=0, help_text="How often day, technician or status changed (RFC 5545 SEQUENCE)."
+    )
+    former_technician = models.ForeignKey(
+        USER,
+        on_delete=models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="+",
+        help_text="Who was to make it before; their calendar shows it as cancelled.",
+    )
+    done_at = models.DateTimeField(null=True, blank=True)
     updated_at = models.DateTimeField()
 
     class Meta:
@@ -153,6 +172,7 @@ class Visit(ScopedModel):
             models.UniqueConstraint(
                 "customer",
                 "season",
+                "part",
                 name="visit_open_once",
                 condition=Q(status__in=["planned", "confirmed"]),
                 violation_error_code="unique",
@@ -173,6 +193,7 @@ class VisitLine(models.Model):
     due_on = models.DateField()
     sensors = models.PositiveSmallIntegerField(help_text="How many of its sensors are due.")
     done = models.BooleanField(default=False)
+    done_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         ordering = ("visit", "due_on", "machine")
@@ -223,13 +244,9 @@ class Reminder(ScopedModel):
         return f"{self.sensor_id}: {self.due_on}"
 
 
-class Digest(ScopedModel):
-    """One e-mail to one dealer on one day: claimed with a lease, sent, marked."""
+class Mailing(ScopedModel):
+    """One e-mail that is made once: claimed with a lease, sent, marked."""
 
-    dealer_path: ClassVar[str] = "dealer"
-
-    dealer = models.ForeignKey(Dealer, on_delete=models.CASCADE, related_name="digests")
-    day = models.DateField()
     recipients = models.JSONField(default=list)
     subject = models.CharField(max_length=200)
     body = models.TextField()
@@ -239,11 +256,83 @@ class Digest(ScopedModel):
     last_error = models.CharField(max_length=300, blank=True)
 
     class Meta:
+        abstract = True
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return self.subject
+
+
+class Digest(Mailing):
+    """What a dealer is told on one day."""
+
+    dealer_path: ClassVar[str] = "dealer"
+
+    dealer = models.ForeignKey(Dealer, on_delete=models.CASCADE, related_name="digests")
+    day = models.DateField()
+
+    class Meta:
         ordering = ("-day", "dealer")
         constraints = [
             models.UniqueConstraint("dealer", "day", name="digest_once_per_dealer_and_day")
         ]
 
+
+class CustomerNote(Mailing):
+    """What a customer is told about a visit and its day."""
+
+    dealer_path: ClassVar[str] = "visit__customer__dealer"
+
+    visit = models.ForeignKey(Visit, on_delete=models.CASCADE, related_name="notes")
+    planned_on = models.DateField(help_text="The day that the note names.")
+
+    class Meta:
+        ordering = ("-planned_on", "-pk")
+        constraints = [
+            models.UniqueConstraint("visit", "planned_on", name="note_once_per_visit_and_day")
+        ]
+
+
+class SeasonPlan(ScopedModel):
+    """How a dealer's last plan was made, and what it could not place."""
+
+    dealer_path: ClassVar[str] = "dealer"
+
+    dealer = models.OneToOneField(
+        Dealer, on_delete=models.CASCADE, primary_key=True, related_name="season_plan"
+    )
+    planned_at = models.DateTimeField()
+    made_by = models.CharField(max_length=12, help_text="Which search gave the plan.")
+    says = models.CharField(max_length=300)
+    cost = models.FloatField(help_text="Weighed minutes; lower is better.")
+    greedy_cost = models.FloatField()
+    unplanned = models.JSONField(default=list)
+
     def __str__(self) -> str:
         """Return what a person calls it."""
-        return self.subject
+        return f"plan of {self.dealer_id}"
+
+
+class CalendarFeed(ScopedModel):
+    """A secret address under which a calendar program reads visits; only its hash is kept."""
+
+    dealer_path: ClassVar[str] = "dealer"
+
+    dealer = models.ForeignKey(Dealer, on_delete=models.CASCADE, related_name="calendar_feeds")
+    technician = models.ForeignKey(
+        USER,
+        on_delete=models.CASCADE,
+        null=True,
+        blank=True,
+        related_name="calendar_feeds",
+        help_text="Whose visits; empty: all of the dealer's.",
+    )
+    token_hash = models.CharField(max_length=64, unique=True, editable=False)
+    created_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ("dealer", "pk")
+
+    def __str__(self) -> str:
+        """Return what a person calls it."""
+        return f"calendar {self.pk}"

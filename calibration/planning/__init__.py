@@ -1,8 +1,9 @@
-"""The plan: one open visit for each customer with something due, on a day that can be kept.
+"""The plan: who visits which customer on which day, so that nobody is forgotten.
 
-What is due, and how far the plan looks ahead, is `calibration.due`'s to say; `days` chooses the
-days; `visits` writes the rows. Repeating a plan changes nothing; a confirmed visit is never moved;
-what does not fit before the season is listed with the reason.
+What is due, and how far the plan looks ahead, is `calibration.due`'s to say. `reading` makes a
+`problem` of a dealer's rows, `choosing` solves it (`greedy`, then `solver`; both pure), `visits`
+writes the rows. Repeating a plan changes nothing; an appointment is never moved; what does not fit
+before the season is listed with the reason. `progress` says how far the season's work is.
 """
 
 from collections.abc import Iterable
@@ -12,9 +13,20 @@ from typing import NamedTuple
 
 from calibration import due
 from calibration.planning import visits
+from calibration.planning.appointments import revision
+from calibration.planning.choosing import SECONDS
+from calibration.planning.progress import readiness
 from fleet.models import Customer, Dealer
 
-__all__ = ["PlanResult", "Unplanned", "plan_visits"]
+__all__ = [
+    "SECONDS",
+    "DealerPlan",
+    "PlanResult",
+    "Unplanned",
+    "plan_visits",
+    "readiness",
+    "revision",
+]
 
 
 class Unplanned(NamedTuple):
@@ -24,6 +36,16 @@ class Unplanned(NamedTuple):
     reason: str
 
 
+class DealerPlan(NamedTuple):
+    """How a dealer's plan was found, and what it costs beside the greedy one."""
+
+    dealer: Dealer
+    made_by: str
+    says: str
+    cost: int
+    greedy_cost: int
+
+
 @dataclass(frozen=True)
 class PlanResult:
     """What a plan changed, and what it could not place.
@@ -31,22 +53,42 @@ class PlanResult:
     Attributes
     ----------
     planned, moved, cancelled
-        Visits that are new, that got another day, that are no longer needed or possible.
+        Visits that are new, that got another day or technician, that are no longer needed or
+        possible.
     unplanned
         Customers that nobody can visit in time, each with the reason.
+    plans
+        How each dealer's plan was found.
     """
 
     planned: int
     moved: int
     cancelled: int
     unplanned: list[Unplanned]
+    plans: list[DealerPlan]
 
 
-def plan_visits(*, now: datetime, dealer: Dealer | None = None) -> PlanResult:
-    """Plan the visits of one dealer, or of all; each dealer's plan is one transaction."""
+def plan_visits(
+    *,
+    now: datetime,
+    dealer: Dealer | None = None,
+    seconds: float = SECONDS,
+    anew: bool = False,
+) -> PlanResult:
+    """Plan the visits of one dealer, or of all; each dealer's plan is one transaction.
+
+    Parameters
+    ----------
+    now, dealer
+        The moment; for whom (None: everybody).
+    seconds
+        How long the solver may search for each dealer; 0: greedy only.
+    anew
+        Whether visits that nobody has confirmed may be moved as if they had no day yet.
+    """
     due.catch_up(now=now)
     dealers = [dealer] if dealer else Dealer.objects.order_by("pk")
-    return _sum(visits.plan(each, now=now) for each in dealers)
+    return _sum(visits.plan(each, now=now, seconds=seconds, anew=anew) for each in dealers)
 
 
 def _sum(outcomes: Iterable[visits.Outcome]) -> PlanResult:
@@ -56,4 +98,15 @@ def _sum(outcomes: Iterable[visits.Outcome]) -> PlanResult:
         moved=sum(outcome.moved for outcome in done),
         cancelled=sum(outcome.cancelled for outcome in done),
         unplanned=[Unplanned(*each) for outcome in done for each in outcome.unplanned],
+        plans=[
+            DealerPlan(
+                outcome.dealer,
+                outcome.chosen.made_by,
+                outcome.chosen.says,
+                outcome.chosen.cost,
+                outcome.chosen.greedy_cost,
+            )
+            for outcome in done
+            if outcome.chosen is not None
+        ],
     )

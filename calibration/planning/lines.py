@@ -45,7 +45,7 @@ class LineBook:
         if self._gone:
             VisitLine.objects.filter(pk__in=self._gone).delete()
         if self._changed:
-            fields = ["due_on", "sensors", "done"]
+            fields = ["due_on", "sensors", "done", "done_at"]
             update(self._changed, fields)
         if self._new:
             VisitLine.objects.bulk_create(self._new, batch_size=1000)
@@ -62,4 +62,5 @@ class LineBook:
             )
         elif (line.due_on, line.sensors, line.done) != (need.due_on, need.sensors, False):
             line.due_on, line.sensors, line.done = need.due_on, need.sensors, False
+            line.done_at = None
             self._changed.append(line)

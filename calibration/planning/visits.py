@@ -1,219 +1,198 @@
-"""One dealer's plan as rows: reads what is due, chooses the days, writes what differs."""
+"""One dealer's plan as rows: what was chosen is written where it differs, in one transaction."""
 
-from collections import Counter, defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
+from typing import Any
 
 from django.db import transaction
-from django.db.models import Q
 
-from calibration.due import Need, Window, due_machines, window
-from calibration.models import DriftFlag, Visit
-from calibration.planning.days import Frame, Job, assign, worst_first
+from calibration.due import Need
+from calibration.models import SeasonPlan, Visit
+from calibration.planning import reading
+from calibration.planning.appointments import change
+from calibration.planning.choosing import Chosen, choose
 from calibration.planning.lines import LineBook
-from fleet.models import Customer, Dealer, Installation, Membership, Role
+from calibration.planning.reading import Desk, Key, Status
+from calibration.planning.refusing import why_unplaced
+from fleet.models import Customer, Dealer
 
-VISITS_PER_TECHNICIAN = 3  # a day; common practice, no source: driving takes the rest of it
-Status = Visit.Status
-OPEN = (Status.PLANNED, Status.CONFIRMED)
+TRIES = 3  # so often rows may change while the solver searches; then the plan is greedy
 
 
 @dataclass
 class Outcome:
-    """What one dealer's plan changed, and whom it could not place."""
+    """What one dealer's plan changed, whom it could not place, and how it was found."""
 
+    dealer: Dealer
     planned: int = 0
     moved: int = 0
     cancelled: int = 0
     unplanned: list[tuple[Customer, str]] = field(default_factory=list)
+    chosen: Chosen | None = None
 
 
-@dataclass
-class _Desk:
-    """Everything that one run works on."""
+def plan(dealer: Dealer, *, now: datetime, seconds: float, anew: bool = False) -> Outcome:
+    """Plan one dealer's visits.
 
-    now: datetime
-    window: Window
-    frame: Frame
-    needs: dict[int, list[Need]]
-    visits: dict[int, Visit]
-    lines: LineBook
-    outcome: Outcome
-
-    def holds(self, visit: Visit) -> bool:
-        """Whether a visit keeps its day whatever happens: confirmed, or under way today."""
-        return visit.status == Status.CONFIRMED or visit.planned_on == self.window.today
+    The search runs without a lock: nobody waits for it. Whoever writes first wins; the other one
+    finds its rows changed and plans again, the third time greedily under the lock.
+    """
+    for tries_left in range(TRIES - 1, -1, -1):
+        desk = reading.read(dealer, now=now, anew=anew)
+        chosen = choose(desk.problem, seconds=seconds) if tries_left else None
+        outcome = _write(dealer, desk, chosen, now=now, anew=anew)
+        if outcome is not None:
+            return outcome
+    raise AssertionError("the last try is made under the lock")
 
 
 @transaction.atomic
-def plan(dealer: Dealer, *, now: datetime) -> Outcome:
-    """Plan one dealer's visits; a second planner waits here and finds the work done."""
+def _write(
+    dealer: Dealer, read: Desk, chosen: Chosen | None, *, now: datetime, anew: bool
+) -> Outcome | None:
+    """Write a plan, if the rows still are what it was made for; without one, make it here."""
     dealer = Dealer.objects.select_for_update(no_key=True).get(pk=dealer.pk)
-    desk = _desk(dealer, now)
-    for customer in sorted(desk.visits.keys() - desk.needs.keys()):
-        _nothing_due(desk, desk.visits[customer])
-    jobs = _jobs(desk, dealer)
-    _keep_appointments(desk)
-    days = assign(jobs, desk.frame, _held_days(desk))
-    customers = Customer.objects.in_bulk(days)
-    for job in sorted(jobs, key=worst_first):
-        day = days[job.customer_id]
-        if day is None:
-            _no_day(desk, customers[job.customer_id])
+    # Nobody confirms or moves a visit while it is planned with.
+    visits = Visit.objects.filter(customer__dealer=dealer, status__in=reading.OPEN)
+    list(visits.order_by("pk").select_for_update())
+    desk = reading.read(dealer, now=now, anew=anew)
+    if chosen is None:
+        chosen = choose(desk.problem, seconds=0.0)
+    elif desk.problem != read.problem:
+        return None
+    return _Writer(desk, chosen).write()
+
+
+class _Writer:
+    """Writes what differs."""
+
+    def __init__(self, desk: Desk, chosen: Chosen) -> None:
+        self.desk, self.chosen = desk, chosen
+        self.outcome = Outcome(desk.dealer, chosen=chosen)
+        self.lines = LineBook.of(desk.visits.values())
+        customers = {customer for customer, _ in (*desk.needs, *desk.visits)}
+        self.customers = Customer.objects.select_related("dealer").in_bulk(customers)
+        self.refused: list[dict[str, Any]] = []
+
+    def write(self) -> Outcome:
+        """Write visits, lines and how the plan was made."""
+        desk, problem = self.desk, self.desk.problem
+        for visit in desk.second:
+            if visit.status == Status.PLANNED:
+                self._cancel(visit, "the customer's other open visit takes it in")
+        for key in sorted(desk.visits.keys() - desk.needs.keys()):
+            self._nothing_due(desk.visits[key])
+        self._keep_appointments({stop.key for stop in problem.stops})
+        ranked = sorted(range(len(problem.stops)), key=lambda i: problem.stops[i].rank)
+        for i in ranked:
+            self._settle(i)
+        self.lines.write()
+        self._say()
+        return self.outcome
+
+    def _settle(self, i: int) -> None:
+        """Give a stop its day, or say why it has none."""
+        desk, stop = self.desk, self.desk.problem.stops[i]
+        tour = self.chosen.plan.assigned.get(i)
+        visit = desk.visits.get(stop.key)
+        if stop.fixed and visit is not None:
+            self._fill(visit, desk.needs[stop.key])
+        elif tour is not None:
+            self._put(i, tour)
         else:
-            _put(desk, job, day)
-    desk.lines.write()
-    return desk.outcome
-
-
-# ── Reading ───────────────────────────────────────────────────────────────────
-def _desk(dealer: Dealer, now: datetime) -> _Desk:
-    calendar = window(
-        now,
-        timezone=dealer.timezone,
-        season_start=dealer.season_start,
-        lead_days=dealer.reminder_lead_days,
-    )
-    technicians = Membership.objects.filter(
-        dealer=dealer, role=Role.TECHNICIAN, user__is_active=True
-    ).count()
-    frame = Frame(
-        first=calendar.today + timedelta(days=1),
-        latest=calendar.latest,
-        per_day=technicians * VISITS_PER_TECHNICIAN,
-        lead_days=dealer.reminder_lead_days,
-    )
-    outcome = Outcome()
-    visits = _one_each(dealer, outcome, now)
-    needs: dict[int, list[Need]] = defaultdict(list)
-    seated = Installation.objects.filter(
-        machine__customer__dealer=dealer, sensor__due__due_on__lte=calendar.horizon
-    )
-    for need in due_machines(seated, now=now).values():
-        needs[need.customer_id].append(need)
-    lines = LineBook.of(visits.values())
-    return _Desk(now, calendar, frame, dict(needs), visits, lines, outcome)
-
-
-def _one_each(dealer: Dealer, outcome: Outcome, now: datetime) -> dict[int, Visit]:
-    """Return each customer's open visit; a second one (from a season before) is given up."""
-    rows = Visit.objects.filter(customer__dealer=dealer, status__in=OPEN)
-    visits: dict[int, Visit] = {}
-    for visit in sorted(
-        rows.order_by("pk").select_for_update(),
-        key=lambda visit: (visit.status != Status.CONFIRMED, visit.planned_on, str(visit.pk)),
-    ):
-        if visit.customer_id not in visits:
-            visits[visit.customer_id] = visit
-        elif visit.status == Status.PLANNED:
-            _cancel(visit, "the customer's other open visit takes it in", outcome, now)
-    return visits
-
-
-def _jobs(desk: _Desk, dealer: Dealer) -> list[Job]:
-    """Return the visits that need a day."""
-    beyond = _beyond(dealer)
-    jobs = []
-    for customer, needs in desk.needs.items():
-        visit = desk.visits.get(customer)
-        if visit is not None and desk.holds(visit):
-            continue
-        due_on = min(need.due_on for need in needs)
-        day = visit.planned_on if visit and visit.planned_on >= desk.frame.first else None
-        jobs.append(Job(customer, due_on, beyond[customer], day))
-    return jobs
-
-
-def _beyond(dealer: Dealer) -> Counter[int]:
-    """Count each customer's open flags beyond tolerance; lateness shows in the due day already."""
-    flags = DriftFlag.objects.filter(
-        level=DriftFlag.Level.BEYOND,
-        sensor__installations__removed_on=None,
-        sensor__installations__machine__customer__dealer=dealer,
-    ).exclude(Q(status=DriftFlag.Status.CLOSED) | Q(kind=DriftFlag.Kind.OVERDUE))
-    customers = flags.order_by().values_list("sensor__installations__machine__customer", flat=True)
-    return Counter(customers)
-
-
-def _held_days(desk: _Desk) -> list[date]:
-    return [visit.planned_on for visit in desk.visits.values() if desk.holds(visit)]
-
-
-# ── Writing ───────────────────────────────────────────────────────────────────
-def _keep_appointments(desk: _Desk) -> None:
-    """Bring the lines of visits that keep their day up to date; report those that were missed."""
-    customers = Customer.objects.in_bulk(desk.visits)
-    for customer, visit in sorted(desk.visits.items()):
-        if customer not in desk.needs or not desk.holds(visit):
-            continue
-        _fill(desk, visit, desk.needs[customer])
-        if visit.planned_on < desk.window.today:
-            reason = (
-                f"its confirmed visit of {visit.planned_on} has passed and "
-                f"{len(desk.needs[customer])} machine(s) are still due; give it a new day"
+            reason = why_unplaced(
+                desk.problem, i, latest=desk.window.latest, starts_on=desk.window.starts_on
             )
-            desk.outcome.unplanned.append((customers[customer], reason))
+            self._refuse(stop.key, reason)
+            if visit is not None:
+                self._cancel(visit, reason)
 
+    def _put(self, i: int, tour: tuple[int, int]) -> None:
+        """Give a visit its day and technician; it is made where there is none."""
+        desk, stop = self.desk, self.desk.problem.stops[i]
+        technician = desk.problem.technicians[tour[0]].key
+        day = desk.first + timedelta(days=tour[1])
+        visit = desk.visits.get(stop.key)
+        if visit is None:
+            visit = Visit(
+                customer_id=stop.key[0],
+                part=stop.key[1],
+                season=desk.window.season,
+                planned_on=day,
+                due_on=day,
+                technician_id=technician,
+                updated_at=desk.now,
+            )
+            self._fill(visit, desk.needs[stop.key], new=True)
+            self.outcome.planned += 1
+            return
+        was = (visit.planned_on, visit.technician_id)
+        change(visit, now=desk.now, planned_on=day, technician_id=technician)
+        if was[0] != day or was[1] not in {technician, None}:
+            self.outcome.moved += 1
+        self._fill(visit, desk.needs[stop.key])
 
-def _put(desk: _Desk, job: Job, day: date) -> None:
-    """Give a customer's visit its day; the visit is made where there is none."""
-    visit = desk.visits.get(job.customer_id)
-    if visit is None:
-        visit = Visit(
-            customer_id=job.customer_id,
-            season=desk.window.season,
-            planned_on=day,
-            due_on=job.due_on,
-            updated_at=desk.now,
+    def _fill(self, visit: Visit, needs: list[Need], *, new: bool = False) -> None:
+        """Bring a visit's lines and due day up to date, and its season while none confirmed it."""
+        due_on = min(need.due_on for need in needs)
+        confirmed = visit.status == Status.CONFIRMED
+        season = visit.season if confirmed else self.desk.window.season
+        minutes = self.desk.work(needs)
+        if new:
+            visit.due_on, visit.minutes = due_on, minutes
+            visit.save(force_insert=True)
+        else:
+            change(visit, now=self.desk.now, due_on=due_on, season=season, minutes=minutes)
+        self.lines.fill(visit, needs)
+
+    def _keep_appointments(self, planned: Iterable[Key]) -> None:
+        """Bring visits that keep their day, and are not planned with, up to date."""
+        desk = self.desk
+        for key in sorted(desk.visits.keys() & desk.needs.keys() - set(planned)):
+            visit, needs = desk.visits[key], desk.needs[key]
+            self._fill(visit, needs)
+            if visit.planned_on < desk.window.today:
+                self._refuse(
+                    key,
+                    f"its confirmed visit of {visit.planned_on} has passed and {len(needs)} "
+                    "machine(s) are still due; give it a new day",
+                )
+
+    def _nothing_due(self, visit: Visit) -> None:
+        """End an open visit with nothing left to do; an appointment without lines stays."""
+        if self.lines.fill(visit, []):
+            change(visit, now=self.desk.now, status=Status.DONE)
+        elif visit.status == Status.PLANNED:
+            self._cancel(visit, "nothing is due there any more")
+
+    def _refuse(self, key: Key, reason: str) -> None:
+        customer, needs = self.customers[key[0]], self.desk.needs[key]
+        self.outcome.unplanned.append((customer, reason))
+        self.refused.append(
+            {
+                "customer": customer.pk,
+                "customer_name": customer.name,
+                "machines": len(needs),
+                "sensors": sum(need.sensors for need in needs),
+                "due_on": min(need.due_on for need in needs).isoformat(),
+                "reason": reason,
+            }
         )
-        visit.save(force_insert=True)
-        desk.outcome.planned += 1
-    elif visit.planned_on != day:
-        visit.planned_on = day
-        visit.updated_at = desk.now
-        visit.save(update_fields=["planned_on", "updated_at"])
-        desk.outcome.moved += 1
-    _fill(desk, visit, desk.needs[job.customer_id])
 
+    def _cancel(self, visit: Visit, why: str) -> None:
+        change(visit, now=self.desk.now, status=Status.CANCELLED, note=why[:200])
+        self.outcome.cancelled += 1
 
-def _fill(desk: _Desk, visit: Visit, needs: list[Need]) -> None:
-    """Bring a visit's lines, due day and (while nobody has confirmed it) season up to date."""
-    desk.lines.fill(visit, needs)
-    due_on = min(need.due_on for need in needs)
-    season = visit.season if visit.status == Status.CONFIRMED else desk.window.season
-    if (visit.due_on, visit.season) != (due_on, season):
-        visit.due_on, visit.season, visit.updated_at = due_on, season, desk.now
-        visit.save(update_fields=["due_on", "season", "updated_at"])
-
-
-def _nothing_due(desk: _Desk, visit: Visit) -> None:
-    """End an open visit with nothing left to do; an appointment without lines stays a person's."""
-    if desk.lines.fill(visit, []):
-        visit.status, visit.updated_at = Status.DONE, desk.now
-        visit.save(update_fields=["status", "updated_at"])
-    elif visit.status == Status.PLANNED:
-        _cancel(visit, "nothing is due there any more", desk.outcome, desk.now)
-
-
-def _no_day(desk: _Desk, customer: Customer) -> None:
-    """Report a customer for whom no day is left, and give up the day that cannot be kept."""
-    frame = desk.frame
-    if not frame.per_day:
-        reason = "the dealer has no active technician; give somebody that role"
-    elif frame.first > frame.latest:
-        reason = f"no working day is left before the season starts on {desk.window.starts_on}"
-    else:
-        reason = (
-            f"all {frame.per_day} visits a day are taken up to {frame.latest}, the last working "
-            f"day before the season"
-        )
-    desk.outcome.unplanned.append((customer, reason))
-    visit = desk.visits.get(customer.pk)
-    if visit is not None:
-        _cancel(visit, reason, desk.outcome, desk.now)
-
-
-def _cancel(visit: Visit, why: str, outcome: Outcome, now: datetime) -> None:
-    visit.status, visit.note, visit.updated_at = Status.CANCELLED, why[:200], now
-    visit.save(update_fields=["status", "note", "updated_at"])
-    outcome.cancelled += 1
+    def _say(self) -> None:
+        """Keep how the plan was made, where that is news."""
+        chosen = self.chosen
+        values = {
+            "made_by": chosen.made_by,
+            "says": chosen.says,
+            "cost": float(chosen.cost),
+            "greedy_cost": float(chosen.greedy_cost),
+            "unplanned": self.refused,
+            "planned_at": self.desk.now,
+        }
+        SeasonPlan.objects.update_or_create(dealer=self.desk.dealer, defaults=values)

@@ -5,6 +5,7 @@ former owner's dealer wrote is left out unless the reader belongs to that dealer
 """
 
 from calibration.readout.calibrations import answers, calibration_answer, newest_answers
+from calibration.readout.dues import due_answer
 from calibration.readout.explaining import explain
 from calibration.readout.figures import figures_of
 from calibration.readout.flags import flag_answer, moment
@@ -17,6 +18,7 @@ from calibration.rounding import rounded, with_uncertainty
 __all__ = [
     "answers",
     "calibration_answer",
+    "due_answer",
     "explain",
     "figures_of",
     "flag_answer",

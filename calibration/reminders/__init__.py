@@ -1,35 +1,32 @@
-"""Tell each dealer, once a day, what is due: claimed with a lease, sent, marked.
+"""Tell each dealer, once a day, what is due, and the customers, where the dealer wants it.
 
-`content` says what is told and how it reads; this module delivers it. A digest is one row for each
-dealer and local day. Whoever claims it sends it; a crash between sending and marking leaves one
-duplicate at worst. Nothing counts as told before it was sent, so what one day could not deliver
-is in the next day's digest.
+`content` and `notes` say what is told, `wording` how it reads (in the dealer's language),
+`delivery` how it is sent once. A digest is one row for each dealer and local day, a note one for
+each visit and day that it names. Nothing counts as told before it was sent, so what one day could
+not deliver is in the next day's digest.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time
 from typing import NamedTuple
 
-from django.core.mail import EmailMultiAlternatives
 from django.db import transaction
-from django.db.models import F, Q
 
-from calibration.models import Digest, Reminder
-from calibration.reminders import content
-from calibration.reminders.content import Letter
+from calibration.models import CustomerNote, Digest, Mailing, Reminder
+from calibration.reminders import content, delivery, notes
+from calibration.reminders.delivery import Letter
 from fleet.models import Dealer
 
 __all__ = ["Failure", "SendResult", "send_reminders"]
 
 AWAKE_FROM, AWAKE_UNTIL = time(6), time(20)  # local time; nobody is written to at night
-LEASE = timedelta(minutes=10)  # far longer than a mail server may take (EMAIL_TIMEOUT)
-FIRST_PAUSE, LONGEST_PAUSE = timedelta(minutes=1), timedelta(hours=1)
+NOBODY = "nobody to write to: give the dealer an e-mail address, or one of its service managers"
 _CHUNK = 10_000  # SQLite takes at most 32,766 values in one statement
 
 
 class Failure(NamedTuple):
-    """A dealer who could not be told, and why."""
+    """A dealer who could not be told, or whose customer could not, and why."""
 
     dealer: Dealer
     reason: str
@@ -45,30 +42,32 @@ class SendResult:
         Digests sent by this call.
     already
         Digests that were sent before, or that another worker is sending.
+    notes
+        Notes to customers sent by this call.
     failed
         Dealers with something due who could not be told; all of it is tried again.
     """
 
     sent: int = 0
     already: int = 0
+    notes: int = 0
     failed: list[Failure] = field(default_factory=list)
 
 
 def send_reminders(*, now: datetime, dealer: Dealer | None = None) -> SendResult:
-    """Send today's digest to one dealer, or to all, where it is day and not yet sent.
-
-    A digest that failed is tried again by the next call after a pause: a minute at first, doubled
-    at each failure, an hour at most.
-    """
+    """Send today's digest to one dealer, or to all, where it is day and not yet sent."""
     result = SendResult()
     for each in [dealer] if dealer else Dealer.objects.order_by("pk"):
         if AWAKE_FROM <= now.astimezone(each.zone).time() < AWAKE_UNTIL:
-            _tell(each, now, result)
+            day = now.astimezone(each.zone).date()
+            _tell(each, day, now, result)
+            if each.tells_customers:
+                _tell_customers(each, day, now, result)
     return result
 
 
-def _tell(dealer: Dealer, now: datetime, result: SendResult) -> None:
-    day = now.astimezone(dealer.zone).date()
+# ── The dealer ────────────────────────────────────────────────────────────────
+def _tell(dealer: Dealer, day: date, now: datetime, result: SendResult) -> None:
     digest = Digest.objects.filter(dealer=dealer, day=day).first()
     if digest is not None and digest.sent_at:
         result.already += 1
@@ -81,70 +80,56 @@ def _tell(dealer: Dealer, now: datetime, result: SendResult) -> None:
             dealer=dealer, day=day, defaults={"subject": letter.subject, "body": letter.text}
         )
     if not letter.recipients:
-        reason = (
-            "nobody to write to: give the dealer an e-mail address, or one of its service managers"
-        )
-        Digest.objects.filter(pk=digest.pk, sent_at=None).update(last_error=reason)
-        result.failed.append(Failure(dealer, reason))
-    elif _claim(digest, letter, now):
-        _deliver(digest, letter, now, result)
-    else:
-        _wait(digest, result)
-
-
-def _claim(digest: Digest, letter: Letter, now: datetime) -> bool:
-    """Take the digest for this call; of any number of callers the database lets one."""
-    free = Q(claimed_until=None) | Q(claimed_until__lte=now)
-    taken = Digest.objects.filter(free, pk=digest.pk, sent_at=None).update(
-        claimed_until=now + LEASE,
-        attempts=F("attempts") + 1,
-        last_error="",
-        recipients=letter.recipients,
-        subject=letter.subject,
-        body=letter.text,
-    )
-    digest.refresh_from_db()
-    return bool(taken)
-
-
-def _deliver(digest: Digest, letter: Letter, now: datetime, result: SendResult) -> None:
-    try:
-        _message(digest, letter).send()
-    except (OSError, ValueError) as wrong:  # the server; or an address or header it cannot take
-        reason = f"{type(wrong).__name__}: {wrong}"[:300]
-        pause = min(FIRST_PAUSE * 2 ** min(digest.attempts - 1, 10), LONGEST_PAUSE)
-        Digest.objects.filter(pk=digest.pk).update(last_error=reason, claimed_until=now + pause)
-        result.failed.append(Failure(digest.dealer, reason))
+        Digest.objects.filter(pk=digest.pk, sent_at=None).update(last_error=NOBODY)
+        result.failed.append(Failure(dealer, NOBODY))
         return
-    _mark_sent(digest, letter.reminder_ids, now)
-    result.sent += 1
-
-
-def _message(digest: Digest, letter: Letter) -> EmailMultiAlternatives:
-    # The same digest always has the same Message-ID: a mail program shows a duplicate once.
-    headers = {
-        "Message-ID": f"<digest-{digest.dealer_id}-{digest.day}@{letter.host}>",
-        "Auto-Submitted": "auto-generated",
-    }
-    message = EmailMultiAlternatives(
-        letter.subject, letter.text, to=letter.recipients, headers=headers
-    )
-    message.attach_alternative(letter.html, "text/html")
-    return message
+    state = _deliver(digest, letter, now)
+    if state.sent:
+        _mark_told(digest, letter.reminder_ids, now)
+        result.sent += 1
+    elif state.failed:
+        result.failed.append(Failure(dealer, state.failed))
+    else:
+        result.already += 1
 
 
 @transaction.atomic
-def _mark_sent(digest: Digest, reminder_ids: Sequence[int], now: datetime) -> None:
-    Digest.objects.filter(pk=digest.pk).update(sent_at=now, claimed_until=None, last_error="")
+def _mark_told(digest: Digest, reminder_ids: Sequence[int], now: datetime) -> None:
+    delivery.mark_sent(digest, now)
     for start in range(0, len(reminder_ids), _CHUNK):
         some = reminder_ids[start : start + _CHUNK]
         Reminder.objects.filter(pk__in=some).update(last_told_on=digest.day)
 
 
-def _wait(digest: Digest, result: SendResult) -> None:
-    """Report a digest that pauses after a failure; one that somebody else is sending is theirs."""
-    if digest.sent_at or not digest.last_error:
-        result.already += 1
-        return
-    reason = f"tried {digest.attempts} times, next after {digest.claimed_until:%Y-%m-%d %H:%M} UTC"
-    result.failed.append(Failure(digest.dealer, f"{reason}: {digest.last_error}"))
+# ── Customers ─────────────────────────────────────────────────────────────────
+def _tell_customers(dealer: Dealer, day: date, now: datetime, result: SendResult) -> None:
+    notes.withdraw(dealer, now)
+    for visit in notes.to_tell(dealer, day):
+        letter = notes.letter(visit, day)
+        if letter is None:
+            continue
+        note, _ = CustomerNote.objects.get_or_create(
+            visit=visit,
+            planned_on=visit.planned_on,
+            defaults={"subject": letter.subject, "body": letter.text},
+        )
+        state = _deliver(note, letter, now)
+        if state.sent:
+            delivery.mark_sent(note, now)
+            result.notes += 1
+        elif state.failed:
+            reason = f"note to {visit.customer.name}: {state.failed}"
+            result.failed.append(Failure(dealer, reason))
+
+
+class _State(NamedTuple):
+    sent: bool
+    failed: str
+
+
+def _deliver(row: Mailing, letter: Letter, now: datetime) -> _State:
+    """Claim and send a letter; neither sent nor failed: somebody else has it."""
+    if not delivery.claim(row, letter, now):
+        return _State(sent=False, failed=delivery.waits(row))
+    reason = delivery.send(row, letter, now)
+    return _State(sent=not reason, failed=reason)

@@ -2,7 +2,6 @@
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import NamedTuple
 
@@ -10,25 +9,15 @@ from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 from django.db.models import F, Q, QuerySet
+from django.utils import translation
 
 from calibration.models import Reminder, Visit, VisitLine
 from calibration.reminders import wording
+from calibration.reminders.delivery import Letter
 from calibration.reminders.wording import Item
 from fleet.models import Dealer, Installation, Membership, Role
 
 AGAIN_AFTER = timedelta(days=7)
-
-
-@dataclass(frozen=True)
-class Letter:
-    """A digest ready to send, and the reminders that it tells."""
-
-    recipients: list[str]
-    subject: str
-    text: str
-    html: str
-    host: str
-    reminder_ids: list[int]
 
 
 class _Seat(NamedTuple):
@@ -47,14 +36,21 @@ def letter(dealer: Dealer, day: date) -> Letter | None:
     if not told:
         return None
     items = _items(told, seats)
-    return Letter(
-        recipients=_recipients(dealer),
-        subject=wording.subject(dealer.name, items, day),
-        text=wording.text(dealer.name, items, day),
-        html=wording.html(dealer.name, items, day),
-        host=settings.DEFAULT_FROM_EMAIL.rpartition("@")[2].strip("> ") or "localhost",
-        reminder_ids=[row.pk for row in told],
-    )
+    with translation.override(dealer.language):
+        return Letter(
+            recipients=_recipients(dealer),
+            subject=wording.subject(dealer.name, items, day),
+            text=wording.text(dealer.name, items, day),
+            html=wording.html(dealer.name, items, day),
+            message_id=message_id(f"digest-{dealer.pk}-{day}"),
+            reminder_ids=[row.pk for row in told],
+        )
+
+
+def message_id(name: str) -> str:
+    """Return the Message-ID of a letter of this name."""
+    host = settings.DEFAULT_FROM_EMAIL.rpartition("@")[2].strip("> ") or "localhost"
+    return f"<{name}@{host}>"
 
 
 def to_tell(dealer: Dealer, day: date) -> QuerySet[Reminder]:
@@ -120,10 +116,11 @@ def _recipients(dealer: Dealer) -> list[str]:
         if dealer.email
         else managers.order_by("user").values_list("user__email", flat=True)
     )
-    return list({address.lower(): address for address in addresses if _usable(address)}.values())
+    return list({address.lower(): address for address in addresses if usable(address)}.values())
 
 
-def _usable(address: str) -> bool:
+def usable(address: str) -> bool:
+    """Whether an address can be written to."""
     try:
         validate_email(address)
     except ValidationError:

@@ -1,19 +1,29 @@
-"""How a digest reads: subject, text, HTML. Pure; every name is escaped where it stands."""
+"""How e-mails read: subject, text, HTML, in the language that is active. Every name is escaped.
 
-from collections.abc import Sequence
+Sentences are whole in each message, so that a translation may order its words as it likes; days
+are written as ISO 8601 in every language.
+"""
+
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from django.utils.html import format_html, format_html_join
+from django.utils.safestring import SafeString
+from django.utils.translation import get_language, gettext, gettext_lazy, ngettext
 
-from calibration.models import DueState
-
-_WHY = dict(DueState.Decided.choices)
+WHY = {
+    "never_calibrated": gettext_lazy("never calibrated here"),
+    "interval": gettext_lazy("its interval ends"),
+    "reliability": gettext_lazy("sensors of its model stay in tolerance no longer"),
+    "crossing": gettext_lazy("it is expected to leave its tolerance"),
+    "season": gettext_lazy("the season starts"),
+}
 
 
 @dataclass(frozen=True)
 class Item:
-    """One machine's share of a digest."""
+    """One machine's share of a letter."""
 
     customer: str
     machine: str
@@ -24,18 +34,22 @@ class Item:
 
     def when(self, day: date) -> str:
         """Return since or until when, and why."""
-        when = f"overdue since {self.due_on}" if self.due_on < day else f"due on {self.due_on}"
-        return f"{when}: {_WHY.get(self.why, self.why)}"
+        said = {"day": self.due_on, "why": WHY.get(self.why, self.why)}
+        if self.due_on < day:
+            return gettext("overdue since %(day)s: %(why)s") % said
+        return gettext("due on %(day)s: %(why)s") % said
 
     @property
     def visit(self) -> str:
         """Return the planned day."""
-        return f"visit planned on {self.visit_on}" if self.visit_on else "no visit planned"
+        if self.visit_on:
+            return gettext("visit planned on %(day)s") % {"day": self.visit_on}
+        return gettext("no visit planned")
 
 
-def counted(number: int, thing: str) -> str:
-    """Return a number with its noun."""
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+def sensors(number: int) -> str:
+    """Return how many sensors."""
+    return ngettext("%(number)d sensor", "%(number)d sensors", number) % {"number": number}
 
 
 def one_line(words: str) -> str:
@@ -44,40 +58,114 @@ def one_line(words: str) -> str:
     return "".join(letter for letter in line if letter.isprintable())
 
 
+# ── To the dealer ─────────────────────────────────────────────────────────────
 def subject(dealer: str, items: Sequence[Item], day: date) -> str:
     """Return the subject line."""
-    overdue = sum(item.due_on < day for item in items)
-    machines = counted(len(items), "machine")
-    return one_line(f"{one_line(dealer)[:100]}: {machines} to calibrate, {overdue} overdue")
+    said = ngettext(
+        "%(dealer)s: %(number)d machine to calibrate, %(overdue)d overdue",
+        "%(dealer)s: %(number)d machines to calibrate, %(overdue)d overdue",
+        len(items),
+    ) % {
+        "dealer": one_line(dealer)[:100],
+        "number": len(items),
+        "overdue": sum(item.due_on < day for item in items),
+    }
+    return one_line(said)
 
 
 def text(dealer: str, items: Sequence[Item], day: date) -> str:
     """Return the plain text."""
     lines = [
-        f"{one_line(item.customer)}, machine {one_line(item.machine)}\n"
-        f"  {counted(item.sensors, 'sensor')} {item.when(day)}; {item.visit}"
+        gettext("%(customer)s, machine %(machine)s")
+        % {"customer": one_line(item.customer), "machine": one_line(item.machine)}
+        + f"\n  {sensors(item.sensors)} {item.when(day)}; {item.visit}"
         for item in items
     ]
-    return "\n".join([f"{one_line(dealer)}: to be calibrated, as of {day}", "", *lines, ""])
+    return "\n".join([_title(one_line(dealer), day), "", *lines, ""])
 
 
 def html(dealer: str, items: Sequence[Item], day: date) -> str:
     """Return the same as a page."""
-    rows = format_html_join(
-        "\n",
-        "<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>",
-        (
-            (item.customer, item.machine, item.sensors, item.when(day), item.visit)
-            for item in items
-        ),
+    rows = (
+        (item.customer, item.machine, item.sensors, item.when(day), item.visit) for item in items
     )
-    return format_html(
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{}</title></head>'
-        "<body><h1>{}: to be calibrated, as of {}</h1>\n<table>\n"
-        "<tr><th>Customer</th><th>Machine</th><th>Sensors</th><th>Due</th><th>Visit</th></tr>\n"
-        "{}\n</table></body></html>\n",
-        subject(dealer, items, day),
-        dealer,
-        day,
+    return _page(subject(dealer, items, day), _title(dealer, day), _heads(), rows, "")
+
+
+def _title(dealer: str, day: date) -> str:
+    return gettext("%(dealer)s: to be calibrated, as of %(day)s") % {"dealer": dealer, "day": day}
+
+
+def _heads() -> tuple[str, ...]:
+    return (
+        gettext("Customer"), gettext("Machine"), gettext("Sensors"), gettext("Due"),
+        gettext("Visit"),
+    )  # fmt: skip
+
+
+# ── To a customer ─────────────────────────────────────────────────────────────
+def note_subject(dealer: str, items: Sequence[Item], planned_on: date) -> str:
+    """Return the subject line of a note."""
+    said = gettext("%(dealer)s: calibration of your machines on %(day)s") % {
+        "dealer": one_line(dealer)[:100],
+        "day": planned_on,
+    }
+    return one_line(said)
+
+
+def note_text(dealer: str, items: Sequence[Item], planned_on: date, day: date) -> str:
+    """Return the plain text of a note."""
+    lines = [
+        f"- {one_line(item.machine)}: {sensors(item.sensors)} {item.when(day)}" for item in items
+    ]
+    return "\n".join([_proposal(one_line(dealer), planned_on), "", *lines, "", _request(), ""])
+
+
+def note_html(dealer: str, items: Sequence[Item], planned_on: date, day: date) -> str:
+    """Return the same as a page."""
+    rows = ((item.machine, item.sensors, item.when(day)) for item in items)
+    heads = _heads()[1:4]
+    return _page(
+        note_subject(dealer, items, planned_on),
+        _proposal(dealer, planned_on),
+        heads,
         rows,
+        _request(),
+    )
+
+
+def _proposal(dealer: str, planned_on: date) -> str:
+    return gettext(
+        "%(dealer)s would like to calibrate the load sensors of your machines on %(day)s."
+    ) % {"dealer": dealer, "day": planned_on}
+
+
+def _request() -> str:
+    return gettext(
+        "Please have the machines accessible, on level and firm ground. If the day does not suit "
+        "you, tell us another one."
+    )
+
+
+# ── A page ────────────────────────────────────────────────────────────────────
+def _page(
+    title: str,
+    heading: str,
+    heads: Sequence[str],
+    rows: Iterable[tuple[object, ...]],
+    closing: str,
+) -> SafeString:
+    return format_html(
+        '<!doctype html>\n<html lang="{}"><head><meta charset="utf-8"><title>{}</title></head>'
+        "<body><h1>{}</h1>\n<table>\n<tr>{}</tr>\n{}\n</table>{}</body></html>\n",
+        get_language() or "en",
+        title,
+        heading,
+        format_html_join("", "<th>{}</th>", ((head,) for head in heads)),
+        format_html_join(
+            "\n",
+            "<tr>{}</tr>",
+            ((format_html_join("", "<td>{}</td>", ((cell,) for cell in row)),) for row in rows),
+        ),
+        format_html("<p>{}</p>", closing) if closing else "",
     )

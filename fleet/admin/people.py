@@ -62,8 +62,31 @@ class DealerAdmin(Scoped):
     search_fields = ("code", "name")
     list_filter = ("load_unit",)
     fieldsets = (
-        (None, {"fields": ("code", "name", "email")}),
-        ("Calendar", {"fields": ("timezone", "season_start", "reminder_lead_days")}),
+        (None, {"fields": ("code", "name", "email", "language", "tells_customers")}),
+        (
+            "Calendar",
+            {
+                "fields": (
+                    "timezone",
+                    "season_start",
+                    "reminder_lead_days",
+                    "country",
+                    "subdivision",
+                )
+            },
+        ),
+        (
+            "Drives and work, for the plan",
+            {
+                "fields": (
+                    "latitude",
+                    "longitude",
+                    "travel_speed_kmh",
+                    "minutes_per_machine",
+                    "minutes_per_sensor",
+                )
+            },
+        ),
         ("Units on screens and sheets", {"fields": ("load_unit", "pressure_unit")}),
     )
 
@@ -77,7 +100,7 @@ class CustomerAdmin(Scoped):
     list_select_related = ("dealer",)
     list_filter = (("dealer", ScopedRelatedFilter),)
     search_fields = ("name",)
-    fields = ("dealer", "name", "email", "phone")
+    fields = ("dealer", "name", "email", "phone", "latitude", "longitude")
 
     def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:
         """Return the customers, each with the number of its machines."""
@@ -94,7 +117,7 @@ class CustomerAdmin(Scoped):
         """Leave contact data out where the caller is not of the customer's dealer."""
         scope = scope_in(request)
         shown = obj is None or scope.sees_contacts_of(obj.dealer_id)
-        return ["dealer", "name", "email", "phone"] if shown else ["dealer", "name"]
+        return list(self.fields) if shown else ["dealer", "name"]
 
     def store_new(self, request: HttpRequest, row: Customer) -> Customer:
         """Enter a customer."""
@@ -104,6 +127,8 @@ class CustomerAdmin(Scoped):
             name=row.name,
             email=row.email,
             phone=row.phone,
+            latitude=row.latitude,
+            longitude=row.longitude,
         )
 
 
@@ -117,6 +142,7 @@ class MembershipInline(TabularInline):
 
     model = Membership
     extra = 1
+    fields = ("dealer", "role")
     verbose_name = "role"
     verbose_name_plural = "roles"
 
@@ -173,6 +199,13 @@ class MembershipAdmin(Scoped):
     list_filter = ("role", ("dealer", ScopedRelatedFilter))
     search_fields = ("user__username", "dealer__name")
     autocomplete_fields = ("user",)
+    fieldsets = (
+        (None, {"fields": ("user", "dealer", "role")}),
+        (
+            "A technician's days, for the plan",
+            {"fields": ("hours_per_day", "working_days", "latitude", "longitude")},
+        ),
+    )
 
     def formfield_for_choice_field(
         self, db_field: Any, request: HttpRequest, **kwargs: Any

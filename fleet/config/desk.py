@@ -20,12 +20,12 @@ DOOR = "fleet.admin.signing_in"
 
 # Where people look for things; what is named nowhere stands under its app.
 PLACES: Mapping[str, tuple[str, ...]] = {
-    "Work": ("DriftFlag", "Reminder", "Visit", "DueState"),
+    "Work": ("DriftFlag", "Reminder", "Visit", "SeasonPlan", "DueState", "Blackout", "DayOff"),
     "Records": ("Calibration", "FunctionalTest", "ImportRun"),
     "Fleet": ("Sensor", "Machine", "Installation", "Customer"),
     "Rules": ("ReferenceStandard", "TolerancePolicy", "SensorModel", "MachineModel"),
     "People": ("Dealer", "User", "Membership"),
-    "Runs": ("ScanRun", "Digest", "Change", "Erasure"),
+    "Runs": ("ScanRun", "Digest", "CustomerNote", "CalendarFeed", "Change", "Erasure"),
 }
 
 

@@ -2,6 +2,7 @@
 
 from fleet import among  # noqa: F401 - the lookup `__among` is known from here on
 from fleet.models.audit import Acting, Change, Erasure
+from fleet.models.away import Blackout, DayOff
 from fleet.models.equipment import (
     ChangedSeat,
     Installation,
@@ -12,6 +13,7 @@ from fleet.models.equipment import (
 )
 from fleet.models.people import (
     DEALER_ROLES,
+    LANGUAGES,
     AccessToken,
     Customer,
     Dealer,
@@ -23,11 +25,14 @@ from fleet.models.scoped import ScopedModel, ScopedQuerySet
 
 __all__ = [
     "DEALER_ROLES",
+    "LANGUAGES",
     "AccessToken",
     "Acting",
+    "Blackout",
     "Change",
     "ChangedSeat",
     "Customer",
+    "DayOff",
     "Dealer",
     "Erasure",
     "Installation",

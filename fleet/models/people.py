@@ -5,13 +5,13 @@ from typing import Any, ClassVar
 
 from django.contrib.auth.models import AbstractUser
 from django.core.exceptions import ValidationError
-from django.core.validators import RegexValidator
+from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
 from django.db import models
 from django.db.models import Q
 from django.db.models.functions import Upper
 from knox.models import AbstractAuthToken, AuthTokenManager
 
-from fleet import seasons, units
+from fleet import seasons, units, workdays
 from fleet.models.scoped import ScopedModel
 
 CODE = RegexValidator(
@@ -34,6 +34,22 @@ def check_season_start(text: str) -> None:
         raise ValidationError(
             f"{text!r} is not a seeding start: write MM-DD, a day that every year has."
         ) from wrong
+
+
+def check_country(code: str) -> None:
+    """Refuse a country whose public holidays are not known."""
+    if code not in workdays.countries():
+        raise ValidationError(
+            f"{code!r} is no country that is known here: write two capitals, like PL (ISO 3166-1)."
+        )
+
+
+LATITUDE = [MinValueValidator(-90.0), MaxValueValidator(90.0)]
+LONGITUDE = [MinValueValidator(-180.0), MaxValueValidator(180.0)]
+WORKING_DAYS = RegexValidator(
+    r"^1?2?3?4?5?6?7?$", "Write the days of the week in order, 1 for Monday to 7: 12345."
+)
+LANGUAGES = [("en", "English"), ("de", "Deutsch")]
 
 
 class User(AbstractUser):  # type: ignore[django-manager-missing] # knox has no types
@@ -97,9 +113,57 @@ class Dealer(ScopedModel):
     reminder_lead_days = models.PositiveSmallIntegerField(
         default=30, help_text="How many days before its due day a sensor is announced."
     )
+    country = models.CharField(
+        max_length=2,
+        blank=True,
+        validators=[check_country],
+        help_text="Whose holidays nobody works on: two capitals (ISO 3166-1); empty: none.",
+    )
+    subdivision = models.CharField(
+        max_length=16, blank=True, help_text="The part of the country, where its holidays differ."
+    )
+    language = models.CharField(
+        max_length=5, default="en", choices=LANGUAGES, help_text="In which its mails are written."
+    )
+    tells_customers = models.BooleanField(
+        default=False, help_text="Customers get a note before a visit."
+    )
+    latitude = models.FloatField(
+        null=True, blank=True, validators=LATITUDE, help_text="Degrees; where technicians start."
+    )
+    longitude = models.FloatField(null=True, blank=True, validators=LONGITUDE)
+    travel_speed_kmh = models.FloatField(
+        default=50.0,
+        validators=[MinValueValidator(5.0), MaxValueValidator(200.0)],
+        help_text="Along the straight line between two places, in km/h.",
+    )
+    minutes_per_machine = models.PositiveSmallIntegerField(
+        default=30,
+        validators=[MaxValueValidator(600)],
+        help_text="Work on a machine before and after its sensors.",
+    )
+    minutes_per_sensor = models.PositiveSmallIntegerField(
+        default=20, validators=[MinValueValidator(1), MaxValueValidator(600)]
+    )
 
     class Meta:
         ordering = ("code",)
+        constraints = [
+            models.CheckConstraint(
+                name="dealer_position_whole",
+                condition=Q(latitude__isnull=True, longitude__isnull=True)
+                | Q(latitude__isnull=False, longitude__isnull=False),
+                violation_error_message="Give both latitude and longitude, or neither.",
+            )
+        ]
+
+    def clean(self) -> None:
+        """Refuse a part that its country does not have."""
+        parts = workdays.countries().get(self.country, ())
+        if self.subdivision and self.subdivision not in parts:
+            accepted = f"accepted: {', '.join(parts)}" if parts else "leave it empty"
+            message = f"{self.subdivision!r} is no part of that country; {accepted}."
+            raise ValidationError({"subdivision": message})
 
     def __str__(self) -> str:
         """Return what a person calls it."""
@@ -133,10 +197,35 @@ class Membership(ScopedModel):
         Dealer, on_delete=models.CASCADE, null=True, blank=True, related_name="memberships"
     )
     role = models.CharField(max_length=20, choices=Role.choices)
+    # What follows concerns a technician's days; the plan reads it.
+    hours_per_day = models.FloatField(
+        default=8.0,
+        validators=[MinValueValidator(0.0), MaxValueValidator(16.0)],
+        help_text="A technician's hours on a working day, drives included.",
+    )
+    working_days = models.CharField(
+        max_length=7,
+        blank=True,
+        validators=[WORKING_DAYS],
+        help_text="Days of the week in order, 1 for Monday to 7; empty: the country's.",
+    )
+    latitude = models.FloatField(
+        null=True,
+        blank=True,
+        validators=LATITUDE,
+        help_text="Degrees; where the technician starts and ends. Empty: at the dealer's.",
+    )
+    longitude = models.FloatField(null=True, blank=True, validators=LONGITUDE)
 
     class Meta:
         ordering = ("user", "dealer")
         constraints = [
+            models.CheckConstraint(
+                name="membership_position_whole",
+                condition=Q(latitude__isnull=True, longitude__isnull=True)
+                | Q(latitude__isnull=False, longitude__isnull=False),
+                violation_error_message="Give both latitude and longitude, or neither.",
+            ),
             models.CheckConstraint(
                 name="membership_role_fits_dealer",
                 condition=Q(role__in=DEALER_ROLES, dealer__isnull=False)
@@ -171,17 +260,27 @@ class Customer(ScopedModel):
     name = models.CharField(max_length=120)
     email = models.EmailField(blank=True)
     phone = models.CharField(max_length=40, blank=True)
+    latitude = models.FloatField(
+        null=True, blank=True, validators=LATITUDE, help_text="Degrees; where its machines stand."
+    )
+    longitude = models.FloatField(null=True, blank=True, validators=LONGITUDE)
 
     class Meta:
         ordering = ("name", "pk")
         constraints = [
+            models.CheckConstraint(
+                name="customer_position_whole",
+                condition=Q(latitude__isnull=True, longitude__isnull=True)
+                | Q(latitude__isnull=False, longitude__isnull=False),
+                violation_error_message="Give both latitude and longitude, or neither.",
+            ),
             models.UniqueConstraint(
                 "dealer",
                 Upper("name"),
                 name="customer_name_once_per_dealer",
                 violation_error_code="unique",
                 violation_error_message="This dealer already has a customer of that name.",
-            )
+            ),
         ]
 
     def __str__(self) -> str:

@@ -10,6 +10,9 @@ from rest_framework.test import APIClient
 
 from calibration import events, functional, records
 from calibration.models import (
+    CalendarFeed,
+    CustomerNote,
+    Digest,
     DriftFlag,
     Event,
     ImportRun,
@@ -19,7 +22,7 @@ from calibration.models import (
     Webhook,
 )
 from calibration.signing import PrivateKey
-from fleet.models import Change, Membership
+from fleet.models import Blackout, Change, DayOff, Membership
 from fleet.scope import Scope
 
 NOW = datetime(2026, 4, 10, 12, 0, tzinfo=UTC)
@@ -179,4 +182,22 @@ def _rows(world: Any, letter: str) -> dict[str, Any]:
         "events": Event.objects.filter(dealer=dealer).earliest("number").pk,
         "webhooks": hook.pk,
         "audit": Change.objects.get(table="fleet_customer", row=str(world.customers[name].pk)).pk,
-    }
+        "days-off": DayOff.objects.create(
+            membership=Membership.objects.get(user=world.users[f"tech{letter}"]),
+            first_day=date(2027, 2, 8), last_day=date(2027, 2, 9),
+        ).pk,
+        "blackouts": Blackout.objects.create(
+            customer=world.customers[name], first_day=date(2027, 2, 8),
+            last_day=date(2027, 2, 9),
+        ).pk,
+        "calendar-feeds": CalendarFeed.objects.create(
+            dealer=dealer, technician=world.users[f"tech{letter}"], token_hash=f"{letter}" * 64,
+            created_at=NOW,
+        ).pk,
+        "digests": Digest.objects.create(
+            dealer=dealer, day=date(2027, 2, 1), subject="due", body="due"
+        ).pk,
+        "customer-notes": CustomerNote.objects.create(
+            visit=visit, planned_on=date(2027, 2, 1), subject="visit", body="visit"
+        ).pk,
+    }  # fmt: skip

@@ -37,6 +37,11 @@ RIGHTS = {
     "events": (EVERYBODY, NONE, NONE, NONE),
     "webhooks": (MANAGERS, MANAGERS, MANAGERS, MANAGERS),
     "audit": (MANAGERS, NONE, NONE, NONE),
+    "days-off": (DEALER, MANAGERS, MANAGERS, MANAGERS),
+    "blackouts": (DEALER, MANAGERS, MANAGERS, MANAGERS),
+    "calendar-feeds": (DEALER, DEALER, NONE, DEALER),
+    "digests": (MANAGERS, NONE, NONE, NONE),
+    "customer-notes": (MANAGERS, NONE, NONE, NONE),
     "tokens": (EVERYBODY, EVERYBODY, NONE, EVERYBODY),
 }
 # Further actions of one row: resource, address, method -> who
@@ -46,6 +51,9 @@ ACTIONS = {
     ("sensors", "history", "get"): EVERYBODY,
     ("sensors", "dossier", "get"): EVERYBODY,
     ("installations", "replace", "post"): DEALER,
+    ("sensors", "due", "get"): DEALER,
+    ("dealers", "readiness", "get"): DEALER,
+    ("calendar-feeds", "renew", "post"): DEALER,
     ("references", "affected", "get"): EVERYBODY,
     ("flags", "acknowledge", "post"): DEALER,
     ("flags", "close", "post"): DEALER,
@@ -64,6 +72,7 @@ CATALOGUE_ACTIONS = {("sensor-models", "reliability", "get"): EVERYBODY}
 LIST_ACTIONS = {
     ("calibrations", "check", "post"): DEALER,
     ("calibrations", "batch", "post"): DEALER,
+    ("visits", "plan", "post"): MANAGERS,
 }
 PEOPLE = {"techA": T, "managerA": M, "techB": T, "managerB": M, "reviewer": W, "admin": A}
 SCOPED = [

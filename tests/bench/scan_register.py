@@ -197,8 +197,11 @@ def _dealers(fleet: Register) -> Iterator[Table]:
         {"id": number + 1, "code": serials("D%04d", count), "name": serials("Dealer %d", count),
          "timezone": ZONES[number % 2], "load_unit": UNITS[number // 2 % 3],
          "season_start": np.array(days).astype("S"),
-         **_same(count, email=b"", pressure_unit=b"bar"),
-         "reminder_lead_days": np.full(count, 30, dtype=np.int16)},
+         **_same(count, email=b"", pressure_unit=b"bar", country=b"", subdivision=b"",
+                 language=b"en", tells_customers=False, travel_speed_kmh=50.0),
+         **{name: np.full(count, value, dtype=np.int16) for name, value in (
+             ("reminder_lead_days", 30), ("minutes_per_machine", 30), ("minutes_per_sensor", 20),
+         )}},
     )  # fmt: skip
     place = np.arange(REFERENCES * count)
     yield Table(

@@ -113,9 +113,20 @@ def test_a_sensor_that_cannot_be_judged_is_named_and_ends_with_1(world, monkeypa
 
 def test_plan_visits_says_what_it_planned(world):
     text, code, _ = run("plan_visits", "--dealer", "NORTH", "--json")
-    assert json.loads(text) == {"planned": 2, "moved": 0, "cancelled": 0, "unplanned": []}
+    found = json.loads(text)
+    (plan,) = found.pop("plans")
+    assert found == {"planned": 2, "moved": 0, "cancelled": 0, "unplanned": []}
+    assert (plan["dealer"], plan["made_by"] in {"greedy", "solver"}) == ("NORTH", True)
+    assert plan["cost"] <= plan["greedy_cost"]
     assert code == 0
-    assert run("plan_visits")[0] == "2 visits planned, 0 moved, 0 cancelled.\n"
+    said = run("plan_visits")[0].splitlines()
+    assert said[0] == "2 visits planned, 0 moved, 0 cancelled."
+    assert said[1] == "NORTH: Everything keeps its day and technician."
+    assert run("plan_visits", "--dealer=NORTH", "--anew", "--seconds=0", "--json")[1] == 0
+    assert run("plan_visits", "--seconds=-1")[1:] == (
+        2,
+        "--seconds -1 is no time to search; accepted: 0 to 600.",
+    )
     assert Visit.objects.count() == 4
 
 
@@ -130,9 +141,11 @@ def test_whoever_cannot_be_visited_is_named_and_ends_with_1(world):
 def test_send_reminders_says_whom_it_told(world):
     run("plan_visits")
     text, code, _ = run("send_reminders", "--json")
-    assert json.loads(text) == {"sent": 2, "already": 0, "failed": []}
+    assert json.loads(text) == {"sent": 2, "already": 0, "notes": 0, "failed": []}
     assert code == 0
-    assert run("send_reminders")[0] == "0 digests sent, 2 already sent today.\n"
+    assert run("send_reminders")[0] == (
+        "0 digests sent, 2 already sent today; 0 notes to customers.\n"
+    )
     assert len(mail.outbox) == 2
 
 

@@ -18,6 +18,7 @@ from calibration import due, records
 from calibration.due.days import due_days
 from calibration.models import DueState, Judgement, Reminder, TolerancePolicy
 from fleet import registry
+from fleet.models import ChangedSeat
 from tests.calibration.due_rule import One
 from tests.calibration.test_due_arrays import arrays, in_words
 from tests.conftest import NOW, SYSTEM, build_world
@@ -25,8 +26,13 @@ from tests.conftest import NOW, SYSTEM, build_world
 SEATED = date(2020, 1, 1)
 
 
-def basis(calibrated_on, *, start="03-20", interval=365, crossing=None):
-    return One(SEATED, calibrated_on, interval, crossing, start)
+def basis(calibrated_on, *, start="03-20", interval=365, model=0, crossing=None, country=""):
+    return One(SEATED, calibrated_on, interval, model, crossing, start, country)
+
+
+def out_of_step():
+    """Return the sensors that were installed, moved or removed and not caught up with."""
+    return sorted(set(ChangedSeat.objects.values_list("sensor", flat=True)))
 
 
 def due_day(one):
@@ -62,6 +68,19 @@ def record(world, which, performed_at, *, now):
         (basis(date(2026, 3, 10), crossing=date(2030, 9, 1)), (date(2027, 3, 10), "interval")),
         # Expected before it was calibrated: met on the next day, not in the past.
         (basis(date(2026, 3, 10), crossing=date(2026, 3, 1)), (date(2026, 3, 11), "crossing")),
+        # Sensors of its model keep the target for 200 days only.
+        (basis(date(2026, 3, 10), model=200), (date(2026, 9, 26), "reliability")),
+        (
+            basis(date(2026, 3, 10), model=200, crossing=date(2026, 9, 1)),
+            (date(2026, 9, 1), "crossing"),
+        ),
+        # A policy that lets the record lengthen the interval; the season comes first.
+        (basis(date(2026, 3, 10), interval=180, model=300), (date(2027, 1, 4), "reliability")),
+        (basis(date(2026, 3, 10), model=600), (date(2027, 3, 19), "season")),
+        # 2027-03-29 is Easter Monday in Poland, the 26th is worked there and not in Germany.
+        (basis(date(2026, 4, 10), start="03-30"), (date(2027, 3, 29), "season")),
+        (basis(date(2026, 4, 10), start="03-30", country="PL"), (date(2027, 3, 26), "season")),
+        (basis(date(2026, 4, 10), start="03-30", country="DE"), (date(2027, 3, 25), "season")),
         # A leap day has no anniversary: 365 days on is the last of February.
         (basis(date(2028, 2, 29)), (date(2029, 2, 28), "interval")),
         # Seeding starts in January: December serves the season to come. 2027-01-10: a Sunday.
@@ -100,7 +119,7 @@ def test_an_installed_sensor_that_was_never_calibrated_is_due_since_it_was_insta
         SEATED,
         "never_calibrated",
     )
-    assert due.out_of_step() == []
+    assert out_of_step() == []
 
 
 def test_a_calibration_sets_the_due_day_and_names_itself(world):
@@ -176,12 +195,12 @@ def test_a_moved_sensor_is_due_where_it_sits_now(world):
         position="row 4",
         installed_on=date(2026, 4, 2),
     )
-    assert world.sensors["A1"].pk in due.out_of_step()
+    assert world.sensors["A1"].pk in out_of_step()
     due.catch_up(now=NOW)
     row = state(world, "A1")
     assert (row.due_on, row.decided_by) == (date(2026, 4, 2), "never_calibrated")
     assert row.last_calibration is None
-    assert world.sensors["A1"].pk not in due.out_of_step()
+    assert world.sensors["A1"].pk not in out_of_step()
 
 
 def test_a_removed_sensor_is_due_no_more(world):
@@ -189,7 +208,7 @@ def test_a_removed_sensor_is_due_no_more(world):
     registry.remove_sensor(
         scope=SYSTEM, installation=world.installations["A1"], removed_on=date(2026, 4, 1)
     )
-    assert world.sensors["A1"].pk in due.out_of_step()
+    assert world.sensors["A1"].pk in out_of_step()
     assert refresh(world, "A1").changed == 1
     assert not DueState.objects.filter(sensor=world.sensors["A1"]).exists()
     assert Reminder.objects.get(sensor=world.sensors["A1"]).status == "cancelled"
@@ -199,7 +218,7 @@ def test_a_removed_sensor_is_due_no_more(world):
 def test_a_corrected_installation_day_moves_the_due_day(world):
     due.catch_up(now=NOW)
     registry.edit(world.installations["A1"], scope=SYSTEM, installed_on=date(2019, 5, 1))
-    assert due.out_of_step() == [world.sensors["A1"].pk]
+    assert out_of_step() == [world.sensors["A1"].pk]
 
 
 def test_a_sensor_that_is_moved_while_others_are_caught_up_with_stays_marked(world, monkeypatch):
@@ -211,7 +230,7 @@ def test_a_sensor_that_is_moved_while_others_are_caught_up_with_stays_marked(wor
 
     monkeypatch.setattr("calibration.due.states.refresh", meanwhile)
     due.catch_up(now=NOW)
-    assert due.out_of_step() == [world.sensors["A1"].pk]
+    assert out_of_step() == [world.sensors["A1"].pk]
 
 
 # ── Reminders ─────────────────────────────────────────────────────────────────

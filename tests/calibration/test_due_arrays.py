@@ -11,8 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration import calendars
+from calibration.calendars import SeasonCalendar
 from calibration.columns import NO_DATE
-from calibration.due.days import DECIDED, Basis, due_days
+from calibration.due.days import DECIDED, Basis, due_days, model_days
 from fleet import seasons
 from tests.calibration.due_rule import One, due_day
 
@@ -23,8 +24,10 @@ SENSORS = st.builds(
     installed_on=st.none() | DAYS,
     calibrated_on=st.none() | DAYS,
     interval_days=st.integers(1, 2000),
+    model_days=st.just(0) | st.integers(1, 2000),
     crossing=st.none() | st.dates(date(1, 1, 1), date(9999, 12, 31)) | DAYS,
     season_start=STARTS,
+    country=st.sampled_from(["", "PL", "BR", "SA"]),
 )
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 FROM, UNTIL = (datetime(year, 1, 1, tzinfo=UTC).timestamp() for year in (2005, 2030))
@@ -45,14 +48,23 @@ def arrays(sensors):
             [NO_DATE if day is None else calendars.number_of(day) for day in found], dtype=np.int64
         )
 
+    kept = sorted(
+        {SeasonCalendar(calendars.start_number(o.season_start), o.country) for o in sensors}
+    )
     return Basis(
         installed_on=days("installed_on"),
         calibrated_on=days("calibrated_on"),
         interval_days=np.array([one.interval_days for one in sensors], dtype=np.int64),
         crossing=days("crossing"),
-        season_start=np.array(
-            [calendars.start_number(one.season_start) for one in sensors], dtype=np.int64
+        model_days=np.array([one.model_days for one in sensors], dtype=np.int64),
+        calendar=np.array(
+            [
+                kept.index(SeasonCalendar(calendars.start_number(one.season_start), one.country))
+                for one in sensors
+            ],
+            dtype=np.int64,
         ),
+        calendars=kept,
     )
 
 
@@ -86,15 +98,35 @@ def test_one_sensor_and_ten_thousand_give_the_same():
             date(2015, 1, 1),
             date(2016, 1, 1) + timedelta(days=int(random.integers(4000))),
             int(random.integers(1, 800)),
+            int(random.integers(0, 2) * random.integers(100, 800)),
             date(2016, 1, 1) + timedelta(days=int(random.integers(6000))),
             f"{random.integers(1, 13):02}-{random.integers(1, 29):02}",
         )
         for _ in range(10_000)
     ]
     together = in_words(*due_days(arrays(sensors)))
-    assert {why for _, why in together} == {"interval", "crossing", "season"}
+    assert {why for _, why in together} == {"interval", "reliability", "crossing", "season"}
     for place in range(0, 10_000, 97):
         assert in_words(*due_days(arrays(sensors[place : place + 1]))) == [together[place]]
+
+
+@pytest.mark.parametrize(
+    ("lower", "seen", "default", "longest", "days"),
+    [
+        (None, 900, 365, None, 0),  # nothing is known
+        (210.7, 900, 365, None, 210),  # pulled in, in whole days
+        (12.0, 900, 365, None, 30),  # never oftener than once in thirty days
+        (12.0, 900, 20, None, 20),  # unless the policy's own interval is shorter
+        (500.0, 900, 365, None, 365),  # never out beyond the policy's interval
+        (500.0, 900, 365, 730, 500),  # unless the policy says so,
+        (800.0, 900, 365, 730, 730),  # up to where it says,
+        (800.0, 400, 365, 730, 400),  # and no further than anybody has looked
+        (800.0, 300, 365, 730, 365),  # which shortens nothing
+    ],
+)
+def test_what_a_models_record_makes_of_an_interval(lower, seen, default, longest, days):
+    found = model_days(lower, longest_seen=seen, default_days=default, longest_days=longest)
+    assert found == days
 
 
 @given(st.lists(st.tuples(DAYS, STARTS), min_size=1, max_size=20))

@@ -63,9 +63,9 @@ def test_a_record_of_the_moment_of_learning_is_counted_once(world):
     learning.learn(now=NOW)
     record(world, 1, NOW + DAY, start=9)
     known = {row(world).pk: row(world)}
-    assert learning._counts(known, NOW) == {world.sensor_model.pk: 9}
-    assert learning._counts(known, NOW + DAY) == {world.sensor_model.pk: 10}
-    assert learning._counts({}, NOW + DAY) == {world.sensor_model.pk: 10}
+    assert learning.calibrations_of(known, NOW) == {world.sensor_model.pk: 9}
+    assert learning.calibrations_of(known, NOW + DAY) == {world.sensor_model.pk: 10}
+    assert learning.calibrations_of({}, NOW + DAY) == {world.sensor_model.pk: 10}
 
 
 def test_models_learnt_at_different_moments_are_each_counted_since_theirs(world):
@@ -83,7 +83,7 @@ def test_models_learnt_at_different_moments_are_each_counted_since_theirs(world)
         other.pk: NOW + DAY,
     }
     before = {pk: each.calibrations for pk, each in known.items()}
-    after = learning._counts(known, NOW + 2 * DAY)
+    after = learning.calibrations_of(known, NOW + 2 * DAY)
     # B1's one at NOW belongs to what its model had when it was learnt
     assert after == {
         world.sensor_model.pk: before[world.sensor_model.pk] + 7,

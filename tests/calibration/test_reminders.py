@@ -11,10 +11,10 @@ from django.core import mail
 from django.core.mail.backends.locmem import EmailBackend
 from django.db import connection
 
-from calibration import due, reminders
+from calibration import due
 from calibration.models import Digest, DueState, Reminder
 from calibration.planning import plan_visits
-from calibration.reminders import send_reminders
+from calibration.reminders import delivery, send_reminders
 from fleet import registry
 from fleet.models import User
 from tests.conftest import SYSTEM, build_world
@@ -352,13 +352,13 @@ def test_two_workers_send_one_digest(monkeypatch):
     world = build_world()
     due.catch_up(now=NOON)
     start, sent, troubles = threading.Barrier(2), [], []
-    claim = reminders._claim
+    claim = delivery.claim
 
     def claim_together(*args):
         start.wait(10)
         return claim(*args)
 
-    monkeypatch.setattr(reminders, "_claim", claim_together)
+    monkeypatch.setattr(delivery, "claim", claim_together)
 
     def call():
         try:

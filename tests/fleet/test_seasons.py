@@ -41,18 +41,6 @@ def test_seasons_follow_one_another(day, start):
     assert step in {0, 1}
 
 
-@pytest.mark.parametrize(
-    ("day", "before"),
-    [
-        (date(2026, 3, 20), date(2026, 3, 19)),
-        (date(2026, 3, 23), date(2026, 3, 20)),
-        (date(2026, 3, 22), date(2026, 3, 20)),
-    ],
-)
-def test_the_last_working_day(day, before):
-    assert seasons.last_working_day_before(day) == before
-
-
 @pytest.mark.parametrize("text", ["02-29", "13-01", "3-1", "", "03-32", "aa-bb", "03-20 "])
 def test_a_start_that_not_every_year_has_is_refused(text):
     with pytest.raises(ValueError, match=r"."):

@@ -12,8 +12,9 @@ from calibration.reminders import SendResult, send_reminders
 
 class Command(Entrance):
     help = (
-        "Sends each dealer one e-mail a day about what is due, between 06:00 and 20:00 its time; "
-        "however often it is called, once. What fails is tried again by a later call, after a "
+        "Sends each dealer one e-mail a day about what is due, between 06:00 and 20:00 its time, "
+        "and to customers a note before a visit, where the dealer wants it; however often it is "
+        "called, once. What fails is tried again by a later call, after a "
         "pause. Exit code 1 when a dealer could not be told, 2 for a wrong call."
     )
     example = """example:
@@ -31,7 +32,10 @@ class Command(Entrance):
         if json:
             self.print_json(as_json(result))
         else:
-            self.stdout.write(f"{result.sent} digests sent, {result.already} already sent today.")
+            self.stdout.write(
+                f"{result.sent} digests sent, {result.already} already sent today; "
+                f"{result.notes} notes to customers."
+            )
         if result.failed:
             lines = [f"{each.code}: {reason}" for each, reason in result.failed]
             raise CommandError("\n".join([f"{len(lines)} could not be told:", *lines]))
@@ -42,5 +46,6 @@ def as_json(result: SendResult) -> dict[str, Any]:
     return {
         "sent": result.sent,
         "already": result.already,
+        "notes": result.notes,
         "failed": [{"dealer": dealer.code, "reason": reason} for dealer, reason in result.failed],
     }

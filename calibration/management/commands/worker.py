@@ -77,8 +77,9 @@ def work(
     if webhooks.sent or webhooks.failed:
         said.append(f"webhooks: {webhooks.sent} told, {len(webhooks.failed)} failed")
     told = send_reminders(now=now)
-    if told.sent or told.failed:
-        said.append(f"reminders: {told.sent} sent, {len(told.failed)} failed")
+    if told.sent or told.notes or told.failed:
+        notes = f"{told.notes} notes, " if told.notes else ""
+        said.append(f"reminders: {told.sent} sent, {notes}{len(told.failed)} failed")
     said += [f"reminders: {dealer.code}: {reason}" for dealer, reason in told.failed]
     return said
 

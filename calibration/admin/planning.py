@@ -1,0 +1,85 @@
+"""What the plan and its mails came to, the calendars that were given, and dealers' calendars."""
+
+from typing import Any
+
+from django.contrib import admin
+from django.http import HttpRequest
+from django.utils import timezone
+
+from calibration import policies
+from calibration.models import CalendarFeed, CustomerNote, SeasonPlan
+from fleet.admin.filters import ScopedRelatedFilter
+from fleet.admin.people import DealerAdmin
+from fleet.admin.scoped import ReadOnly
+from fleet.models import Dealer
+
+CALENDAR = {"timezone", "season_start", "country", "subdivision"}
+
+admin.site.unregister(Dealer)
+
+
+@admin.register(Dealer)
+class DealerPage(DealerAdmin):
+    """Dealers; another calendar makes other seasons and due days."""
+
+    def after_save(self, request: HttpRequest, row: Any, changed: Any) -> None:
+        """Have the sensors of a dealer whose calendar was edited judged again."""
+        if changed and CALENDAR & set(changed):
+            policies.mark_rule_changed(row, now=timezone.now())
+
+
+@admin.register(SeasonPlan)
+class SeasonPlanAdmin(ReadOnly):
+    """How each dealer's last plan was made, and what it could not place."""
+
+    resource = "visits"
+    list_display = ("dealer", "planned_at", "made_by", "left_out", "says")
+    list_select_related = ("dealer",)
+    list_filter = (("dealer", ScopedRelatedFilter),)
+    fields = ("dealer", "planned_at", "made_by", "says", "cost", "greedy_cost", "reasons")
+
+    @admin.display(description="without a day")
+    def left_out(self, row: SeasonPlan) -> int:
+        """Return how many visits have no day."""
+        return len(row.unplanned)
+
+    @admin.display(description="without a day")
+    def reasons(self, row: SeasonPlan) -> str:
+        """Return who has no day, and why."""
+        said = [f"{each['customer_name']}: {each['reason']}" for each in row.unplanned]
+        return "; ".join(said) or "nobody"
+
+
+@admin.register(CustomerNote)
+class CustomerNoteAdmin(ReadOnly):
+    """Notes to customers before a visit."""
+
+    resource = "customer-notes"
+    list_display = ("planned_on", "customer", "subject", "sent_at", "attempts", "last_error")
+    list_select_related = ("visit__customer__dealer",)
+    list_filter = (("visit__customer__dealer", ScopedRelatedFilter),)
+    date_hierarchy = "planned_on"
+    fields = (
+        "visit", "planned_on", "to", "subject", "body", "sent_at", "attempts", "last_error",
+    )  # fmt: skip
+
+    @admin.display(description="customer")
+    def customer(self, row: CustomerNote) -> str:
+        """Return whom it is for."""
+        return str(row.visit.customer)
+
+    @admin.display(description="to")
+    def to(self, row: CustomerNote) -> str:
+        """Return to whom it goes."""
+        return ", ".join(row.recipients)
+
+
+@admin.register(CalendarFeed)
+class CalendarFeedAdmin(ReadOnly):
+    """Calendars under a secret address; given over the API, where the address is shown once."""
+
+    resource = "calendar-feeds"
+    list_display = ("dealer", "technician", "created_at")
+    list_select_related = ("dealer", "technician")
+    list_filter = (("dealer", ScopedRelatedFilter),)
+    fields = ("dealer", "technician", "created_at")
