@@ -218,7 +218,10 @@ def test_a_form_takes_no_row_of_others(full, name):
         for row in rows:
             forms = [page_admin.get_form(request, row, change=row is not None)]
             forms += [
-                formset.form for formset, _ in page_admin.get_formsets_with_inlines(request, row)
+                formset.form
+                for formset, inline in page_admin.get_formsets_with_inlines(request, row)
+                if inline.has_add_permission(request, row)
+                or inline.has_change_permission(request, row)
             ]
             for form in forms:
                 for label, field in form.base_fields.items():
