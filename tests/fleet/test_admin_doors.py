@@ -216,14 +216,18 @@ def test_a_form_takes_no_row_of_others(full, name):
             list(visible(model, scope)[:2]) if page_admin.has_change_permission(request) else []
         )
         for row in rows:
-            forms = [page_admin.get_form(request, row, change=row is not None)]
+            # Of an inline, the key to the page's own row is no choice: the formset fills it in.
+            forms = [(page_admin.get_form(request, row, change=row is not None), "")]
             forms += [
-                formset.form for formset, _ in page_admin.get_formsets_with_inlines(request, row)
+                (formset.form, formset.fk.name)
+                for formset, inline in page_admin.get_formsets_with_inlines(request, row)
+                if inline.has_add_permission(request, row)
+                or inline.has_change_permission(request, row)
             ]
-            for form in forms:
+            for form, parent in forms:
                 for label, field in form.base_fields.items():
                     offered = getattr(field, "queryset", None)
-                    if offered is None:
+                    if offered is None or label == parent:
                         continue
                     choices += 1
                     seen = set(visible(offered.model, scope).values_list("pk", flat=True))
