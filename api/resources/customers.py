@@ -80,7 +80,7 @@ class CustomerViews(Register):
         "email": Contact("email"),
         "phone": Contact("phone"),
     }
-    search_fields = ("name",)
+    search_fields = ("search",)
     orderings = {"name": "name", "id": "pk"}
     order = ("name",)
     fixed = {"dealer": "the dealer as it is; enter the customer anew at the other dealer"}

@@ -120,7 +120,7 @@ class MachineViews(Register):
         "serial": Filter("serial"),
         "name": Contains("name"),
     }
-    search_fields = ("serial", "name", "customer__name", "model__name")
+    search_fields = ("search", "customer__search", "model__name")
     orderings = {
         "serial": "serial", "name": "name", "customer_name": "customer__name",
         "model_name": "model__name", "id": "pk",

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from calibration import due
 from calibration.admin import wording
-from calibration.admin.flags import by_weight, magnitude
+from calibration.admin.weights import WORST_FIRST, by_weight, magnitude
 from calibration.models import Calibration, DriftFlag, ReferenceStandard, Visit
 from fleet import access
 from fleet.admin.door import scope_in
@@ -38,9 +38,7 @@ def home(request: HttpRequest) -> dict[str, Any]:
 def open_flags(scope: Scope) -> list[dict[str, Any]]:
     """Return the worst flags that nobody has decided on."""
     rows = by_weight(DriftFlag.objects.visible_to(scope).filter(status=DriftFlag.Status.OPEN))
-    worst = rows.select_related("sensor", "sensor__dealer").order_by(
-        "level", models.F("weight").desc(nulls_last=True), "-pk"
-    )
+    worst = rows.select_related("sensor", "sensor__dealer").order_by(*WORST_FIRST)
     return [
         {
             "row": row,

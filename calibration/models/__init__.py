@@ -28,6 +28,7 @@ from calibration.models.record import (
 )
 from calibration.models.rules import ReferenceStandard, TolerancePolicy
 from calibration.models.runs import ImportRun, ScanChunk, ScanRun
+from calibration.models.triage import FlagFamily, KeptLook
 from calibration.models.work import Digest, DriftFlag, Reminder, Visit, VisitLine
 
 __all__ = [
@@ -39,11 +40,13 @@ __all__ = [
     "DriftFlag",
     "DueState",
     "Fit",
+    "FlagFamily",
     "FunctionalTest",
     "FunctionalVerdict",
     "FurtherCompany",
     "ImportRun",
     "Judgement",
+    "KeptLook",
     "LotCount",
     "LotLooks",
     "LotPrior",

@@ -7,7 +7,7 @@ former owner's dealer wrote is left out unless the reader belongs to that dealer
 from calibration.readout.calibrations import answers, calibration_answer, selected
 from calibration.readout.explaining import explain
 from calibration.readout.figures import figures_of
-from calibration.readout.flags import flag_answer, moment
+from calibration.readout.flags import flag_answer, moment, whose
 from calibration.readout.functional import functional_answer, functional_answers
 from calibration.readout.history import sensor_history
 from calibration.readout.reading_back import load_at
@@ -26,5 +26,6 @@ __all__ = [
     "rounded",
     "selected",
     "sensor_history",
+    "whose",
     "with_uncertainty",
 ]

@@ -42,7 +42,9 @@ def selected(calibrations: QuerySet[Calibration]) -> QuerySet[Calibration]:
         "superseded_by",
     ).prefetch_related(
         "points",
-        Prefetch("flags", DriftFlag.objects.order_by("kind")),
+        Prefetch(
+            "flags", DriftFlag.objects.select_related("family", "assigned_to").order_by("kind")
+        ),
     )
 
 

@@ -32,4 +32,17 @@ def flag_answer(flag: DriftFlag, scope: Scope) -> dict[str, Any]:
         "acknowledged_at": moment(flag.acknowledged_at),
         "closed_at": moment(flag.closed_at),
         "close_reason": flag.close_reason if ours else "",
+        **whose(flag, scope),
+    }
+
+
+def whose(flag: DriftFlag, scope: Scope) -> dict[str, Any]:
+    """Return who sees to a flag and its family's cause, to the dealer whose people said so."""
+    given = flag.assigned_for_id is not None and scope.sees_remarks_of(flag.assigned_for_id)
+    kin = flag.family if flag.family and scope.sees_remarks_of(flag.family.dealer_id) else None
+    return {
+        "family": kin.pk if kin else None,
+        "family_cause": kin.cause if kin else "",
+        "assigned_to": flag.assigned_to.get_username() if given and flag.assigned_to else "",
+        "assigned_at": moment(flag.assigned_at) if given else None,
     }

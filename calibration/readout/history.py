@@ -37,7 +37,9 @@ def sensor_history(sensor: Sensor, scope: Scope) -> dict[str, Any]:
         "seasons": seasons(calibrations),
         "flags": [
             flag_answer(flag, scope)
-            for flag in DriftFlag.objects.filter(sensor=sensor).order_by("opened_at", "pk")
+            for flag in DriftFlag.objects.filter(sensor=sensor)
+            .select_related("family", "assigned_to")
+            .order_by("opened_at", "pk")
         ],
         "due": _due(sensor),
     }

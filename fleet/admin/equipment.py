@@ -52,7 +52,7 @@ class MachineAdmin(Scoped):
     list_display: tuple[str, ...] = ("serial", "name", "model", "customer", "dealer")
     list_select_related = ("model", "customer__dealer")
     list_filter = (("customer__dealer", ScopedRelatedFilter), ("model", ScopedRelatedFilter))
-    search_fields = ("serial", "name", "customer__name")
+    search_fields = ("search", "customer__search")
     autocomplete_fields = ("customer", "model")
     fields = ("customer", "model", "serial", "name")
     linked_by = ("customer", "model")

@@ -72,7 +72,7 @@ class CustomerAdmin(Scoped):
     list_display = ("name", "dealer", "machine_count")
     list_select_related = ("dealer",)
     list_filter = (("dealer", ScopedRelatedFilter),)
-    search_fields = ("name",)
+    search_fields = ("search",)
     fields = ("dealer", "name", "email", "phone")
 
     def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:

@@ -12,6 +12,7 @@ from django.db.models.functions import Upper
 from knox.models import AbstractAuthToken, AuthTokenManager
 
 from fleet import seasons, units
+from fleet.models.folded import FoldedText
 from fleet.models.scoped import ScopedModel
 
 CODE = RegexValidator(
@@ -150,6 +151,7 @@ class Customer(ScopedModel):
     name = models.CharField(max_length=120)
     email = models.EmailField(blank=True)
     phone = models.CharField(max_length=40, blank=True)
+    search = FoldedText("name")
 
     class Meta:
         ordering = ("name", "pk")
