@@ -7,6 +7,7 @@ subclass of the register's own.
 from typing import Any
 
 from django.contrib import admin
+from django.core.exceptions import PermissionDenied
 from django.db import models
 from django.http import HttpRequest, HttpResponse
 from django.urls import path, reverse
@@ -14,6 +15,7 @@ from django.utils import timezone
 
 from calibration import documents, policies
 from calibration.admin import wording
+from calibration.admin.fleet_page import fleet_page, lots_page, model_page
 from calibration.admin.sensor_page import machine_page, sensor_page
 from calibration.admin.showing import Desk, state
 from calibration.models import DriftFlag, Verdict
@@ -133,12 +135,19 @@ class SensorPage(Desk, SensorAdmin):
             policies.mark_anew([row.pk], why="register edited", now=timezone.now())
 
     def get_urls(self) -> list[Any]:
-        """Add the dossier."""
-        door = self.admin_site.admin_view(self.dossier)
+        """Add the fleet at a glance and the dossier."""
+        door = self.admin_site.admin_view
         return [
-            path("<path:object_id>/dossier/", door, name="fleet_sensor_dossier"),
+            path("glance/", door(self.glance), name="fleet_sensor_glance"),
+            path("<path:object_id>/dossier/", door(self.dossier), name="fleet_sensor_dossier"),
             *super().get_urls(),
         ]
+
+    def glance(self, request: HttpRequest) -> HttpResponse:
+        """Show seasons by sensors, the heaviest first."""
+        if not self.has_module_permission(request):
+            raise PermissionDenied
+        return self.page(request, "desk/fleet.html", fleet_page(request))
 
     def dossier(self, request: HttpRequest, object_id: str) -> HttpResponse:
         """Serve the sensor's whole life as an archive."""
@@ -220,8 +229,29 @@ def _count(rows: models.QuerySet[Any], by: str) -> models.Subquery:
 
 
 @admin.register(SensorModel)
-class SensorModelPage(SensorModelAdmin):
-    """Sensor models; an edit has their sensors judged again."""
+class SensorModelPage(Desk, SensorModelAdmin):
+    """Sensor models: how long their sensors last; an edit has them judged again."""
+
+    change_form_template = "desk/sensor_model.html"
+
+    def get_urls(self) -> list[Any]:
+        """Add the lots."""
+        door = self.admin_site.admin_view(self.lots)
+        return [path("lots/", door, name="fleet_sensormodel_lots"), *super().get_urls()]
+
+    def lots(self, request: HttpRequest) -> HttpResponse:
+        """Show lots and models with their shares out of tolerance and intervals."""
+        if not self.has_module_permission(request):
+            raise PermissionDenied
+        return self.page(request, "desk/lots.html", lots_page(request))
+
+    def change_view(
+        self, request: HttpRequest, object_id: str, form_url: str = "", extra_context: Any = None
+    ) -> HttpResponse:
+        """Show how long the model's sensors last above what is registered of it."""
+        row = self.visible_or_404(request, object_id)
+        context = {"page": model_page(row, request), **(extra_context or {})}
+        return super().change_view(request, object_id, form_url, context)
 
     def after_save(self, request: HttpRequest, row: Any, changed: Any) -> None:
         """Have the sensors of an edited model judged again."""

@@ -83,8 +83,7 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
 
     resource = "flags"
     list_display = (
-        "level_shown", "sensor", "kind", "size", "chance", "cause", "opened", "status",
-        "whose",
+        "level_shown", "sensor", "kind", "size", "whose", "chance", "cause", "opened", "status",
     )  # fmt: skip
     list_display_links = ("level_shown", "sensor")
     list_select_related = ("sensor__dealer", "sensor__model", "family", "assigned_to")

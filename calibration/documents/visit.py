@@ -7,15 +7,20 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 from calibration import policies
-from calibration.documents.expected import Tolerance
 from calibration.documents.flag_words import flag_words
 from calibration.documents.latest import latest_answers
 from calibration.documents.procedure import CAUTIONS, STEPS
-from calibration.documents.visit_numbers import BASIS, expected_numbers, last_numbers, tag_numbers
+from calibration.documents.visit_numbers import (
+    BASIS,
+    expected_numbers,
+    last_numbers,
+    tag_numbers,
+    tolerance_of,
+)
 from calibration.documents.wording import DUE_BECAUSE, dealer_facts, local_day, natural
 from calibration.models import DriftFlag, DueState
 from calibration.policies import Rule
-from fleet import seasons, units
+from fleet import seasons
 from fleet.errors import NotFound
 from fleet.models import Customer, Dealer, Installation, Machine
 from fleet.scope import Scope
@@ -161,16 +166,10 @@ def _position(place: Installation, facts: _Facts) -> dict[str, Any]:
             season_start=facts.dealer.season_start,
             here=place.installed_on,
         )
-        answer["expected"] = expected_numbers(last, _tolerance(place, rule, last["load_unit"]))
+        answer["expected"] = expected_numbers(
+            last, tolerance_of(sensor.model, rule, last["load_unit"])
+        )
     return answer
-
-
-def _tolerance(place: Installation, rule: Rule, load_unit: str) -> Tolerance:
-    model = place.sensor.model
-    rated = model.rated_load * units.LOAD[model.load_unit] / units.LOAD[load_unit]
-    return Tolerance(
-        slope=rule.slope_tolerance_pct / 100.0, offset=rule.offset_tolerance_pct / 100.0 * rated
-    )
 
 
 def _moment(flag: DriftFlag) -> datetime:

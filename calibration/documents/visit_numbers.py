@@ -13,9 +13,10 @@ from calibration.documents.expected import (
     slope_range,
 )
 from calibration.documents.wording import quantity, typed
+from calibration.policies import Rule
 from calibration.rounding import rounded
-from fleet import seasons
-from fleet.models import Sensor
+from fleet import seasons, units
+from fleet.models import Sensor, SensorModel
 
 MOST_LOADS = 4
 BASIS = (
@@ -64,6 +65,14 @@ def last_numbers(
         ],
         "elsewhere": day < here.isoformat(),
     }
+
+
+def tolerance_of(model: SensorModel, rule: Rule, load_unit: str) -> Tolerance:
+    """Return what a rule tolerates of a sensor of this model, in a load unit."""
+    rated = model.rated_load * units.LOAD[model.load_unit] / units.LOAD[load_unit]
+    return Tolerance(
+        slope=rule.slope_tolerance_pct / 100.0, offset=rule.offset_tolerance_pct / 100.0 * rated
+    )
 
 
 def expected_numbers(last: Mapping[str, Any], tolerance: Tolerance) -> dict[str, Any] | None:

@@ -1,7 +1,7 @@
 """Questions across the fleet: what a reference touched, how long a model lasts, bad lots."""
 
 from calibration.fleetwide.affected import affected_by
-from calibration.fleetwide.lasting import reliability
+from calibration.fleetwide.lasting import reliability, reliability_of_all
 from calibration.fleetwide.siblings import lots, settle_lots
 
-__all__ = ["affected_by", "lots", "reliability", "settle_lots"]
+__all__ = ["affected_by", "lots", "reliability", "reliability_of_all", "settle_lots"]

@@ -47,7 +47,6 @@ ACTIONS = {
     ("flags", "acknowledge", "post"): DEALER,
     ("flags", "close", "post"): DEALER,
     ("flags", "assign", "post"): DEALER,
-    ("flags", "merge", "post"): DEALER,
     ("flags", "part", "post"): DEALER,
     ("customers", "visit-sheet", "get"): DEALER,
     ("calibrations", "load", "get"): EVERYBODY,
@@ -58,6 +57,7 @@ CATALOGUE_ACTIONS = {("sensor-models", "reliability", "get"): EVERYBODY}
 LIST_ACTIONS = {
     ("calibrations", "check", "post"): DEALER,
     ("calibrations", "batch", "post"): DEALER,
+    ("flags", "merge", "post"): DEALER,
 }
 PEOPLE = {"techA": T, "managerA": M, "techB": T, "managerB": M, "reviewer": W, "admin": A}
 SCOPED = [
