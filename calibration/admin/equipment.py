@@ -6,18 +6,19 @@ subclass of the register's own.
 
 from typing import Any
 
-from django.contrib import admin
+from django.contrib import admin, messages
 from django.core.exceptions import PermissionDenied
 from django.db import models
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseRedirect
 from django.urls import path, reverse
 from django.utils import timezone
 
 from calibration import documents, policies
-from calibration.admin import wording
+from calibration.admin import replacing, wording
 from calibration.admin.fleet_page import fleet_page, lots_page, model_page
 from calibration.admin.sensor_page import machine_page, sensor_page
 from calibration.admin.showing import Desk, state
+from calibration.documents.procedure import CAUTIONS
 from calibration.models import DriftFlag, Verdict
 from fleet.admin.door import scope_in
 from fleet.admin.equipment import MachineAdmin, SensorAdmin, SensorModelAdmin
@@ -125,6 +126,7 @@ class SensorPage(Desk, SensorAdmin):
         context = {
             "page": sensor_page(row, scope=scope_in(request), now=now),
             "may_record": self._may(request, "create", row),
+            "may_replace": self._may(request, "edit", row),
             **(extra_context or {}),
         }
         return super().change_view(request, object_id, form_url, context)
@@ -140,8 +142,24 @@ class SensorPage(Desk, SensorAdmin):
         return [
             path("glance/", door(self.glance), name="fleet_sensor_glance"),
             path("<path:object_id>/dossier/", door(self.dossier), name="fleet_sensor_dossier"),
+            path("<path:object_id>/replace/", door(self.replace), name="fleet_sensor_replace"),
             *super().get_urls(),
         ]
+
+    def replace(self, request: HttpRequest, object_id: str) -> HttpResponse:
+        """Put another sensor in this one's place."""
+        row = self.visible_or_404(request, object_id, "edit")
+        place = replacing.here(row, scope_in(request))
+        if place is None:
+            raise Http404("It sits on no machine.")
+        form, new = replacing.replace(request, place)
+        if new is None:
+            title = f"Replace {row.serial}"
+            context = {"title": title, "place": place, "form": form, "cautions": CAUTIONS}
+            return self.page(request, "desk/replace.html", context)
+        said = f"{new.sensor.serial} sits at {new.position} now. Calibrate it before it is used."
+        self.message_user(request, said, messages.SUCCESS)
+        return HttpResponseRedirect(reverse("admin:fleet_sensor_change", args=[new.sensor_id]))
 
     def glance(self, request: HttpRequest) -> HttpResponse:
         """Show seasons by sensors, the heaviest first."""
