@@ -170,7 +170,14 @@ class SensorPage(Desk, SensorAdmin):
     def dossier(self, request: HttpRequest, object_id: str) -> HttpResponse:
         """Serve the sensor's whole life as an archive."""
         row = self.visible_or_404(request, object_id)
-        made = documents.dossier(row, scope=scope_in(request), now=timezone.now())
+        link = self.link_to(request, "admin:fleet_sensor_change", row)
+        made = documents.dossier(
+            row,
+            scope=scope_in(request),
+            now=timezone.now(),
+            paper=self.paper(request),
+            link=link,
+        )
         answer = HttpResponse(made, content_type="application/zip")
         answer.headers["Content-Disposition"] = f'attachment; filename="sensor-{row.pk}.zip"'
         return answer
@@ -234,9 +241,13 @@ class MachinePage(Desk, MachineAdmin):
     def cab_card(self, request: HttpRequest, object_id: str) -> HttpResponse:
         """Serve the machine's numbers for the cab."""
         row = self.visible_or_404(request, object_id)
-        address = reverse("admin:fleet_machine_change", args=[row.pk])
-        link = request.build_absolute_uri(address)
-        made = documents.cab_card(row, scope=scope_in(request), now=timezone.now(), link=link)
+        made = documents.cab_card(
+            row,
+            scope=scope_in(request),
+            now=timezone.now(),
+            paper=self.paper(request),
+            link=self.link_to(request, "admin:fleet_machine_change", row),
+        )
         return self.pdf(made, f"cab-card-{row.pk}")
 
 
@@ -305,7 +316,11 @@ class CustomerPage(Desk, CustomerAdmin):
     def visit_sheet(self, request: HttpRequest, object_id: str) -> HttpResponse:
         """Serve the sheet for a visit to this customer."""
         row = self.visible_or_404(request, object_id)
-        paper = "letter" if request.GET.get("paper") == "letter" else "a4"
-        now = timezone.now()
-        made = documents.visit_sheet(row, scope=scope_in(request), now=now, paper=paper)
+        made = documents.visit_sheet(
+            row,
+            scope=scope_in(request),
+            now=timezone.now(),
+            paper=self.paper(request),
+            link=self.link_to(request, "admin:fleet_customer_change", row),
+        )
         return self.pdf(made, f"visit-sheet-{row.pk}")

@@ -279,8 +279,13 @@ class CalibrationAdmin(RecordAdmin):
     def certificate(self, request: HttpRequest, object_id: str) -> HttpResponse:
         """Serve the calibration's certificate."""
         row = self.visible_or_404(request, object_id)
-        link = request.build_absolute_uri(self.page_of(row.pk))
-        made = documents.certificate(row, scope=scope_in(request), now=timezone.now(), link=link)
+        made = documents.certificate(
+            row,
+            scope=scope_in(request),
+            now=timezone.now(),
+            paper=self.paper(request),
+            link=request.build_absolute_uri(self.page_of(row.pk)),
+        )
         return self.pdf(made, f"calibration-{row.sensor_serial}-{row.performed_at:%Y-%m-%d}")
 
 
