@@ -43,12 +43,13 @@ class Dot:
 
 @dataclass(frozen=True)
 class Band:
-    """Where values are within tolerance, from a day to a day."""
+    """Where values are within tolerance, from a day to a day; or expected, which is outlined."""
 
     start: date
     end: date
     low: float
     high: float
+    expected: bool = False
 
 
 @dataclass(frozen=True)
@@ -147,7 +148,11 @@ def history_plot(
     for band in bands:
         left, right = x.at(band.start.toordinal()), x.at(band.end.toordinal())
         area = f"M{left} {y.at(band.low)}H{right}V{y.at(band.high)}H{left}z"
-        parts.append(_path("plot-band", area, FILLED))
+        parts.append(
+            _path("plot-expected", area, 'stroke-dasharray="2 2"')
+            if band.expected
+            else _path("plot-band", area, FILLED)
+        )
     parts += [_path("plot-axis", f"M{LEFT} {FLOOR}H{RIGHT}"), _text(2, 12, unit, "start")]
     for mark in marks:
         at = x.at(mark.day.toordinal())

@@ -152,6 +152,10 @@ class SensorAdmin(Scoped):
         """Return the sensors, each with where it sits."""
         return super().get_queryset(request).prefetch_related(open_installations())
 
+    def get_readonly_fields(self, request: HttpRequest, obj: Any = None) -> tuple[str, ...]:
+        """Keep whose it is: installing the sensor, or reselling its machine, moves it."""
+        return ("dealer",) if obj else ()
+
     @admin.display(description="dealer", ordering="dealer__code")
     def dealer_code(self, row: Sensor) -> str:
         """Return who looks after it."""
