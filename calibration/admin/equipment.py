@@ -25,6 +25,8 @@ from fleet.admin.equipment import MachineAdmin, SensorAdmin, SensorModelAdmin
 from fleet.admin.people import CustomerAdmin
 from fleet.models import Customer, Installation, Machine, Sensor, SensorModel
 
+MOST_SHEETS = 200
+
 for model in (Sensor, Machine, SensorModel, Customer):
     admin.site.unregister(model)
 
@@ -295,6 +297,28 @@ class CustomerPage(Desk, CustomerAdmin):
     """Customers; each with the sheet for the next visit."""
 
     change_form_template = "desk/customer.html"
+    actions = ("sheets_chosen",)
+
+    @admin.action(description="Visit sheets as one ZIP")
+    def sheets_chosen(
+        self, request: HttpRequest, queryset: models.QuerySet[Any]
+    ) -> HttpResponse | None:
+        """Make the sheets of the chosen customers; nothing is changed by it."""
+        keys = list(queryset.order_by("pk").values_list("pk", flat=True)[: MOST_SHEETS + 1])
+        if len(keys) > MOST_SHEETS:
+            said = f"Choose at most {MOST_SHEETS} customers at once."
+            self.message_user(request, said, messages.ERROR)
+            return None
+        page = "admin:fleet_customer_change"
+        made = documents.visit_sheets(
+            {pk: request.build_absolute_uri(reverse(page, args=[pk])) for pk in keys},
+            scope=scope_in(request),
+            now=timezone.now(),
+            paper=self.paper(request),
+        )
+        answer = HttpResponse(made, content_type="application/zip")
+        answer.headers["Content-Disposition"] = 'attachment; filename="visit-sheets.zip"'
+        return answer
 
     def change_view(
         self, request: HttpRequest, object_id: str, form_url: str = "", extra_context: Any = None
