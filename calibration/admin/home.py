@@ -20,6 +20,7 @@ from fleet.scope import Scope
 
 MOST = 12
 SOON = timedelta(days=60)
+_LEVELS = DriftFlag.Level.values
 
 
 def home(request: HttpRequest) -> dict[str, Any]:
@@ -52,10 +53,17 @@ def open_flags(scope: Scope) -> list[dict[str, Any]]:
 
 
 def flag_totals(scope: Scope) -> dict[str, int]:
-    """Return how many open flags there are of each level."""
-    rows = DriftFlag.objects.visible_to(scope).filter(status=DriftFlag.Status.OPEN)
-    counted = rows.order_by().values_list("level").annotate(total=models.Count("pk"))
-    return dict(counted)
+    """Return how many open flags there are of each level, and how many the caller sees to."""
+    unseen = models.Q(status=DriftFlag.Status.OPEN)
+    rows = DriftFlag.objects.visible_to(scope).exclude(status=DriftFlag.Status.CLOSED)
+    totals: dict[str, int] = rows.aggregate(
+        **{
+            str(level): models.Count("pk", filter=unseen & models.Q(level=level))
+            for level in _LEVELS
+        },
+        mine=models.Count("pk", filter=models.Q(assigned_to=scope.user_id)),
+    )
+    return totals
 
 
 def machines_due(scope: Scope, now: datetime) -> dict[str, Any]:
