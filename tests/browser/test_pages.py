@@ -151,7 +151,7 @@ def hold(visitor: Visitor, path: str) -> list[str]:
     visitor.page.set_viewport_size({"width": DESK, "height": 844})
     answer, wrong = visitor.go(path), []
     queries, spent = (answer.headers[name] for name in ("x-queries", "x-milliseconds"))
-    print(f"{path}: {queries} queries, {spent} ms")
+    print(f"{path}: {queries} queries, {spent} ms", flush=True)
     if answer.status != 200:
         wrong.append(f"answers {answer.status}")
     if int(queries) > 12:
