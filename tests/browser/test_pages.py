@@ -57,6 +57,8 @@ def address() -> Iterator[str]:
         finally:
             server.terminate()
             server.wait(20)
+            if server.stdout is not None:
+                server.stdout.close()
 
 
 @pytest.fixture(scope="module")
@@ -204,6 +206,7 @@ def test_a_drifted_sensor_is_found_from_home_in_three_clicks(visit, name):
     visitor = visit(name)
     visitor.go("/admin/")
     visitor.page.locator("section", has_text="New flags").locator("tbody th a").first.click()
+    visitor.page.wait_for_url("**/fleet/sensor/*/change/")
     text = visitor.page.inner_text("#content-main")
     assert "Beyond tolerance" in text
     assert "What probably happened" in text
@@ -279,13 +282,13 @@ def test_a_manager_joins_a_family_and_decides_once(visit):
     page.click("button[name=index]")
     assert f"{total} flags will be one matter" in page.inner_text("#content-main")
     page.fill("#id_cause", "a lot that ages early")
-    page.click(f"text=Join {total} flags")
+    page.click(f"button:has-text('Join {total} flags')")
     page.locator("#result_list tbody tr", has_text="a lot that ages early").first.locator(
         "th a, .field-sensor a"
     ).first.click()
     assert f"One matter with {total - 1} others" in page.inner_text("#content-main")
     page.fill("#id_reason", "replaced under warranty")
-    page.click("text=Close the flag")
+    page.click("button:has-text('Close the flag')")
     page.click("text=See them as a list")
     closed = page.locator("#result_list tbody tr .field-status", has_text="closed")
     assert closed.count() == total
