@@ -42,6 +42,12 @@ class FlagAnswer(serializers.Serializer[Any]):
     acknowledged_at = serializers.DateTimeField(allow_null=True)
     closed_at = serializers.DateTimeField(allow_null=True)
     close_reason = serializers.CharField()
+    family = serializers.IntegerField(
+        allow_null=True, help_text="Flags with one cause between them carry the same number."
+    )
+    family_cause = serializers.CharField()
+    assigned_to = serializers.CharField(help_text="A user name; to the person's dealer only.")
+    assigned_at = serializers.DateTimeField(allow_null=True)
 
 
 class PointAnswer(serializers.Serializer[Any]):

@@ -15,6 +15,7 @@ from api.conditions import Filter
 from api.errors import BadQuery
 from api.scoping import scope_for
 from fleet.errors import Problem
+from fleet.models.folded import anywhere
 
 if TYPE_CHECKING:  # the framework's views import us
     from rest_framework.views import APIView
@@ -56,7 +57,10 @@ class Search(SearchFilter):
         text = request.query_params.get("search", "")
         if "\x00" in text or len(text) > 200:
             raise BadQuery(_bad("search", text, "words, at most 200 characters"))
-        return super().filter_queryset(request, queryset, view)
+        fields = getattr(view, "search_fields", ())
+        for word in self.get_search_terms(request) if fields else ():
+            queryset = queryset.filter(anywhere(word, fields))
+        return queryset
 
     def get_schema_operation_parameters(self, view: "APIView") -> list[dict[str, Any]]:
         """Return the parameter for the OpenAPI description."""

@@ -43,12 +43,13 @@ class Dot:
 
 @dataclass(frozen=True)
 class Band:
-    """Where values are within tolerance, from a day to a day."""
+    """Where values are within tolerance, from a day to a day; or expected, which is outlined."""
 
     start: date
     end: date
     low: float
     high: float
+    expected: bool = False
 
 
 @dataclass(frozen=True)
@@ -147,7 +148,11 @@ def history_plot(
     for band in bands:
         left, right = x.at(band.start.toordinal()), x.at(band.end.toordinal())
         area = f"M{left} {y.at(band.low)}H{right}V{y.at(band.high)}H{left}z"
-        parts.append(_path("plot-band", area, FILLED))
+        parts.append(
+            _path("plot-expected", area, 'stroke-dasharray="2 2"')
+            if band.expected
+            else _path("plot-band", area, FILLED)
+        )
     parts += [_path("plot-axis", f"M{LEFT} {FLOOR}H{RIGHT}"), _text(2, 12, unit, "start")]
     for mark in marks:
         at = x.at(mark.day.toordinal())
@@ -196,3 +201,37 @@ def points_plot(points: Sequence[Pair], line: Pair, *, title: str, units: tuple[
     parts += [_text(2, 12, units[1], "start"), _text(RIGHT, 266, f"load, {units[0]}", "end")]
     parts.append(_text(2, 162, f"off the line, {units[0]}", "start"))
     return _framed(parts, title, "; ".join(said), 270)
+
+
+@dataclass(frozen=True)
+class Share:
+    """A probability so many days after a calibration, with its band."""
+
+    days: float
+    probability: float
+    low: float
+    high: float
+
+
+def curve_plot(shares: Sequence[Share], *, target: float, day: float, title: str) -> str:
+    """Return a probability that falls in steps, its band, and the day on which a target is met.
+
+    Empty text where there is no curve.
+    """
+    if not shares:
+        return ""
+    x = _Axis([0.0, max(day, shares[-1].days, 1.0)], LEFT, RIGHT)
+    y = _Axis([100.0, 100.0 * min(target, *(s.low for s in shares))], FLOOR, TOP)
+    parts = [*_levels(y, 4), _path("plot-axis", f"M{LEFT} {FLOOR}H{RIGHT}")]
+    for a, b in pairwise(shares):
+        sides = f"M{x.at(a.days)} {y.at(100 * a.low)}H{x.at(b.days)}V{y.at(100 * a.high)}"
+        parts.append(_path("plot-band", f"{sides}H{x.at(a.days)}z", FILLED))
+    steps = "".join(f"H{x.at(b.days)}V{y.at(100 * b.probability)}" for b in shares[1:])
+    first = f"M{x.at(shares[0].days)} {y.at(100 * shares[0].probability)}"
+    parts.append(_path("plot-run", first + steps, 'stroke-width="1.8"'))
+    parts.append(_path("plot-mark", f"M{LEFT} {y.at(100 * target)}H{x.at(day)}V{FLOOR}", DASHED))
+    parts += [_text(x.at(value), FLOOR + 16, words) for value, words in x.ticks(5)]
+    parts += [_text(2, 12, "in tolerance, %", "start"), _text(RIGHT, FLOOR + 32, "days", "end")]
+    told = f"target {100 * target:g} %, interval {day:.0f} days"
+    said = [f"{100 * s.probability:.1f} % after {s.days:.0f} days" for s in shares]
+    return _framed(parts, title, "; ".join([told, *said]), 232)

@@ -6,6 +6,8 @@ from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
 
+from django.db import transaction
+
 from calibration.columns import among
 from calibration.events import tell_of_flags
 from calibration.models import DriftFlag
@@ -117,25 +119,57 @@ def _settle_one(row: DriftFlag, want: Wanted | None, now: datetime) -> bool:
     return before != [getattr(row, name) for name in _NUMBERS] + [row.status]
 
 
+@transaction.atomic
 def acknowledge(flag: DriftFlag, *, user_id: int | None, now: datetime) -> DriftFlag:
-    """Note that somebody has seen it; on one that is acknowledged already, nothing."""
+    """Note that somebody has seen it and its family; on one that is acknowledged, nothing."""
     if flag.status == CLOSED:
         raise Conflict("The flag is closed; it cannot be acknowledged any more.")
-    if flag.status == OPEN:
-        flag.status, flag.acknowledged_at = ACKNOWLEDGED, now
-        flag.acknowledged_by_id = user_id
-        flag.save(update_fields=["status", "acknowledged_at", "acknowledged_by"])
+    for row in together(flag):
+        if row.status == OPEN:
+            row.status, row.acknowledged_at = ACKNOWLEDGED, now
+            row.acknowledged_by_id = user_id
+            row.save(update_fields=["status", "acknowledged_at", "acknowledged_by"])
     return flag
 
 
+@transaction.atomic
 def close(flag: DriftFlag, *, user_id: int | None, reason: str, now: datetime) -> DriftFlag:
-    """Close it with a reason; on one that a person closed already, nothing."""
-    reason = reason.strip()
-    if not 3 <= len(reason) <= 200:
-        raise Invalid(Problem("reason", "Say why the flag is closed", "3 to 200 characters"))
-    if flag.status != CLOSED or flag.closed_by_id is None:
-        flag.status, flag.closed_at, flag.close_reason = CLOSED, now, reason
-        flag.closed_by_id, flag.closed_for_id = user_id, flag.sensor.dealer_id
-        flag.save(update_fields=["status", "closed_at", "closed_by", "closed_for", "close_reason"])
-        tell_of_flags([], [flag], now=now)
+    """Close it and its family with a reason; on one that a person closed already, nothing."""
+    reason = said("reason", reason, "Say why the flag is closed")
+    closed = []
+    for row in together(flag):
+        if row.status != CLOSED or row.closed_by_id is None:
+            row.status, row.closed_at, row.close_reason = CLOSED, now, reason
+            row.closed_by_id, row.closed_for_id = user_id, row.sensor.dealer_id
+            row.save(
+                update_fields=["status", "closed_at", "closed_by", "closed_for", "close_reason"]
+            )
+            closed.append(row)
+    tell_of_flags([], closed, now=now)
     return flag
+
+
+def together(flag: DriftFlag) -> list[DriftFlag]:
+    """Return the flag and those of its family that are not closed, at the same dealer, locked.
+
+    One that is closed stands alone: what is decided about it later is about itself.
+    """
+    if flag.family_id is None or flag.status == CLOSED:
+        return [flag]
+    others = (
+        DriftFlag.objects.select_for_update(of=("self",))
+        .filter(family=flag.family_id, sensor__dealer=flag.sensor.dealer_id)
+        .exclude(status=CLOSED)
+        .exclude(pk=flag.pk)
+        .select_related("sensor")
+        .order_by("pk")
+    )
+    return [flag, *others]
+
+
+def said(field: str, words: str, wanted: str) -> str:
+    """Return what a person wrote, without spaces around it, where it says something."""
+    words = words.strip()
+    if not 3 <= len(words) <= 200:
+        raise Invalid(Problem(field, wanted, "3 to 200 characters"))
+    return words

@@ -3,6 +3,7 @@
 import uuid
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from django.db import IntegrityError, transaction
 
@@ -15,7 +16,13 @@ from fleet.models import Sensor
 from fleet.registry import require
 from fleet.scope import Scope
 
-__all__ = ["FunctionalDraft", "RecordedTest", "StepDraft", "record_functional_test"]
+__all__ = [
+    "FunctionalDraft",
+    "RecordedTest",
+    "StepDraft",
+    "check_functional_test",
+    "record_functional_test",
+]
 
 
 @dataclass(frozen=True)
@@ -60,6 +67,20 @@ def record_functional_test(
     SetpointStep.objects.bulk_create(steps)
     proving.judge_tests([sensor.pk], now=now)
     return RecordedTest(row, created=True)
+
+
+@transaction.atomic
+def check_functional_test(
+    draft: FunctionalDraft, *, scope: Scope, now: datetime
+) -> dict[str, Any]:
+    """Return the whole answer to a test without storing it: recorded, read, rolled back."""
+    from calibration import readout
+
+    with transaction.atomic():
+        recorded = record_functional_test(draft, scope=scope, now=now)
+        answer = readout.functional_answer(recorded.functional_test, scope)
+        transaction.set_rollback(True)
+    return answer | {"digest": None, "stored": False}
 
 
 def _row(draft: FunctionalDraft, sensor: Sensor) -> FunctionalTest:

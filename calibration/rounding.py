@@ -12,7 +12,8 @@ def decimals_for(uncertainty: float | None) -> int | None:
     """
     if uncertainty is None or not math.isfinite(uncertainty) or uncertainty <= 0:
         return None
-    return 1 - math.floor(math.log10(uncertainty))
+    exponent = f"{uncertainty:.1e}".split("e")[1]  # of the rounded one: 0.0996 is 0.10
+    return 1 - int(exponent)
 
 
 def rounded(value: float | None, uncertainty: float | None = None) -> str:

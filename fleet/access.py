@@ -42,7 +42,7 @@ RIGHTS: Mapping[str, Mapping[str, frozenset[Role]]] = {
     "policies": {"read": _ALL, "create": _MANAGERS, "edit": _MANAGERS},
     "calibrations": {"read": _ALL, "create": _DEALER},
     "functional-tests": {"read": _ALL, "create": _DEALER},
-    "flags": {"read": _ALL, "decide": _DEALER},
+    "flags": {"read": _ALL, "decide": _DEALER, "assign": _MANAGERS},
     "reminders": {"read": _DEALER},
     "visits": {"read": _DEALER, "create": _MANAGERS, "edit": _MANAGERS},
     "scans": {"read": _ALL, "create": _ADMINISTRATORS},

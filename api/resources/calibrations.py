@@ -22,6 +22,7 @@ from api.refs import ref_filter
 from api.registers import Resource
 from api.rendering import Pdf
 from api.schema import SAYS, ProblemSerializer
+from api.sheets import PAPER, paper_in
 from calibration import documents, matching, readout, records
 from calibration.models import Calibration, Reason, ReferenceStandard, Stage, Verdict
 from fleet.models import Customer, Dealer, Machine, Sensor, SensorModel
@@ -157,13 +158,15 @@ class CalibrationViews(Resource):
         }
         return Response(body, 207 if refused else 200)
 
-    @extend_schema(responses={(200, "application/pdf"): bytes})
+    @extend_schema(parameters=[PAPER], responses={(200, "application/pdf"): bytes})
     @action(detail=True)
     def certificate(self, request: Request, pk: str) -> HttpResponse:
         """Return the certificate as PDF."""
         row = self.get_object()
         link = request.build_absolute_uri(matching.address_of(row))
-        content = documents.certificate(row, scope=self.scope, now=self.now, link=link)
+        content = documents.certificate(
+            row, scope=self.scope, now=self.now, paper=paper_in(request), link=link
+        )
         return download(content, Pdf, f"certificate-{row.pk}")
 
     @extend_schema(

@@ -17,6 +17,7 @@ from api.inputs import Input, Number, Text
 from api.refs import beside, ref, ref_filter
 from api.registers import Register, dealer_or_own
 from api.rendering import Pdf
+from api.sheets import PAPER, page_link, paper_in
 from calibration import personal
 from fleet import registry
 from fleet.models import Customer, Dealer
@@ -105,7 +106,7 @@ class CustomerViews(Register):
         "email": Contact("email"),
         "phone": Contact("phone"),
     }
-    search_fields = ("name",)
+    search_fields = ("search",)
     orderings = {"name": "name", "id": "pk"}
     order = ("name",)
     fixed = {"dealer": "the dealer as it is; enter the customer anew at the other dealer"}
@@ -121,7 +122,10 @@ class CustomerViews(Register):
             scope=self.scope, **dealer_or_own(values, self.scope, "customers")
         )
 
-    @extend_schema(responses={(200, "application/json"): dict, (200, "application/pdf"): bytes})
+    @extend_schema(
+        parameters=[PAPER],
+        responses={(200, "application/json"): dict, (200, "application/pdf"): bytes},
+    )
     @action(detail=True, url_path="visit-sheet")
     def visit_sheet(self, request: Request, pk: str) -> Response | HttpResponse:
         """Last season's numbers of every machine and sensor, as JSON or to print."""
@@ -129,7 +133,13 @@ class CustomerViews(Register):
 
         customer = self.get_object()
         if request.accepted_renderer.format == Pdf.format:
-            content = documents.visit_sheet(customer, scope=self.scope, now=self.now)
+            content = documents.visit_sheet(
+                customer,
+                scope=self.scope,
+                now=self.now,
+                paper=paper_in(request),
+                link=page_link(request, customer),
+            )
             return download(content, Pdf, f"visit-sheet-{customer.pk}")
         return Response(documents.visit_sheet_data(customer, scope=self.scope, now=self.now))
 

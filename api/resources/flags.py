@@ -4,23 +4,27 @@ from collections.abc import Sequence
 from typing import Any
 
 from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.answers import FlagAnswer
-from api.conditions import Filter, Moment, Number, OneOf, Uuid
-from api.inputs import Input, Text
+from api.conditions import Filter, Moment, Number, OneOf, Uuid, Whole
+from api.inputs import Input, Ref, Text
+from api.inputs import Whole as WholeNumber
 from api.refs import ref_filter, seated
 from api.registers import Resource
-from calibration import flags, readout
+from calibration import flags, readout, triage
 from calibration.models import DriftFlag
+from fleet import access
+from fleet.errors import Invalid, Problem
 from fleet.models import Customer, Dealer, Machine, Sensor, SensorModel
 
 _COLUMNS = (
     "id", "sensor_serial", "kind", "level", "magnitude", "tolerance", "p_out", "status",
     "opened_at", "acknowledged_at", "closed_at", "close_reason", "calibration",
-    "functional_test", "causes",
+    "functional_test", "causes", "family", "family_cause", "assigned_to", "assigned_at",
 )  # fmt: skip
 
 
@@ -30,12 +34,29 @@ class ReasonInput(Input):
     reason = Text(max_length=200)
 
 
+class AssignInput(Input):
+    """Who sees to the flag from now on."""
+
+    person = Ref(
+        access.users_visible_to, "username", "person", allow_null=True, help_text="null: nobody."
+    )
+
+
+class MergeInput(Input):
+    """Flags that have one cause between them."""
+
+    flags = serializers.ListField(
+        child=WholeNumber(min_value=1), min_length=2, max_length=triage.MOST_AT_ONCE
+    )
+    cause = Text(max_length=200)
+
+
 class FlagViews(Resource):
     """Flags of the caller's sensors."""
 
     resource = "flags"
     model = DriftFlag
-    related = ("sensor",)
+    related = ("sensor", "family", "assigned_to")
     serializer_class = FlagAnswer
     filters = {
         "sensor": ref_filter("sensor", Sensor),
@@ -50,6 +71,8 @@ class FlagViews(Resource):
         "kind": OneOf("kind", tuple(DriftFlag.Kind.values)),
         "level": OneOf("level", tuple(DriftFlag.Level.values)),
         "status": OneOf("status", tuple(DriftFlag.Status.values)),
+        "family": Whole("family"),
+        "assigned_to": Filter("assigned_to__username"),
         "p_out_from": Number("p_out__gte"),
         "opened_after": Moment("opened_at__gte"),
         "opened_before": Moment("opened_at__lt"),
@@ -60,7 +83,10 @@ class FlagViews(Resource):
         "kind": "kind", "sensor_serial": "sensor__serial", "id": "pk",
     }  # fmt: skip
     order = ("level", "-p_out", "-pk")
-    verbs = {"acknowledge": "decide", "close": "decide"}
+    verbs = {
+        "acknowledge": "decide", "assign": "decide", "close": "decide", "merge": "decide",
+        "part": "decide",
+    }  # fmt: skip
     columns = _COLUMNS
 
     def answers(self, rows: Sequence[DriftFlag]) -> Sequence[dict[str, Any]]:
@@ -73,7 +99,7 @@ class FlagViews(Resource):
     @extend_schema(request=None, responses=FlagAnswer)
     @action(detail=True, methods=["post"])
     def acknowledge(self, request: Request, pk: str) -> Response:
-        """Say that somebody has seen it and sees to it."""
+        """Say that somebody has seen it and its family."""
         row = self.get_object()
         flags.acknowledge(row, user_id=self.scope.user_id, now=self.now)
         return Response(self.shown(row))
@@ -81,8 +107,39 @@ class FlagViews(Resource):
     @extend_schema(request=ReasonInput, responses=FlagAnswer)
     @action(detail=True, methods=["post"])
     def close(self, request: Request, pk: str) -> Response:
-        """Close it, with the reason."""
+        """Close it and its family, with the reason."""
         row = self.get_object()
         reason = self.checked(ReasonInput)["reason"]
         flags.close(row, user_id=self.scope.user_id, reason=reason, now=self.now)
+        return Response(self.shown(row))
+
+    @extend_schema(request=AssignInput, responses=FlagAnswer)
+    @action(detail=True, methods=["post"])
+    def assign(self, request: Request, pk: str) -> Response:
+        """Give it and its family to a person; technicians to themselves, managers to anybody."""
+        row = self.get_object()
+        person = self.checked(AssignInput)["person"]
+        triage.assign(row, person=person, scope=self.scope, now=self.now)
+        return Response(self.shown(row))
+
+    @extend_schema(request=MergeInput, responses=FlagAnswer(many=True), filters=False)
+    @action(detail=False, methods=["post"], pagination_class=None)
+    def merge(self, request: Request) -> Response:
+        """Make flags of one dealer one family: from then on one decision is for all of them."""
+        values = self.checked(MergeInput)
+        wanted = set(values["flags"])
+        rows = list(self.get_queryset().filter(pk__in=wanted).order_by("pk"))
+        missing = sorted(wanted - {row.pk for row in rows})
+        if missing:
+            said = ", ".join(map(str, missing[:5]))
+            raise Invalid(Problem("flags", "No such flag", "ids of flags you may see", said))
+        triage.merge(rows, cause=values["cause"], scope=self.scope, now=self.now)
+        return Response(self.answers(rows))
+
+    @extend_schema(request=None, responses=FlagAnswer)
+    @action(detail=True, methods=["post"])
+    def part(self, request: Request, pk: str) -> Response:
+        """Take it out of its family."""
+        row = self.get_object()
+        triage.part(row)
         return Response(self.shown(row))

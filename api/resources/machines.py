@@ -16,6 +16,7 @@ from api.inputs import Input, Text
 from api.refs import beside, ref, ref_filter
 from api.registers import Register
 from api.rendering import Pdf
+from api.sheets import PAPER, page_link, paper_in
 from calibration import due
 from calibration.documents.latest import latest_answers
 from calibration.policies import mark_stale
@@ -120,7 +121,7 @@ class MachineViews(Register):
         "serial": Filter("serial"),
         "name": Contains("name"),
     }
-    search_fields = ("serial", "name", "customer__name", "model__name")
+    search_fields = ("search", "customer__search", "model__name")
     orderings = {
         "serial": "serial", "name": "name", "customer_name": "customer__name",
         "model_name": "model__name", "id": "pk",
@@ -138,16 +139,21 @@ class MachineViews(Register):
         """Enter a machine."""
         return registry.register_machine(scope=self.scope, **values)
 
-    @extend_schema(responses={(200, "application/json"): dict, (200, "application/pdf"): bytes})
+    @extend_schema(
+        parameters=[PAPER],
+        responses={(200, "application/json"): dict, (200, "application/pdf"): bytes},
+    )
     @action(detail=True, url_path="cab-card")
     def cab_card(self, request: Request, pk: str) -> Response | HttpResponse:
         """The numbers for the card in the cab, as JSON or to print."""
         from calibration import documents
 
         machine = self.get_object()
-        link = request.build_absolute_uri(f"/api/v1/machines/{machine.pk}/")
+        link = page_link(request, machine)
         if request.accepted_renderer.format == Pdf.format:
-            content = documents.cab_card(machine, scope=self.scope, now=self.now, link=link)
+            content = documents.cab_card(
+                machine, scope=self.scope, now=self.now, paper=paper_in(request), link=link
+            )
             return download(content, Pdf, f"cab-card-{machine.pk}")
         data = documents.cab_card_data(machine, scope=self.scope, now=self.now, link=link)
         return Response(data)

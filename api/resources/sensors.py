@@ -18,6 +18,7 @@ from api.inputs import Input, Number, Text
 from api.refs import beside, ref, ref_filter, seated
 from api.registers import Register, dealer_or_own, placed
 from api.rendering import Zip
+from api.sheets import PAPER, page_link, paper_in
 from calibration import readout
 from calibration.policies import mark_anew
 from fleet import registry, units
@@ -156,14 +157,20 @@ class SensorViews(Register):
 
         return Response(readout.due_answer(self.get_object()))
 
-    @extend_schema(responses={(200, "application/zip"): bytes})
+    @extend_schema(parameters=[PAPER], responses={(200, "application/zip"): bytes})
     @action(detail=True)
     def dossier(self, request: Request, pk: str) -> HttpResponse:
         """A ZIP of PDF, CSV, JSON and digests: the sensor's life with its proof."""
         from calibration import documents
 
         sensor = self.get_object()
-        content = documents.dossier(sensor, scope=self.scope, now=self.now)
+        content = documents.dossier(
+            sensor,
+            scope=self.scope,
+            now=self.now,
+            paper=paper_in(request),
+            link=page_link(request, sensor),
+        )
         return download(content, Zip, f"dossier-{sensor.pk}")
 
 

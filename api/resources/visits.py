@@ -105,7 +105,7 @@ class VisitViews(Register):
         "planned_after": Day("planned_on__gte"),
         "planned_before": Day("planned_on__lt"),
     }
-    search_fields = ("customer__name", "note")
+    search_fields = ("customer__search", "note")
     orderings = {
         "planned_on": "planned_on", "due_on": "due_on", "customer_name": "customer__name",
         "id": "pk",

@@ -19,7 +19,12 @@ from calibration.admin.entry_forms import (
     fresh_id,
     place_errors,
 )
-from calibration.functional import FunctionalDraft, StepDraft, record_functional_test
+from calibration.functional import (
+    FunctionalDraft,
+    StepDraft,
+    check_functional_test,
+    record_functional_test,
+)
 from calibration.models import Calibration, FunctionalTest
 from calibration.records import (
     CalibrationDraft,
@@ -67,6 +72,22 @@ class Entry:
     def draft(self, rows: list[dict[str, Any]]) -> Any:
         """Return the draft of what was typed."""
         raise NotImplementedError
+
+    def check(self, *, now: datetime) -> dict[str, Any] | None:
+        """Judge what was typed without storing it; None where it was refused."""
+        raise NotImplementedError
+
+    def store(self, *, now: datetime) -> tuple[Any, bool] | None:
+        """Store it once, and say whether this call did; None where it was refused."""
+        raise NotImplementedError
+
+    def problems(self) -> dict[str, list[str]]:
+        """Return what is wrong with what was typed, by the name of the field on the page."""
+        found = {self.form.add_prefix(k): [str(e) for e in v] for k, v in self.form.errors.items()}
+        for row in self.rows.forms:
+            if row.has_changed():
+                found |= {row.add_prefix(k): [str(e) for e in v] for k, v in row.errors.items()}
+        return found
 
     def superseded(self, model: Any) -> Any:
         """Return the record that this one replaces, where it does."""
@@ -143,6 +164,13 @@ class FunctionalEntry(Entry):
             supersedes=self.superseded(FunctionalTest),
             **{name: typed[name] for name in names},
         )
+
+    def check(self, *, now: datetime) -> dict[str, Any] | None:
+        """Judge what was typed without storing it."""
+        answer: dict[str, Any] | None = self.attempt(
+            lambda draft: check_functional_test(draft, scope=self.scope, now=now)
+        )
+        return answer
 
     def store(self, *, now: datetime) -> tuple[FunctionalTest, bool] | None:
         """Store it once; None where it was refused."""

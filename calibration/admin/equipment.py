@@ -6,21 +6,26 @@ subclass of the register's own.
 
 from typing import Any
 
-from django.contrib import admin
+from django.contrib import admin, messages
+from django.core.exceptions import PermissionDenied
 from django.db import models
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseRedirect
 from django.urls import path, reverse
 from django.utils import timezone
 
 from calibration import documents, policies
-from calibration.admin import wording
+from calibration.admin import replacing, wording
+from calibration.admin.fleet_page import fleet_page, lots_page, model_page
 from calibration.admin.sensor_page import machine_page, sensor_page
 from calibration.admin.showing import Desk, state
+from calibration.documents.procedure import CAUTIONS
 from calibration.models import DriftFlag, Verdict
 from fleet.admin.door import scope_in
 from fleet.admin.equipment import MachineAdmin, SensorAdmin, SensorModelAdmin
 from fleet.admin.people import CustomerAdmin
 from fleet.models import Customer, Installation, Machine, Sensor, SensorModel
+
+MOST_SHEETS = 200
 
 for model in (Sensor, Machine, SensorModel, Customer):
     admin.site.unregister(model)
@@ -65,8 +70,10 @@ class SensorPage(Desk, SensorAdmin):
     list_filter = (*SensorAdmin.list_filter, VerdictFilter)
 
     def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:
-        """Return the sensors, each with whether a flag is open."""
+        """Return the sensors, each with whether a flag is open; its page reads places itself."""
         rows = super().get_queryset(request)
+        if request.resolver_match and request.resolver_match.url_name == "fleet_sensor_change":
+            return rows.prefetch_related(None)
         flagged: models.QuerySet[Any] = rows.annotate(has_open_flag=_open_flags())
         return flagged
 
@@ -123,6 +130,7 @@ class SensorPage(Desk, SensorAdmin):
         context = {
             "page": sensor_page(row, scope=scope_in(request), now=now),
             "may_record": self._may(request, "create", row),
+            "may_replace": self._may(request, "edit", row),
             **(extra_context or {}),
         }
         return super().change_view(request, object_id, form_url, context)
@@ -133,17 +141,47 @@ class SensorPage(Desk, SensorAdmin):
             policies.mark_anew([row.pk], why="register edited", now=timezone.now())
 
     def get_urls(self) -> list[Any]:
-        """Add the dossier."""
-        door = self.admin_site.admin_view(self.dossier)
+        """Add the fleet at a glance and the dossier."""
+        door = self.admin_site.admin_view
         return [
-            path("<path:object_id>/dossier/", door, name="fleet_sensor_dossier"),
+            path("glance/", door(self.glance), name="fleet_sensor_glance"),
+            path("<path:object_id>/dossier/", door(self.dossier), name="fleet_sensor_dossier"),
+            path("<path:object_id>/replace/", door(self.replace), name="fleet_sensor_replace"),
             *super().get_urls(),
         ]
+
+    def replace(self, request: HttpRequest, object_id: str) -> HttpResponse:
+        """Put another sensor in this one's place."""
+        row = self.visible_or_404(request, object_id, "edit")
+        place = replacing.here(row, scope_in(request))
+        if place is None:
+            raise Http404("It sits on no machine.")
+        form, new = replacing.replace(request, place)
+        if new is None:
+            title = f"Replace {row.serial}"
+            context = {"title": title, "place": place, "form": form, "cautions": CAUTIONS}
+            return self.page(request, "desk/replace.html", context)
+        said = f"{new.sensor.serial} sits at {new.position} now. Calibrate it before it is used."
+        self.message_user(request, said, messages.SUCCESS)
+        return HttpResponseRedirect(reverse("admin:fleet_sensor_change", args=[new.sensor_id]))
+
+    def glance(self, request: HttpRequest) -> HttpResponse:
+        """Show seasons by sensors, the heaviest first."""
+        if not self.has_module_permission(request):
+            raise PermissionDenied
+        return self.page(request, "desk/fleet.html", fleet_page(request))
 
     def dossier(self, request: HttpRequest, object_id: str) -> HttpResponse:
         """Serve the sensor's whole life as an archive."""
         row = self.visible_or_404(request, object_id)
-        made = documents.dossier(row, scope=scope_in(request), now=timezone.now())
+        link = self.link_to(request, "admin:fleet_sensor_change", row)
+        made = documents.dossier(
+            row,
+            scope=scope_in(request),
+            now=timezone.now(),
+            paper=self.paper(request),
+            link=link,
+        )
         answer = HttpResponse(made, content_type="application/zip")
         answer.headers["Content-Disposition"] = f'attachment; filename="sensor-{row.pk}.zip"'
         return answer
@@ -207,9 +245,13 @@ class MachinePage(Desk, MachineAdmin):
     def cab_card(self, request: HttpRequest, object_id: str) -> HttpResponse:
         """Serve the machine's numbers for the cab."""
         row = self.visible_or_404(request, object_id)
-        address = reverse("admin:fleet_machine_change", args=[row.pk])
-        link = request.build_absolute_uri(address)
-        made = documents.cab_card(row, scope=scope_in(request), now=timezone.now(), link=link)
+        made = documents.cab_card(
+            row,
+            scope=scope_in(request),
+            now=timezone.now(),
+            paper=self.paper(request),
+            link=self.link_to(request, "admin:fleet_machine_change", row),
+        )
         return self.pdf(made, f"cab-card-{row.pk}")
 
 
@@ -220,8 +262,29 @@ def _count(rows: models.QuerySet[Any], by: str) -> models.Subquery:
 
 
 @admin.register(SensorModel)
-class SensorModelPage(SensorModelAdmin):
-    """Sensor models; an edit has their sensors judged again."""
+class SensorModelPage(Desk, SensorModelAdmin):
+    """Sensor models: how long their sensors last; an edit has them judged again."""
+
+    change_form_template = "desk/sensor_model.html"
+
+    def get_urls(self) -> list[Any]:
+        """Add the lots."""
+        door = self.admin_site.admin_view(self.lots)
+        return [path("lots/", door, name="fleet_sensormodel_lots"), *super().get_urls()]
+
+    def lots(self, request: HttpRequest) -> HttpResponse:
+        """Show lots and models with their shares out of tolerance and intervals."""
+        if not self.has_module_permission(request):
+            raise PermissionDenied
+        return self.page(request, "desk/lots.html", lots_page(request))
+
+    def change_view(
+        self, request: HttpRequest, object_id: str, form_url: str = "", extra_context: Any = None
+    ) -> HttpResponse:
+        """Show how long the model's sensors last above what is registered of it."""
+        row = self.visible_or_404(request, object_id)
+        context = {"page": model_page(row, request), **(extra_context or {})}
+        return super().change_view(request, object_id, form_url, context)
 
     def after_save(self, request: HttpRequest, row: Any, changed: Any) -> None:
         """Have the sensors of an edited model judged again."""
@@ -234,6 +297,28 @@ class CustomerPage(Desk, CustomerAdmin):
     """Customers; each with the sheet for the next visit."""
 
     change_form_template = "desk/customer.html"
+    actions = ("sheets_chosen",)
+
+    @admin.action(description="Visit sheets as one ZIP")
+    def sheets_chosen(
+        self, request: HttpRequest, queryset: models.QuerySet[Any]
+    ) -> HttpResponse | None:
+        """Make the sheets of the chosen customers; nothing is changed by it."""
+        keys = list(queryset.order_by("pk").values_list("pk", flat=True)[: MOST_SHEETS + 1])
+        if len(keys) > MOST_SHEETS:
+            said = f"Choose at most {MOST_SHEETS} customers at once."
+            self.message_user(request, said, messages.ERROR)
+            return None
+        page = "admin:fleet_customer_change"
+        made = documents.visit_sheets(
+            {pk: request.build_absolute_uri(reverse(page, args=[pk])) for pk in keys},
+            scope=scope_in(request),
+            now=timezone.now(),
+            paper=self.paper(request),
+        )
+        answer = HttpResponse(made, content_type="application/zip")
+        answer.headers["Content-Disposition"] = 'attachment; filename="visit-sheets.zip"'
+        return answer
 
     def change_view(
         self, request: HttpRequest, object_id: str, form_url: str = "", extra_context: Any = None
@@ -257,7 +342,11 @@ class CustomerPage(Desk, CustomerAdmin):
     def visit_sheet(self, request: HttpRequest, object_id: str) -> HttpResponse:
         """Serve the sheet for a visit to this customer."""
         row = self.visible_or_404(request, object_id)
-        paper = "letter" if request.GET.get("paper") == "letter" else "a4"
-        now = timezone.now()
-        made = documents.visit_sheet(row, scope=scope_in(request), now=now, paper=paper)
+        made = documents.visit_sheet(
+            row,
+            scope=scope_in(request),
+            now=timezone.now(),
+            paper=self.paper(request),
+            link=self.link_to(request, "admin:fleet_customer_change", row),
+        )
         return self.pdf(made, f"visit-sheet-{row.pk}")

@@ -5,16 +5,18 @@ from typing import Any
 
 from django import forms
 from django.contrib import admin, messages
-from django.contrib.admin.helpers import ACTION_CHECKBOX_NAME
 from django.db import models
-from django.db.models.functions import Abs, NullIf
 from django.http import HttpRequest, HttpResponse, HttpResponseNotAllowed, HttpResponseRedirect
 from django.urls import path, reverse
 from django.utils import timezone
 
-from calibration import flags
+from calibration import flags, readout, triage
 from calibration.admin import wording
-from calibration.admin.showing import Desk, state
+from calibration.admin.chosen_flags import ChosenFlags
+from calibration.admin.flag_forms import PersonForm, ReasonForm, person_form
+from calibration.admin.looks import Looks
+from calibration.admin.showing import state
+from calibration.admin.weights import WORST_FIRST, by_weight, kin_of, magnitude, told_to
 from calibration.models import DriftFlag
 from fleet.admin.door import scope_in, visible
 from fleet.admin.filters import ScopedRelatedFilter, ValuesFilter
@@ -56,42 +58,38 @@ class LotFilter(ValuesFilter):
     path = "sensor__lot"
 
 
-def by_weight(rows: models.QuerySet[Any]) -> models.QuerySet[Any]:
-    """Return flags with their weight: how many tolerances the change is."""
-    size = Abs("magnitude")
-    none = models.Value(0.0)
-    weighed: models.QuerySet[Any] = rows.annotate(weight=size / NullIf("tolerance", none))
-    return weighed
+class AssigneeFilter(admin.SimpleListFilter):
+    """By who sees to it."""
 
+    title = "who sees to it"
+    parameter_name = "whose"
 
-def magnitude(row: DriftFlag) -> str:
-    """Return how much it is, and how much would be tolerated."""
-    unit = {"overdue": "days", "offset": "% of rated load"}.get(row.kind, "%")
-    if row.kind == "overdue":
-        return f"{row.magnitude:.0f} {unit}"
-    return f"{wording.brief(row.magnitude, 3)} {unit} (tolerance {row.tolerance:.3g})"
+    def lookups(self, request: HttpRequest, model_admin: Any) -> list[tuple[str, str]]:
+        """Return the choices."""
+        return [("mine", "I do"), ("nobody", "nobody yet")]
 
-
-class ReasonForm(forms.Form):
-    """Why flags are closed."""
-
-    reason = forms.CharField(
-        max_length=200,
-        widget=forms.TextInput(attrs={"autocomplete": "off"}),
-        help_text="3 to 200 characters; it stays with the flag.",
-    )
+    def queryset(
+        self, request: HttpRequest, queryset: models.QuerySet[Any]
+    ) -> models.QuerySet[Any]:
+        """Return the flags of the caller, or those that nobody has."""
+        if self.value() == "mine":
+            return queryset.filter(assigned_to=request.user.pk)
+        return queryset.filter(assigned_to=None) if self.value() == "nobody" else queryset
 
 
 @admin.register(DriftFlag)
-class FlagAdmin(Desk, ReadOnly):
+class FlagAdmin(ChosenFlags, Looks, ReadOnly):
     """Flags, worst first; acknowledged and closed here."""
 
     resource = "flags"
-    list_display = ("level_shown", "sensor", "kind", "size", "chance", "cause", "opened", "status")
+    list_display = (
+        "level_shown", "sensor", "kind", "size", "whose", "chance", "cause", "opened", "status",
+    )  # fmt: skip
     list_display_links = ("level_shown", "sensor")
-    list_select_related = ("sensor__dealer", "sensor__model")
+    list_select_related = ("sensor__dealer", "sensor__model", "family", "assigned_to")
     list_filter = (
         StatusFilter,
+        AssigneeFilter,
         "level",
         "kind",
         ("sensor__dealer", ScopedRelatedFilter),
@@ -99,17 +97,18 @@ class FlagAdmin(Desk, ReadOnly):
         LotFilter,
     )
     search_fields = ("sensor__serial",)
-    linked_by = ("sensor", "calibration")
-    actions = ("acknowledge_chosen", "close_chosen")
+    linked_by = ("sensor", "calibration", "family")
+    actions = ("acknowledge_chosen", "assign_chosen", "close_chosen", "merge_chosen")
+    change_list_template = "desk/flags.html"
 
     def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:
         """Return the flags, worst first."""
-        rows = by_weight(visible(self.model, scope_in(request)))
-        return rows.order_by("level", models.F("weight").desc(nulls_last=True), "-pk")
+        rows = told_to(scope_in(request), by_weight(visible(self.model, scope_in(request))))
+        return rows.order_by(*WORST_FIRST)
 
     def get_ordering(self, request: HttpRequest) -> Any:
         """Keep the worst first, unless a column is chosen."""
-        return ("level", models.F("weight").desc(nulls_last=True), "-pk")
+        return WORST_FIRST
 
     @admin.display(description="level", ordering="level")
     def level_shown(self, row: DriftFlag) -> str:
@@ -137,16 +136,25 @@ class FlagAdmin(Desk, ReadOnly):
         """Return the day on which it was opened."""
         return wording.local_day(row.opened_at, row.sensor.dealer.zone)
 
+    @admin.display(description="who, family")
+    def whose(self, row: Any) -> str:
+        """Return who sees to it, and whether it is one matter with others."""
+        return ", ".join(part for part in (row.told_person, row.told_cause) if part)
+
     def change_view(
         self, request: HttpRequest, object_id: str, form_url: str = "", extra_context: Any = None
     ) -> HttpResponse:
         """Show one flag: what, why, what to check, and what was done about it."""
-        return self._flag(request, self.looked_at(request, object_id), ReasonForm())
+        return self.flag_page(request, self.looked_at(request, object_id))
 
-    def _flag(self, request: HttpRequest, row: DriftFlag, form: ReasonForm) -> HttpResponse:
+    def flag_page(
+        self, request: HttpRequest, row: DriftFlag, bound: forms.Form | None = None
+    ) -> HttpResponse:
+        """Return the page of one flag; `bound` is the form that was refused, where one was."""
         record = row.calibration_id or row.functional_test_id
         kind = "calibration" if row.calibration_id else "functionaltest"
-        zone = row.sensor.dealer.zone
+        zone, scope = row.sensor.dealer.zone, scope_in(request)
+        told = readout.whose(row, scope)
         context = {
             "title": f"{row.sensor.serial}: {row.get_kind_display()} {row.level}",
             "flag": row,
@@ -156,102 +164,103 @@ class FlagAdmin(Desk, ReadOnly):
             "opened": wording.local_time(row.opened_at, zone),
             "acknowledged": wording.local_time(row.acknowledged_at, zone),
             "closed": wording.local_time(row.closed_at, zone),
-            "names_shown": scope_in(request).sees_remarks_of(row.sensor.dealer_id),
+            "assigned": wording.local_time(told["assigned_at"], zone),
+            "told": told,
+            "kin": kin_of(row, scope) if told["family"] else [],
+            "names_shown": scope.sees_remarks_of(row.sensor.dealer_id),
             "sensor_url": reverse("admin:fleet_sensor_change", args=[row.sensor_id]),
             "record_url": record and reverse(f"admin:calibration_{kind}_change", args=[record]),
-            "form": form,
+            "form": bound if isinstance(bound, ReasonForm) else ReasonForm(),
             "may_decide": self._may(request, "decide", row),
         }
+        if context["may_decide"] and row.status != DriftFlag.Status.CLOSED:
+            given = isinstance(bound, PersonForm)
+            context["person_form"] = (
+                bound if given else person_form([row], scope, start=row.assigned_to_id)
+            )
         return self.page(request, "desk/flag.html", context)
 
     # ── decisions ──
     def get_urls(self) -> list[Any]:
-        """Add the two decisions."""
+        """Add the decisions about one flag."""
         door = self.admin_site.admin_view
-        name = "calibration_driftflag"
-        return [
-            path(
-                "<path:object_id>/acknowledge/", door(self.acknowledge), name=f"{name}_acknowledge"
-            ),
-            path("<path:object_id>/close/", door(self.close), name=f"{name}_close"),
-            *super().get_urls(),
+        doors = [
+            path(f"<path:object_id>/{verb}/", door(view), name=f"calibration_driftflag_{verb}")
+            for verb, view in (
+                ("acknowledge", self.acknowledge),
+                ("assign", self.assign),
+                ("close", self.close),
+                ("part", self.part),
+            )
         ]
+        return [*doors, *super().get_urls()]
 
     def acknowledge(self, request: HttpRequest, object_id: str) -> HttpResponse:
         """Note that somebody has seen it."""
-        row = self.visible_or_404(request, object_id, "decide")
-        if request.method != "POST":
-            return HttpResponseNotAllowed(["POST"])
         return self._decided(
-            request, row, lambda: flags.acknowledge(
-                row, user_id=request.user.pk, now=timezone.now()
-            ), ReasonForm(), "The flag is acknowledged.",
-        )  # fmt: skip
+            request,
+            object_id,
+            lambda row, _: flags.acknowledge(row, user_id=request.user.pk, now=timezone.now()),
+            said="The flag is acknowledged.",
+        )
+
+    def assign(self, request: HttpRequest, object_id: str) -> HttpResponse:
+        """Give it to a person, or to nobody."""
+        scope = scope_in(request)
+        return self._decided(
+            request,
+            object_id,
+            lambda row, form: triage.assign(
+                row, person=form.cleaned_data["person"], scope=scope, now=timezone.now()
+            ),
+            form_of=lambda row: person_form([row], scope, data=request.POST),
+            said="It is noted who sees to the flag.",
+        )
 
     def close(self, request: HttpRequest, object_id: str) -> HttpResponse:
         """Close it with a reason."""
-        row = self.visible_or_404(request, object_id, "decide")
-        if request.method != "POST":
-            return HttpResponseNotAllowed(["POST"])
-        form = ReasonForm(request.POST)
-        if not form.is_valid():
-            return self._flag(request, row, form)
         return self._decided(
-            request, row, lambda: flags.close(
-                row, user_id=request.user.pk, reason=form.cleaned_data["reason"],
+            request,
+            object_id,
+            lambda row, form: flags.close(
+                row,
+                user_id=request.user.pk,
+                reason=form.cleaned_data["reason"],
                 now=timezone.now(),
-            ), form, "The flag is closed.",
-        )  # fmt: skip
+            ),
+            form_of=lambda row: ReasonForm(request.POST),
+            said="The flag is closed.",
+        )
+
+    def part(self, request: HttpRequest, object_id: str) -> HttpResponse:
+        """Take it out of its family."""
+        return self._decided(
+            request,
+            object_id,
+            lambda row, _: triage.part(row),
+            said="The flag stands by itself again.",
+        )
 
     def _decided(
         self,
         request: HttpRequest,
-        row: DriftFlag,
-        decision: Callable[[], object],
-        form: ReasonForm,
+        object_id: str,
+        decision: Callable[[DriftFlag, Any], object],
+        *,
         said: str,
+        form_of: Callable[[DriftFlag], forms.Form] | None = None,
     ) -> HttpResponse:
+        row = self.visible_or_404(request, object_id, "decide")
+        if request.method != "POST":
+            return HttpResponseNotAllowed(["POST"])
+        form = form_of(row) if form_of else None
+        if form is not None and not form.is_valid():
+            return self.flag_page(request, row, form)
         try:
-            decision()
+            decision(row, form)
         except DomainError as refusal:
             self.message_user(request, str(refusal), messages.ERROR)
             row.refresh_from_db()
-            return self._flag(request, row, form)
+            return self.flag_page(request, row)
         self.message_user(request, said, messages.SUCCESS)
         return HttpResponseRedirect(reverse("admin:calibration_driftflag_change", args=[row.pk]))
-
-    @admin.action(description="Acknowledge", permissions=["decide"])
-    def acknowledge_chosen(self, request: HttpRequest, queryset: models.QuerySet[Any]) -> None:
-        """Acknowledge the chosen flags; closed ones are left alone."""
-        now, done, left = timezone.now(), 0, 0
-        for row in queryset.select_related("sensor"):
-            if row.status == DriftFlag.Status.OPEN and self._may(request, "decide", row):
-                flags.acknowledge(row, user_id=request.user.pk, now=now)
-                done += 1
-            else:
-                left += 1
-        self.say(request, done, left, "acknowledged")
-
-    @admin.action(description="Close with a reason ...", permissions=["decide"])
-    def close_chosen(
-        self, request: HttpRequest, queryset: models.QuerySet[Any]
-    ) -> HttpResponse | None:
-        """Say what will be closed, ask for the reason, close."""
-        form = ReasonForm(request.POST if "reason" in request.POST else None)
-        rows = [row for row in queryset if self._may(request, "decide", row)]
-        open_rows = [row for row in rows if row.status != DriftFlag.Status.CLOSED]
-        if not form.is_valid():
-            context = {
-                "title": "Close flags",
-                "form": form,
-                "flags": [(row, magnitude(row)) for row in open_rows],
-                "left": queryset.count() - len(open_rows),
-                "action_name": "close_chosen",
-                "action_checkbox_name": ACTION_CHECKBOX_NAME,
-            }
-            return self.page(request, "desk/close_flags.html", context)
-        now, reason = timezone.now(), form.cleaned_data["reason"]
-        for row in open_rows:
-            flags.close(row, user_id=request.user.pk, reason=reason, now=now)
-        self.say(request, len(open_rows), queryset.count() - len(open_rows), "closed")
-        return None

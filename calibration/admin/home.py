@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from calibration import due
 from calibration.admin import wording
-from calibration.admin.flags import by_weight, magnitude
+from calibration.admin.weights import WORST_FIRST, by_weight, magnitude
 from calibration.models import Calibration, DriftFlag, ReferenceStandard, Visit
 from fleet import access
 from fleet.admin.door import scope_in
@@ -20,6 +20,7 @@ from fleet.scope import Scope
 
 MOST = 12
 SOON = timedelta(days=60)
+_LEVELS = DriftFlag.Level.values
 
 
 def home(request: HttpRequest) -> dict[str, Any]:
@@ -38,9 +39,7 @@ def home(request: HttpRequest) -> dict[str, Any]:
 def open_flags(scope: Scope) -> list[dict[str, Any]]:
     """Return the worst flags that nobody has decided on."""
     rows = by_weight(DriftFlag.objects.visible_to(scope).filter(status=DriftFlag.Status.OPEN))
-    worst = rows.select_related("sensor", "sensor__dealer").order_by(
-        "level", models.F("weight").desc(nulls_last=True), "-pk"
-    )
+    worst = rows.select_related("sensor", "sensor__dealer").order_by(*WORST_FIRST)
     return [
         {
             "row": row,
@@ -54,10 +53,17 @@ def open_flags(scope: Scope) -> list[dict[str, Any]]:
 
 
 def flag_totals(scope: Scope) -> dict[str, int]:
-    """Return how many open flags there are of each level."""
-    rows = DriftFlag.objects.visible_to(scope).filter(status=DriftFlag.Status.OPEN)
-    counted = rows.order_by().values_list("level").annotate(total=models.Count("pk"))
-    return dict(counted)
+    """Return how many open flags there are of each level, and how many the caller sees to."""
+    unseen = models.Q(status=DriftFlag.Status.OPEN)
+    rows = DriftFlag.objects.visible_to(scope).exclude(status=DriftFlag.Status.CLOSED)
+    totals: dict[str, int] = rows.aggregate(
+        **{
+            str(level): models.Count("pk", filter=unseen & models.Q(level=level))
+            for level in _LEVELS
+        },
+        mine=models.Count("pk", filter=models.Q(assigned_to=scope.user_id)),
+    )
+    return totals
 
 
 def machines_due(scope: Scope, now: datetime) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, tzinfo
+from datetime import date, datetime, timedelta, tzinfo
 from typing import Any
 
 from calibration import charts
@@ -12,6 +12,8 @@ from calibration.readout import with_uncertainty
 from fleet import units
 from fleet.models import Installation
 
+_EXPECTED_SLOPE = ("expected_slope", "u_expected_slope")
+_EXPECTED_OFFSET = ("expected_offset", "u_expected_offset")
 COVERAGE = 2.0  # bars show twice the standard uncertainty
 
 
@@ -51,6 +53,20 @@ def _numbers(answer: wording.Answer, life: Life) -> dict[str, Any]:
         "kind": "superseded" if answer["superseded_by"] else answer["verdict"] or "within",
         "run": answer["segment"] or 0,
         "previous": answer["against_previous"].get("calibration"),
+        "expected": _expected(answer, load, reading),
+    }
+
+
+def _expected(
+    answer: wording.Answer, load: float, reading: float
+) -> dict[str, tuple[float, float]] | None:
+    """Return slope and offset as the history led one to expect them, with their uncertainties."""
+    against = answer["against_expected"]
+    if against.get("expected_slope") is None:
+        return None
+    return {
+        "slope": tuple(against[name] * reading / load for name in _EXPECTED_SLOPE),
+        "offset": tuple(against[name] * reading for name in _EXPECTED_OFFSET),
     }
 
 
@@ -90,6 +106,12 @@ def _bands(rows: dict[str, dict[str, Any]], what: str) -> list[charts.Band]:
             continue
         middle, room = before[what][0], row[f"{what}_room"]
         bands.append(charts.Band(before["day"], row["day"], middle - room, middle + room))
+        if row["expected"]:
+            value, u = row["expected"][what]
+            around = max((row["day"] - before["day"]) / 8, timedelta(days=1))
+            edges = (value - COVERAGE * u, value + COVERAGE * u)
+            start, end = row["day"] - around, row["day"] + around
+            bands.append(charts.Band(start, end, *edges, expected=True))
     return bands
 
 

@@ -1,16 +1,24 @@
 """Calibrations and functional tests: read-only pages with their numbers, and the entry forms."""
 
-from datetime import UTC
+from datetime import UTC, tzinfo
 from typing import Any, ClassVar
 
 from django.contrib import admin, messages
 from django.core.exceptions import PermissionDenied
-from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
+from django.http import (
+    HttpRequest,
+    HttpResponse,
+    HttpResponseNotAllowed,
+    HttpResponseRedirect,
+    JsonResponse,
+)
+from django.template.loader import render_to_string
 from django.urls import path, reverse
 from django.utils import timezone
 
 from calibration import documents, matching, readout
 from calibration.admin import wording
+from calibration.admin.beside import beside
 from calibration.admin.entering import (
     CalibrationEntry,
     Entry,
@@ -18,15 +26,17 @@ from calibration.admin.entering import (
     correction_of,
     start_values,
 )
-from calibration.admin.sensor_page import history_row, last_facts, open_flags
+from calibration.admin.sensor_page import last_facts
 from calibration.admin.showing import Desk, state
-from calibration.documents.latest import latest_answers
 from calibration.documents.procedure import CAUTIONS, STEPS
 from calibration.models import Calibration, FunctionalTest
 from fleet.admin.door import scope_in
 from fleet.admin.filters import ScopedRelatedFilter, ValuesFilter
 from fleet.admin.scoped import ReadOnly
 from fleet.models import Sensor
+
+JSON = "application/json"
+MOST_SERIALS = 12
 
 
 class SeasonFilter(ValuesFilter):
@@ -50,6 +60,7 @@ class RecordAdmin(Desk, ReadOnly):
 
     entry_class: ClassVar[type[Entry]]
     entry_template: ClassVar[str]
+    judged_template: ClassVar[str]
     done_text: ClassVar[str]
 
     def has_add_permission(self, request: HttpRequest) -> bool:
@@ -67,20 +78,75 @@ class RecordAdmin(Desk, ReadOnly):
                 request, self.entry_class(scope_in(request), start=self._start(request))
             )
         entry = self.entry_class(scope_in(request), data=request.POST, start={})
-        if not entry.is_valid():
-            return self._form(request, entry)
-        if "_check" in request.POST and isinstance(entry, CalibrationEntry):
-            return self._form(request, entry, checked=entry.check(now=timezone.now()))
-        return self._store(request, entry)
-
-    def _store(self, request: HttpRequest, entry: Any) -> HttpResponse:
-        done = entry.store(now=timezone.now())
+        readable = entry.is_valid()
+        if "_check" in request.POST:
+            checked = entry.check(now=timezone.now()) if readable else None
+            return self._form(request, entry, checked=checked)
+        done = entry.store(now=timezone.now()) if readable else None
+        if request.headers.get("Accept") == JSON:
+            return self._told(request, entry, done)
         if done is None:
             return self._form(request, entry)
+        return HttpResponseRedirect(self._stored(request, done))
+
+    def _stored(self, request: HttpRequest, done: tuple[Any, bool]) -> str:
+        """Say that it is stored; return the address of the record's page."""
         record, created = done
         said = self.done_text if created else "This is recorded already; nothing was added."
         self.message_user(request, said, messages.SUCCESS if created else messages.INFO)
-        return HttpResponseRedirect(self.page_of(record.pk))
+        return self.page_of(record.pk)
+
+    def _told(self, request: HttpRequest, entry: Entry, done: Any) -> HttpResponse:
+        """Tell the page's script where the record is, or what was refused."""
+        if done is None:
+            return JsonResponse({"problems": entry.problems()}, status=422)
+        return JsonResponse({"stored": self._stored(request, done)})
+
+    def live(self, request: HttpRequest) -> HttpResponse:
+        """Tell the page's script what is known of the sensor and how the numbers would be judged.
+
+        The service is the one that judges a post; nothing is stored.
+        """
+        if not self.has_add_permission(request):
+            raise PermissionDenied
+        if request.method != "POST":
+            return HttpResponseNotAllowed(["POST"])
+        scope, now = scope_in(request), timezone.now()
+        entry = self.entry_class(scope, data=request.POST, start={})
+        enough = entry.is_valid() and len(entry.rows.filled()) > 1
+        checked = entry.check(now=now) if enough else None
+        known = beside(entry, scope)
+        zone = known["sensor"].dealer.zone if known["sensor"] else UTC
+        judged = {"checked": checked and self.judged(checked, zone)}
+        return JsonResponse(
+            {
+                "sensor": render_to_string("desk/_beside.html", known),
+                "judged": render_to_string(self.judged_template, judged) if checked else "",
+                "problems": entry.problems(),
+            }
+        )
+
+    def serials(self, request: HttpRequest) -> HttpResponse:
+        """Tell the page's script which serials begin as typed, or hold it."""
+        if not self.has_add_permission(request):
+            raise PermissionDenied
+        typed = request.GET.get("typed", "").strip()[:40]
+        rows = Sensor.objects.visible_to(scope_in(request)).filter(serial__icontains=typed)
+        found = rows.order_by("serial").values_list("serial", flat=True)[:MOST_SERIALS]
+        return JsonResponse({"serials": list(found) if typed else []})
+
+    def judged(self, answer: dict[str, Any], zone: tzinfo) -> Any:
+        """Return what the page says about a judged draft."""
+        raise NotImplementedError
+
+    def get_urls(self) -> list[Any]:
+        """Add what the form's script asks."""
+        door, name = self.admin_site.admin_view, f"calibration_{self.opts.model_name}"
+        return [
+            path("add/live/", door(self.live), name=f"{name}_live"),
+            path("add/serials/", door(self.serials), name=f"{name}_serials"),
+            *super().get_urls(),
+        ]
 
     def page_of(self, key: object) -> str:
         """Return the address of a record's page."""
@@ -91,20 +157,19 @@ class RecordAdmin(Desk, ReadOnly):
         return start_values(scope_in(request), request.GET.get("sensor", "").strip(), person)
 
     def _form(self, request: HttpRequest, entry: Entry, checked: Any = None) -> HttpResponse:
-        serial = entry.form["sensor"].value() or ""
-        rows = Sensor.objects.visible_to(scope_in(request)).select_related("model", "dealer")
-        sensor = rows.filter(serial__iexact=str(serial).strip()).first() if serial else None
-        last = latest_answers([sensor.pk], scope_in(request)).get(sensor.pk) if sensor else None
-        zone = sensor.dealer.zone if sensor else UTC
+        known = beside(entry, scope_in(request))
+        zone = known["sensor"].dealer.zone if known["sensor"] else UTC
+        base = f"admin:calibration_{self.opts.model_name}"
         context = {
             "title": f"Record a {self.opts.verbose_name}",
             "form": entry.form,
             "rows": entry.rows,
-            "sensor": sensor,
-            "last": last and history_row(last, zone),
-            "last_points": last and wording.points_of(last),
-            "checked": checked and last_facts(checked, zone),
-            "flags": open_flags(sensor, scope_in(request)) if sensor else [],
+            **known,
+            "checked": checked and self.judged(checked, zone),
+            "judged_template": self.judged_template,
+            "live_url": reverse(f"{base}_live"),
+            "serials_url": reverse(f"{base}_serials"),
+            "person": request.user.pk,
             "cautions": CAUTIONS,
             "steps": STEPS,
         }
@@ -118,6 +183,7 @@ class CalibrationAdmin(RecordAdmin):
     resource = "calibrations"
     entry_class = CalibrationEntry
     entry_template = "desk/calibration_entry.html"
+    judged_template = "desk/_judged.html"
     done_text = "The calibration is recorded, sealed and judged."
     list_display = (
         "sensor_serial", "day", "season", "reason", "where", "slope_change", "offset_change",
@@ -178,6 +244,10 @@ class CalibrationAdmin(RecordAdmin):
         judged = getattr(row, "judgement", None)
         return state(judged.verdict, judged.verdict) if judged else state("none", "not judged")
 
+    def judged(self, answer: dict[str, Any], zone: tzinfo) -> Any:
+        """Return what a page says about a calibration."""
+        return last_facts(answer, zone)
+
     def _start(self, request: HttpRequest) -> dict[str, Any]:
         key = request.GET.get("corrects", "")
         if not key:
@@ -210,7 +280,13 @@ class CalibrationAdmin(RecordAdmin):
         """Serve the calibration's certificate."""
         row = self.visible_or_404(request, object_id)
         link = request.build_absolute_uri(matching.address_of(row))
-        made = documents.certificate(row, scope=scope_in(request), now=timezone.now(), link=link)
+        made = documents.certificate(
+            row,
+            scope=scope_in(request),
+            now=timezone.now(),
+            paper=self.paper(request),
+            link=link,
+        )
         return self.pdf(made, f"calibration-{row.sensor_serial}-{row.performed_at:%Y-%m-%d}")
 
 
@@ -221,6 +297,7 @@ class FunctionalTestAdmin(RecordAdmin):
     resource = "functional-tests"
     entry_class = FunctionalEntry
     entry_template = "desk/functional_entry.html"
+    judged_template = "desk/_judged_test.html"
     done_text = "The functional test is recorded, sealed and judged."
     list_display = ("sensor_serial", "day", "where", "worst", "verdict")
     list_display_links = ("sensor_serial", "day")
@@ -233,6 +310,10 @@ class FunctionalTestAdmin(RecordAdmin):
     def day(self, row: FunctionalTest) -> str:
         """Return the day at the dealer."""
         return wording.local_day(row.performed_at, row.sensor.dealer.zone)
+
+    def judged(self, answer: dict[str, Any], zone: tzinfo) -> Any:
+        """Return the answer; it needs no words of ours."""
+        return answer
 
     @admin.display(description="where")
     def where(self, row: FunctionalTest) -> str:

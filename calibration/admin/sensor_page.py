@@ -113,17 +113,12 @@ def _probability(answer: wording.Answer) -> str:
 
 
 def _life_line(places: Sequence[Installation], scope: Scope) -> list[dict[str, Any]]:
-    """Return where the sensor sat; machines of others by their serial only."""
-    seen = set(
-        Machine.objects.visible_to(scope)
-        .filter(pk__in=[place.machine_id for place in places])
-        .values_list("pk", flat=True)
-    )
+    """Return where it sat, the newest first; a link to the machines that the reader may see."""
     return [
         {
             "place": place,
             "url": reverse("admin:fleet_machine_change", args=[place.machine_id])
-            if place.machine_id in seen
+            if scope.everywhere or place.machine.customer.dealer_id in scope.dealers
             else "",
         }
         for place in reversed(places)
@@ -151,6 +146,21 @@ def _tests(sensor: Sensor, scope: Scope, zone: tzinfo) -> list[dict[str, Any]]:
     ]
 
 
+def _card(answer: wording.Answer | None, place: Installation, zone: tzinfo) -> dict[str, str]:
+    """Return the numbers for the console; none from before the sensor came here."""
+    if answer is None or not answer["fit"]:
+        return {}
+    day = wording.local_day(answer["performed_at"], zone)
+    if day < place.installed_on.isoformat():
+        return {}
+    fit, load, reading = answer["fit"], answer["load_unit"], answer["reading_unit"]
+    return {
+        "slope": f"{readout.rounded(fit['slope'], fit['u_slope'])} {reading}/{load}",
+        "offset": f"{readout.rounded(fit['offset'], fit['u_offset'])} {reading}",
+        "day": day,
+    }
+
+
 def machine_page(machine: Machine, *, scope: Scope, now: datetime) -> dict[str, Any]:
     """Return a machine's positions, each with its sensor's last numbers, state and due day."""
     zone = machine.customer.dealer.zone
@@ -176,6 +186,7 @@ def machine_page(machine: Machine, *, scope: Scope, now: datetime) -> dict[str, 
                 "place": place,
                 "url": reverse("admin:fleet_sensor_change", args=[place.sensor_id]),
                 "last": answer and history_row(answer, zone),
+                "card": _card(answer, place, zone),
                 "flagged": place.sensor_id in flagged,
                 "due": due,
             }

@@ -4,8 +4,10 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from django.contrib import admin
+from django.db.models import Model
 from django.http import HttpRequest, HttpResponse
 from django.template.response import TemplateResponse
+from django.urls import reverse
 from django.utils.html import format_html
 
 if TYPE_CHECKING:
@@ -34,6 +36,14 @@ class Desk(ModelAdmin):
             {**frame, "opts": self.opts, "has_view_permission": True, **context},
             status=status,
         )
+
+    def paper(self, request: HttpRequest) -> str:
+        """Return the paper that a sheet is asked for on."""
+        return "letter" if request.GET.get("paper") == "letter" else "a4"
+
+    def link_to(self, request: HttpRequest, name: str, row: Model) -> str:
+        """Return the whole address of a row's page, for a QR code."""
+        return request.build_absolute_uri(reverse(name, args=[row.pk]))
 
     def pdf(self, content: bytes, name: str) -> HttpResponse:
         """Return a sheet to look at or to print."""

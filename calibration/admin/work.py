@@ -82,7 +82,7 @@ class VisitAdmin(Scoped):
     list_display_links = ("planned_on", "customer")
     list_select_related = ("customer", "technician")
     list_filter = ("status", ("customer__dealer", ScopedRelatedFilter))
-    search_fields = ("customer__name",)
+    search_fields = ("customer__search",)
     date_hierarchy = "planned_on"
     autocomplete_fields = ("customer", "technician")
     fields = (

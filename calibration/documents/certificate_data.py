@@ -1,7 +1,8 @@
 """What a calibration certificate says.
 
-The list of what a report has to hold is that of ISO/IEC 17025:2017, 7.8.2 to 7.8.6 (from memory
-of the standard). It is a dealer's report in that form, not an accredited laboratory's.
+The list of what a report has to hold is that of ISO/IEC 17025:2017, 7.8.2.1 a) to p), 7.8.2.2,
+7.8.4.1 a) to f), 7.8.6.2, 7.8.7 and 7.8.8 (from memory of the standard; by 7.8.4.3 it recommends
+no interval). It is a dealer's report in that form, not an accredited laboratory's.
 """
 
 from collections.abc import Mapping

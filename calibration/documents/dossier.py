@@ -17,9 +17,12 @@ from fleet.models import Sensor
 from fleet.scope import Scope
 
 EARLIEST_ZIP_YEAR = 1980
+PERSONAL = {"close_reason", "family_cause", "assigned_to", "assigned_at"}
 
 
-def dossier(sensor: Sensor, *, scope: Scope, now: datetime, paper: str = "a4") -> bytes:
+def dossier(
+    sensor: Sensor, *, scope: Scope, now: datetime, paper: str = "a4", link: str = ""
+) -> bytes:
     """Return the ZIP: dossier.pdf, two CSV files, history.json, digests.txt and README.txt.
 
     It names no owner of any machine, and nobody's contact data; free text that another dealer
@@ -34,6 +37,7 @@ def dossier(sensor: Sensor, *, scope: Scope, now: datetime, paper: str = "a4") -
     life = _without_people(readout.sensor_history(row, scope))
     records = seals.record_lines(row, scope)
     data = dossier_data(row, life, records, now=now)
+    data |= {"qr": typesetting.qr_svg(link) if link else ""}
     places = life["installations"]
     models = {place["machine_serial"]: place["machine_model_name"] for place in places}
     files = {
@@ -50,7 +54,7 @@ def dossier(sensor: Sensor, *, scope: Scope, now: datetime, paper: str = "a4") -
 
 
 def _without_people(value: Any) -> Any:
-    """Return the history without the machines' owners and without why a person closed a flag.
+    """Return the history without the machines' owners and without what people said of flags.
 
     Both may name somebody who has nothing to do with the claim.
     """
@@ -58,7 +62,7 @@ def _without_people(value: Any) -> Any:
         return {
             name: _without_people(item)
             for name, item in value.items()
-            if not name.startswith("customer") and name != "close_reason"
+            if not name.startswith("customer") and name not in PERSONAL
         }
     return [_without_people(item) for item in value] if isinstance(value, list) else value
 

@@ -37,6 +37,13 @@ class _Facts:
     flags: Mapping[int, list[dict[str, Any]]]
 
 
+def visit_sheets_data(
+    customers: Sequence[Customer], *, scope: Scope, now: datetime
+) -> list[dict[str, Any]]:
+    """Return the visit sheets of several customers, in the order given."""
+    return [visit_sheet_data(customer, scope=scope, now=now) for customer in customers]
+
+
 def visit_sheet_data(customer: Customer, *, scope: Scope, now: datetime) -> dict[str, Any]:
     """Return the visit sheet of one customer as JSON values.
 
@@ -129,7 +136,7 @@ def _position(place: Place, facts: _Facts) -> dict[str, Any]:
             "serial": place.serial,
             "model": place.model_name,
             "lot": place.lot,
-            "tag": tag_numbers(place),
+            "tag": tag_numbers(place, place.reading_unit),
         },
         "due_on": due_on,
         "due": _standing(due_on, facts),

@@ -14,8 +14,10 @@ from calibration.documents.expected import (
 )
 from calibration.documents.places import Place
 from calibration.documents.wording import quantity, typed
+from calibration.policies import Rule
 from calibration.rounding import rounded
-from fleet import seasons
+from fleet import seasons, units
+from fleet.models import Sensor, SensorModel
 
 MOST_LOADS = 4
 BASIS = (
@@ -24,7 +26,7 @@ BASIS = (
 )
 
 
-def tag_numbers(place: Place) -> dict[str, Any] | None:
+def tag_numbers(place: Place | Sensor, reading_unit: str) -> dict[str, Any] | None:
     """Return the numbers on the tag of a new cell; None where it had none."""
     if place.tag_span_load is None:
         return None
@@ -33,7 +35,7 @@ def tag_numbers(place: Place) -> dict[str, Any] | None:
         "span_reading": place.tag_span_reading,
         "span_load": place.tag_span_load,
         "load_unit": place.tag_load_unit,
-        "reading_unit": place.reading_unit,
+        "reading_unit": reading_unit,
         "text": (
             f"{typed(place.tag_zero_reading)} at 0, {typed(place.tag_span_reading)} at "
             f"{typed(place.tag_span_load)} {place.tag_load_unit}"
@@ -107,3 +109,11 @@ def _band(found: Range, unit: str) -> dict[str, Any]:
         "low": rounded(found.low, found.u),
         "high": rounded(found.high, found.u),
     }
+
+
+def tolerance_of(model: SensorModel, rule: Rule, load_unit: str) -> Tolerance:
+    """Return what a rule tolerates of a sensor of this model, in a load unit."""
+    rated = model.rated_load * units.LOAD[model.load_unit] / units.LOAD[load_unit]
+    return Tolerance(
+        slope=rule.slope_tolerance_pct / 100.0, offset=rule.offset_tolerance_pct / 100.0 * rated
+    )

@@ -2,7 +2,14 @@
 
 from calibration.fleetwide.affected import affected_by
 from calibration.fleetwide.intervals import settle_intervals
-from calibration.fleetwide.lasting import reliability
+from calibration.fleetwide.lasting import reliability, reliability_of_all
 from calibration.fleetwide.siblings import lots, settle_lots
 
-__all__ = ["affected_by", "lots", "reliability", "settle_intervals", "settle_lots"]
+__all__ = [
+    "affected_by",
+    "lots",
+    "reliability",
+    "reliability_of_all",
+    "settle_intervals",
+    "settle_lots",
+]

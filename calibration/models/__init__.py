@@ -30,6 +30,7 @@ from calibration.models.record import (
 )
 from calibration.models.rules import ReferenceStandard, TolerancePolicy
 from calibration.models.runs import ImportRun, ScanChunk, ScanRun
+from calibration.models.triage import FlagFamily, KeptLook
 from calibration.models.work import (
     CalendarFeed,
     CustomerNote,
@@ -54,11 +55,13 @@ __all__ = [
     "DueState",
     "Event",
     "Fit",
+    "FlagFamily",
     "FunctionalTest",
     "FunctionalVerdict",
     "FurtherCompany",
     "ImportRun",
     "Judgement",
+    "KeptLook",
     "LotCount",
     "LotLooks",
     "LotPrior",

@@ -84,6 +84,25 @@ class DriftFlag(ScopedModel):
         related_name="+",
         help_text="The dealer whose person closed it, and who alone reads the reason.",
     )
+    family = models.ForeignKey(
+        "calibration.FlagFamily",
+        on_delete=models.SET_NULL,
+        null=True,
+        blank=True,
+        related_name="flags",
+    )
+    assigned_to = models.ForeignKey(
+        USER, on_delete=models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+    assigned_at = models.DateTimeField(null=True, blank=True)
+    assigned_for = models.ForeignKey(
+        Dealer,
+        on_delete=models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="+",
+        help_text="The dealer whose person it is, and who alone reads the name.",
+    )
 
     class Meta:
         ordering = ("-opened_at", "-pk")

@@ -8,7 +8,7 @@ from calibration.readout.calibrations import answers, calibration_answer, newest
 from calibration.readout.dues import due_answer
 from calibration.readout.explaining import explain
 from calibration.readout.figures import figures_of
-from calibration.readout.flags import flag_answer, moment
+from calibration.readout.flags import flag_answer, moment, whose
 from calibration.readout.functional import functional_answer, functional_answers
 from calibration.readout.history import sensor_history
 from calibration.readout.newest import newest_numbers, open_flags
@@ -31,5 +31,6 @@ __all__ = [
     "open_flags",
     "rounded",
     "sensor_history",
+    "whose",
     "with_uncertainty",
 ]

@@ -3,6 +3,7 @@
 from datetime import UTC, datetime
 from typing import Any
 
+from calibration.models import DriftFlag
 from fleet.scope import Scope
 
 
@@ -31,4 +32,30 @@ def flag_answer(flag: Any, scope: Scope) -> dict[str, Any]:
         "acknowledged_at": moment(flag.acknowledged_at),
         "closed_at": moment(flag.closed_at),
         "close_reason": flag.close_reason if ours else "",
+        **whose(flag, scope),
     }
+
+
+def whose(flag: Any, scope: Scope) -> dict[str, Any]:
+    """Return who sees to a flag and its family's cause, to the dealer whose people said so."""
+    given = flag.assigned_for_id is not None and scope.sees_remarks_of(flag.assigned_for_id)
+    dealer, cause, to = _said_of(flag)
+    kin = dealer is not None and scope.sees_remarks_of(dealer)
+    return {
+        "family": flag.family_id if kin else None,
+        "family_cause": cause if kin else "",
+        "assigned_to": (to or "") if given else "",
+        "assigned_at": moment(flag.assigned_at) if given else None,
+    }
+
+
+def _said_of(flag: Any) -> tuple[int | None, str, str | None]:
+    """The family's dealer and cause, and who sees to it; of a row or an object."""
+    if not isinstance(flag, DriftFlag):
+        return flag.family__dealer_id, flag.family__cause, flag.assigned_to__username
+    family, person = flag.family, flag.assigned_to
+    return (
+        family.dealer_id if family else None,
+        family.cause if family else "",
+        person.get_username() if person else None,
+    )

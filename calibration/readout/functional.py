@@ -21,7 +21,10 @@ _STEP = (
 
 def _selected(tests: QuerySet[FunctionalTest]) -> QuerySet[FunctionalTest]:
     return tests.select_related("outcome", "installation", "superseded_by").prefetch_related(
-        "steps", Prefetch("flags", DriftFlag.objects.order_by("kind"))
+        "steps",
+        Prefetch(
+            "flags", DriftFlag.objects.select_related("family", "assigned_to").order_by("kind")
+        ),
     )
 
 

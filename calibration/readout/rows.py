@@ -65,7 +65,8 @@ _POINT = ("calibration_id", "load", "reading", "direction")
 FLAG = (
     "id", "sensor_id", "calibration_id", "functional_test_id", "kind", "level", "magnitude",
     "tolerance", "p_out", "causes", "status", "opened_at", "acknowledged_at", "closed_at",
-    "close_reason", "closed_for_id",
+    "close_reason", "closed_for_id", "family_id", "family__dealer_id", "family__cause",
+    "assigned_for_id", "assigned_to__username", "assigned_at",
 )  # fmt: skip
 Row = namedtuple("Row", tuple(_PATHS))  # type: ignore[misc] # eighty columns, named above
 Flag = namedtuple("Flag", FLAG)  # type: ignore[misc] # as above

@@ -52,7 +52,7 @@ class MachineAdmin(Scoped):
     list_display: tuple[str, ...] = ("serial", "name", "model", "customer", "dealer")
     list_select_related = ("model", "customer__dealer")
     list_filter = (("customer__dealer", ScopedRelatedFilter), ("model", ScopedRelatedFilter))
-    search_fields = ("serial", "name", "customer__name")
+    search_fields = ("search", "customer__search")
     autocomplete_fields = ("customer", "model")
     fields = ("customer", "model", "serial", "name")
     linked_by = ("customer", "model")
@@ -151,6 +151,10 @@ class SensorAdmin(Scoped):
     def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:
         """Return the sensors, each with where it sits."""
         return super().get_queryset(request).prefetch_related(open_installations())
+
+    def get_readonly_fields(self, request: HttpRequest, obj: Any = None) -> tuple[str, ...]:
+        """Keep whose it is: installing the sensor, or reselling its machine, moves it."""
+        return ("dealer",) if obj else ()
 
     @admin.display(description="dealer", ordering="dealer__code")
     def dealer_code(self, row: Sensor) -> str:

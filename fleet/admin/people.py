@@ -1,5 +1,6 @@
 """Dealers, the people who work for them, and their customers."""
 
+import functools
 from typing import TYPE_CHECKING, Any
 
 from django import forms
@@ -10,6 +11,7 @@ from django.contrib.auth.models import Group
 from django.core.exceptions import PermissionDenied
 from django.db import models
 from django.http import HttpRequest, HttpResponse
+from django.urls import path
 from django_otp.plugins.otp_static.admin import StaticDevice
 from django_otp.plugins.otp_totp.admin import TOTPDevice
 
@@ -18,6 +20,7 @@ from fleet.admin.door import scope_in
 from fleet.admin.filters import ScopedRelatedFilter
 from fleet.admin.refusals import RefusalForm
 from fleet.admin.scoped import Scoped
+from fleet.admin.tokens import revoke_page, tokens_page
 from fleet.errors import Forbidden, Invalid, Problem
 from fleet.models import DEALER_ROLES, Customer, Dealer, Membership, Role, User
 from fleet.scope import Scope
@@ -99,7 +102,7 @@ class CustomerAdmin(Scoped):
     list_display = ("name", "dealer", "machine_count")
     list_select_related = ("dealer",)
     list_filter = (("dealer", ScopedRelatedFilter),)
-    search_fields = ("name",)
+    search_fields = ("search",)
     fields = ("dealer", "name", "email", "phone", "latitude", "longitude")
 
     def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:
@@ -252,6 +255,16 @@ class UserAdmin(Scoped, DjangoUserAdmin):  # type: ignore[type-arg] # not subscr
     readonly_fields = ("last_login", "date_joined", "second_factor_since")
     actions = ("remove_second_factor",)
     add_fieldsets = ((None, {"fields": ("username", "email", "password1", "password2")}),)
+
+    def get_urls(self) -> list[Any]:
+        """Add the page of one's own tokens."""
+        door = self.admin_site.admin_view
+        mine = functools.partial(tokens_page, self.admin_site)
+        return [
+            path("my-tokens/", door(mine), name="fleet_user_tokens"),
+            path("my-tokens/<str:key>/revoke/", door(revoke_page), name="fleet_user_token_revoke"),
+            *super().get_urls(),
+        ]
 
     def get_fieldsets(self, request: HttpRequest, obj: Any = None) -> Any:
         """Offer what the caller may decide about an account."""

@@ -21,6 +21,7 @@ from fleet import access, registry
 from fleet.admin.door import dealer_of, scope_in, visible
 from fleet.admin.refusals import ModelForm, RefusalForm
 from fleet.errors import DomainError, Forbidden
+from fleet.models.folded import anywhere
 
 if TYPE_CHECKING:
     ModelAdmin = admin.ModelAdmin[Any]
@@ -90,6 +91,15 @@ class Scoped(ModelAdmin):
         base, _, last = lookup.rpartition("__")
         path = base if last in _COMPARISONS else lookup
         return path in names or path.removesuffix("__id") in names
+
+    def get_search_results(
+        self, request: HttpRequest, queryset: models.QuerySet[Any], search_term: str
+    ) -> tuple[models.QuerySet[Any], bool]:
+        """Return the rows in which every word stands somewhere, in capitals or not."""
+        fields = self.get_search_fields(request)
+        for word in search_term.split() if fields else ():
+            queryset = queryset.filter(anywhere(word, fields))
+        return queryset, False
 
     # ── which verbs ──
     def _may(self, request: HttpRequest, verb: str, row: models.Model | None = None) -> bool:

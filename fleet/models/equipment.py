@@ -8,6 +8,7 @@ from django.db.models import F, Q
 from django.db.models.functions import Upper
 
 from fleet import units
+from fleet.models.folded import FoldedText
 from fleet.models.people import Customer, Dealer
 from fleet.models.scoped import EVERYBODY, ScopedModel
 
@@ -56,6 +57,7 @@ class Machine(ScopedModel):
     model = models.ForeignKey(MachineModel, on_delete=models.PROTECT, related_name="machines")
     serial = models.CharField(max_length=40, validators=[SERIAL])
     name = models.CharField(max_length=80, blank=True, help_text="What its owner calls it.")
+    search = FoldedText("serial", "name")
 
     class Meta:
         ordering = ("serial", "pk")

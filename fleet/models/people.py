@@ -12,6 +12,7 @@ from django.db.models.functions import Upper
 from knox.models import AbstractAuthToken, AuthTokenManager
 
 from fleet import seasons, units, workdays
+from fleet.models.folded import FoldedText
 from fleet.models.scoped import ScopedModel
 
 CODE = RegexValidator(
@@ -264,6 +265,7 @@ class Customer(ScopedModel):
         null=True, blank=True, validators=LATITUDE, help_text="Degrees; where its machines stand."
     )
     longitude = models.FloatField(null=True, blank=True, validators=LONGITUDE)
+    search = FoldedText("name")
 
     class Meta:
         ordering = ("name", "pk")

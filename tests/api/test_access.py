@@ -57,6 +57,8 @@ ACTIONS = {
     ("references", "affected", "get"): EVERYBODY,
     ("flags", "acknowledge", "post"): DEALER,
     ("flags", "close", "post"): DEALER,
+    ("flags", "assign", "post"): DEALER,
+    ("flags", "part", "post"): DEALER,
     ("customers", "visit-sheet", "get"): DEALER,
     ("customers", "personal-data", "get"): MANAGERS,
     ("customers", "personal-data/erase", "post"): MANAGERS,
@@ -73,6 +75,7 @@ LIST_ACTIONS = {
     ("calibrations", "check", "post"): DEALER,
     ("calibrations", "batch", "post"): DEALER,
     ("visits", "plan", "post"): MANAGERS,
+    ("flags", "merge", "post"): DEALER,
 }
 PEOPLE = {"techA": T, "managerA": M, "techB": T, "managerB": M, "reviewer": W, "admin": A}
 SCOPED = [

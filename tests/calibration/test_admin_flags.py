@@ -92,7 +92,9 @@ def test_many_at_once_say_first_what_they_will_do(world, flagged, technician):
     asked = technician.post(reverse(LIST), chosen)
     assert "3 flags will be closed" in asked.content.decode()
     assert DriftFlag.objects.filter(status="open").count() == 3
-    done = technician.post(reverse(LIST), chosen | {"reason": "all one bad reference"})
+    done = technician.post(
+        reverse(LIST), chosen | {"reason": "all one bad reference", "sure": "1"}
+    )
     assert done.status_code == 302
     assert set(DriftFlag.objects.values_list("status", "close_reason")) == {
         ("closed", "all one bad reference")
@@ -104,6 +106,10 @@ def test_acknowledging_many_leaves_closed_ones_and_other_dealers_alone(world, fl
     technician.post(door(flagged[2], "close"), {"reason": "seen to"})
     keys = [flag.pk for flag in (*flagged, foreign)]
     data = {ACTION_CHECKBOX_NAME: keys, "action": "acknowledge_chosen"}
+    asked = technician.post(reverse(LIST) + "?status=all", data).content.decode()
+    assert "2 flags will be acknowledged; 1 of your choice will be left as it is" in asked
+    assert DriftFlag.objects.filter(status="acknowledged").count() == 0
+    data["sure"] = "1"
     technician.post(reverse(LIST) + "?status=all", data)
     states = dict(DriftFlag.objects.values_list("sensor__serial", "status"))
     assert states == {

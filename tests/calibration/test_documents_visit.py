@@ -1,6 +1,8 @@
 """The visit sheet and the cab card."""
 
+import io
 import json
+import zipfile
 from dataclasses import replace
 from datetime import UTC, date, datetime
 
@@ -355,3 +357,24 @@ def test_flags_of_two_seasons_stand_newest_first_and_a_shared_cause_is_printed_o
     same = first["likely"]["code"] == second["likely"]["code"]
     assert text.count(second["likely"]["says"]) == 1
     assert (first["likely"]["says"] == second["likely"]["says"]) == same
+
+
+def test_many_sheets_at_once_are_each_the_same_as_alone(world):
+    """Read together, laid out one by one: the bytes do not tell."""
+    world.season("A1", 2025)
+    scope = world.scopes["managerA"]
+    links = {world.customers[which].pk: f"http://desk.example/{which}" for which in ("A1", "A2")}
+    packed = documents.visit_sheets(links, scope=scope, now=NOW)
+    with zipfile.ZipFile(io.BytesIO(packed)) as archive:
+        assert len(archive.namelist()) == 2
+        for which in ("A1", "A2"):
+            customer = world.customers[which]
+            alone = documents.visit_sheet(customer, scope=scope, now=NOW, link=links[customer.pk])
+            assert archive.read(f"visit-sheet-{customer.pk}.pdf") == alone
+
+
+def test_another_dealers_customer_is_left_out_of_many(world):
+    foreign = {world.customers["B1"].pk: ""}
+    packed = documents.visit_sheets(foreign, scope=world.scopes["managerA"], now=NOW)
+    with zipfile.ZipFile(io.BytesIO(packed)) as archive:
+        assert archive.namelist() == []

@@ -1,0 +1,21 @@
+"""How a sheet is asked for: on which paper, and which page of the desk its QR code leads to."""
+
+from django.db.models import Model
+from django.urls import reverse
+from drf_spectacular.utils import OpenApiParameter
+from rest_framework.request import Request
+
+PAPER = OpenApiParameter(
+    "paper", str, enum=["a4", "letter"], default="a4", description="The size of a PDF's pages."
+)
+
+
+def paper_in(request: Request) -> str:
+    """Return the paper that was asked for; whether there is such a sheet is theirs to say."""
+    return str(request.query_params.get("paper", "a4"))
+
+
+def page_link(request: Request, row: Model) -> str:
+    """Return the address of a row's page at the desk."""
+    name = f"admin:{row._meta.app_label}_{row._meta.model_name}_change"
+    return request.build_absolute_uri(reverse(name, args=[row.pk]))

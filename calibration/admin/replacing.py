@@ -1,0 +1,78 @@
+"""The page on which one sensor takes another's place, on one day."""
+
+from typing import Any
+
+from django import forms
+from django.db import transaction
+from django.http import HttpRequest
+from django.utils import timezone
+
+from calibration import due, policies
+from fleet import registry
+from fleet.admin.door import scope_in
+from fleet.admin.refusals import put_errors
+from fleet.errors import Conflict, DomainError
+from fleet.models import Installation, Sensor
+from fleet.scope import Scope
+
+
+class ReplaceForm(forms.Form):
+    """Which sensor comes, and on which day."""
+
+    sensor = forms.CharField(
+        label="Serial of the new sensor",
+        max_length=40,
+        widget=forms.TextInput(attrs={"autocapitalize": "characters", "autocomplete": "off"}),
+        help_text="It is registered, and sits on no machine.",
+    )
+    on = forms.DateField(
+        label="Day", widget=forms.DateInput(attrs={"type": "date"}), help_text="Like 2026-03-28."
+    )
+
+    def __init__(self, *args: Any, scope: Scope, **kwargs: Any) -> None:
+        self.scope = scope
+        super().__init__(*args, **kwargs)
+
+    def clean_sensor(self) -> Sensor:
+        """Return the sensor of this serial, if the caller may see it."""
+        serial = self.cleaned_data["sensor"].strip()
+        rows = Sensor.objects.visible_to(self.scope)
+        found: Sensor | None = rows.filter(serial__iexact=serial).first()
+        if found is None:
+            raise forms.ValidationError(
+                f"No sensor {serial!r} at your dealers. Accepted: the serial of a registered one."
+            )
+        return found
+
+
+def here(sensor: Sensor, scope: Scope) -> Installation | None:
+    """Return where a sensor sits now."""
+    rows = Installation.objects.visible_to(scope).filter(sensor=sensor, removed_on__isnull=True)
+    found: Installation | None = rows.select_related("sensor", "machine__customer__dealer").first()
+    return found
+
+
+def replace(request: HttpRequest, place: Installation) -> tuple[ReplaceForm, Installation | None]:
+    """Read the form; put the new sensor in the place; answer the form and what came of it."""
+    scope, now = scope_in(request), timezone.now()
+    today = now.astimezone(place.machine.customer.dealer.zone).date()
+    form = ReplaceForm(
+        request.POST if request.method == "POST" else None, scope=scope, initial={"on": today}
+    )
+    if not form.is_valid():
+        return form, None
+    chosen = form.cleaned_data
+    try:
+        with transaction.atomic():
+            if chosen["on"] > today:
+                raise Conflict("A sensor is replaced today or was before; that day is to come.")
+            new = registry.replace_sensor(
+                scope=scope, installation=place, sensor=chosen["sensor"], on=chosen["on"]
+            )
+            both = [place.sensor_id, new.sensor_id]
+            policies.mark_stale(both, why="it was installed, moved or removed", now=now)
+            due.refresh(both, now=now)
+    except DomainError as refusal:
+        put_errors(form, refusal)
+        return form, None
+    return form, new

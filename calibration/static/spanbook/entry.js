@@ -1,0 +1,209 @@
+// The entry form on a phone: judged while typed, sent once, kept on the device until it is stored.
+// Without this script the form does the same by its two buttons.
+"use strict";
+(() => {
+  const form = document.querySelector("form.entry[data-live]");
+  if (!form) return;
+  const part = (name) => document.querySelector(`[data-${name}]`);
+  const beside = part("beside"), judged = part("judged"), told = part("told"), kept = part("kept");
+  const serial = form.elements.sensor;
+  const post = (url, body) =>
+    fetch(url, { method: "POST", body, headers: { Accept: "application/json" }, credentials: "same-origin" });
+  const say = (words) => { told.textContent = words; };
+
+  // ── judged while typed ──
+  const touched = new Set();
+  let asking, timer;
+
+  const mark = (problems, all) => {
+    form.querySelectorAll("[data-problem]").forEach((list) => list.remove());
+    form.querySelectorAll("[data-marked]").forEach((field) => {
+      field.removeAttribute("aria-invalid");
+      delete field.dataset.marked;
+    });
+    for (const [name, words] of Object.entries(problems)) {
+      const field = form.elements[name];
+      const shown = field && field.type !== "hidden";
+      if (!all && (!shown || !touched.has(name))) continue;
+      const list = document.createElement("ul");
+      list.className = "errorlist";
+      list.dataset.problem = "";
+      for (const word of words) list.append(Object.assign(document.createElement("li"), { textContent: word }));
+      if (shown) {
+        field.setAttribute("aria-invalid", "true");
+        field.dataset.marked = "";
+        field.before(list);
+      } else told.after(list);
+    }
+  };
+
+  const ask = async () => {
+    asking?.abort();
+    asking = new AbortController();
+    try {
+      const answer = await fetch(form.dataset.live, {
+        method: "POST", body: new FormData(form), signal: asking.signal, credentials: "same-origin",
+      });
+      if (!answer.ok || answer.redirected) return;
+      const said = await answer.json();
+      beside.innerHTML = said.sensor;
+      judged.innerHTML = said.judged;
+      judged.hidden = !said.judged;
+      mark(said.problems, false);
+    } catch (wrong) {
+      if (wrong.name !== "AbortError" && !(wrong instanceof TypeError)) throw wrong;
+    }
+  };
+
+  form.addEventListener("input", (event) => {
+    if (event.target.name) touched.add(event.target.name);
+    clearTimeout(timer);
+    timer = setTimeout(ask, 500);
+  });
+
+  // ── which serial ──
+  const choices = Object.assign(document.createElement("datalist"), { id: "serials" });
+  serial.after(choices);
+  serial.setAttribute("list", "serials");
+  serial.addEventListener("input", async () => {
+    if (serial.value.trim().length < 2) return;
+    try {
+      const answer = await fetch(`${form.dataset.serials}?typed=${encodeURIComponent(serial.value)}`);
+      if (!answer.ok || answer.redirected) return;
+      const options = (await answer.json()).serials.map((value) => Object.assign(document.createElement("option"), { value }));
+      choices.replaceChildren(...options);
+    } catch (wrong) {
+      if (!(wrong instanceof TypeError)) throw wrong; // no network: typing goes on
+    }
+  });
+
+  const scan = part("scan"), view = part("scan-view");
+  if ("BarcodeDetector" in window && navigator.mediaDevices) {
+    scan.hidden = false;
+    let stream;
+    const stop = () => {
+      stream?.getTracks().forEach((track) => track.stop());
+      stream = undefined;
+      view.hidden = true;
+      scan.textContent = "Scan the serial";
+    };
+    scan.addEventListener("click", async () => {
+      if (stream) return stop();
+      try {
+        stream = await navigator.mediaDevices.getUserMedia({ video: { facingMode: "environment" } });
+      } catch (refused) {
+        return say(`The camera cannot be used (${refused.name}); type the serial.`);
+      }
+      view.srcObject = stream;
+      view.hidden = false;
+      scan.textContent = "Stop scanning";
+      await view.play();
+      const detector = new window.BarcodeDetector();
+      const look = async () => {
+        if (!stream) return;
+        const [found] = await detector.detect(view).catch(() => []);
+        if (!found) return setTimeout(look, 200);
+        serial.value = found.rawValue.trim().slice(0, 40);
+        stop();
+        touched.add("sensor");
+        ask();
+      };
+      look();
+    });
+  }
+
+  // ── kept until stored ──
+  const KEY = `spanbook.kept.${form.dataset.person}`;
+  const all = () => JSON.parse(localStorage.getItem(KEY) || "{}");
+  const put = (forms) => localStorage.setItem(KEY, JSON.stringify(forms));
+  const keep = (id, fields) => put({ ...all(), [id]: { to: location.pathname, fields } });
+  const drop = (id) => { const { [id]: _, ...rest } = all(); put(rest); };
+  const token = () => form.elements.csrfmiddlewaretoken.value;
+
+  // Send one form. Answers where its record is; throws TypeError where there is no network.
+  const send = async (to, fields) => {
+    const body = new FormData();
+    for (const [name, value] of fields) body.append(name, name === "csrfmiddlewaretoken" ? token() : value);
+    const answer = await post(to, body);
+    if (answer.redirected) return { words: "Sign in again; the form stays on this device." };
+    if (answer.status === 200 || answer.status === 422) return answer.json();
+    return { words: `The desk answered ${answer.status}; the form stays on this device.` };
+  };
+
+  form.addEventListener("submit", async (event) => {
+    if (event.submitter?.name === "_check") return;
+    event.preventDefault();
+    const button = form.elements._save;
+    if (button.disabled) return;
+    button.disabled = true;
+    const id = form.elements.id.value, fields = [...new FormData(form)];
+    keep(id, fields);
+    say("Storing ...");
+    try {
+      const said = await send(form.action, fields);
+      if (said.stored) {
+        drop(id);
+        location.assign(said.stored);
+        return;
+      }
+      if (said.problems) drop(id);
+      say(said.words || "Not stored. The reasons stand at their fields.");
+      mark(said.problems || {}, true);
+      form.querySelector("[aria-invalid=true]")?.focus();
+    } catch (wrong) {
+      if (!(wrong instanceof TypeError)) throw wrong;
+      say("No network. The form is kept on this device and sent when the network is back.");
+      list();
+    } finally {
+      button.disabled = false;
+    }
+  });
+
+  const list = () => {
+    const forms = Object.entries(all());
+    kept.hidden = !forms.length;
+    kept.querySelector("ul").replaceChildren(...forms.map(([id, { to, fields }]) => {
+      const typed = Object.fromEntries(fields), item = document.createElement("li");
+      item.append(`${typed.sensor || "no serial"}, ${typed.performed_at} `);
+      const button = (words, act) => {
+        const made = Object.assign(document.createElement("button"), { type: "button", className: "button", textContent: words });
+        made.addEventListener("click", act);
+        item.append(made, " ");
+      };
+      button("Send now", () => sendKept(id));
+      if (to === location.pathname) button("Fill it in here", () => fill(id, fields));
+      button("Throw away", () => { if (confirm("Throw this form away? It is stored nowhere else.")) { drop(id); list(); } });
+      return item;
+    }));
+  };
+
+  const fill = (id, fields) => {
+    for (const [name, value] of fields) {
+      const field = form.elements[name];
+      if (field && name !== "csrfmiddlewaretoken") field.value = value;
+    }
+    ask();
+  };
+
+  const sendKept = async (id) => {
+    const { to, fields } = all()[id] || {};
+    if (!to) return;
+    try {
+      const said = await send(to, fields);
+      if (said.stored) {
+        drop(id);
+        say(`The kept form of ${Object.fromEntries(fields).sensor} is stored.`);
+        if (id === form.elements.id.value) { location.assign(said.stored); return; }
+      } else say(said.words || `The kept form of ${Object.fromEntries(fields).sensor} is refused: ${Object.values(said.problems).flat().join(" ")}`);
+    } catch (wrong) {
+      if (!(wrong instanceof TypeError)) throw wrong;
+    }
+    list();
+  };
+
+  const sendAll = async () => { for (const id of Object.keys(all())) await sendKept(id); };
+  window.addEventListener("online", sendAll);
+  list();
+  if (navigator.onLine) sendAll();
+  if (serial.value && !beside.textContent.includes(serial.value)) ask();
+})();
