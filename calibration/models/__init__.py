@@ -15,6 +15,7 @@ from calibration.models.functional import (
     Observed,
     SetpointStep,
 )
+from calibration.models.imports import ImportRowOutcome, ImportRun
 from calibration.models.lots import LotCount, LotLooks, LotsCounted
 from calibration.models.packed import FurtherCompany, PackedHistory, UncountedSensor
 from calibration.models.record import (
@@ -27,7 +28,7 @@ from calibration.models.record import (
     Stage,
 )
 from calibration.models.rules import ReferenceStandard, TolerancePolicy
-from calibration.models.runs import ImportRun, ScanChunk, ScanRun
+from calibration.models.runs import ScanChunk, ScanRun
 from calibration.models.work import Digest, DriftFlag, Reminder, Visit, VisitLine
 
 __all__ = [
@@ -42,6 +43,7 @@ __all__ = [
     "FunctionalTest",
     "FunctionalVerdict",
     "FurtherCompany",
+    "ImportRowOutcome",
     "ImportRun",
     "Judgement",
     "LotCount",

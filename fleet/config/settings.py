@@ -41,6 +41,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
+    "fleet.config.bounds.BoundedBody",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "fleet.config.security.ContentSecurityPolicy",
     "django.contrib.sessions.middleware.SessionMiddleware",
@@ -127,10 +128,18 @@ CELERY_TIMEZONE = "UTC"
 CELERY_BEAT_SCHEDULE = {
     "nightly": {"task": "calibration.tasks.nightly", "schedule": crontab(hour=2, minute=10)},
     "reminders": {"task": "calibration.tasks.remind", "schedule": crontab(minute=25)},
+    "imports": {"task": "calibration.tasks.work_imports", "schedule": crontab()},
 }
 
 # How long a worker may keep a chunk of a scan without a sign of life before another takes it.
 SCAN_LEASE = timedelta(minutes=10)
+
+# Uploaded record files: how large, where (never served; web and worker share it), how long kept,
+# and how long a worker may keep one without a sign of life.
+IMPORT_LARGEST = 100 * 2**20
+IMPORT_FOLDER = env.folder("IMPORT_FOLDER", beside=DATABASES["default"])
+IMPORT_DAYS = 30
+IMPORT_LEASE = timedelta(minutes=5)
 
 KNOX_TOKEN_MODEL = "fleet.AccessToken"  # noqa: S105 - a model's name, no password
 REST_KNOX = {
