@@ -50,6 +50,9 @@ ACTIONS = {
     ("calibrations", "load", "get"): EVERYBODY,
     ("calibrations", "certificate", "get"): EVERYBODY,
     ("imports", "commit", "post"): MANAGERS,
+    ("imports", "cancel", "post"): MANAGERS,
+    ("imports", "rows", "get"): MANAGERS,
+    ("imports", "refused", "get"): MANAGERS,
 }
 CATALOGUE_ACTIONS = {("sensor-models", "reliability", "get"): EVERYBODY}
 LIST_ACTIONS = {
