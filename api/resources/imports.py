@@ -26,7 +26,7 @@ from api.rendering import Csv
 from api.schema import SAYS, ProblemSerializer
 from calibration import receiving
 from calibration.models import ImportRowOutcome, ImportRun
-from fleet.errors import Conflict, NotFound, Problem
+from fleet.errors import Conflict, Problem
 from fleet.models import Dealer
 
 FORM = 2**20  # what a form adds to the file in it
@@ -227,7 +227,7 @@ def refused_rows(run: ImportRun) -> FileResponse:
     try:
         file = receiving.refused_file(run, stage).open("rb")
     except FileNotFoundError as gone:
-        raise NotFound("The refused rows are not kept any more; upload the file again.") from gone
+        raise Conflict("The refused rows are not kept any more; upload the file again.") from gone
     return FileResponse(
         file,
         content_type="text/csv; charset=utf-8",
