@@ -31,7 +31,7 @@ from fleet.errors import DomainError
 from fleet.models import Dealer
 from fleet.scope import Scope
 
-PAGE = 50  # rows of each kind that are shown at once
+PAGE = 25  # rows of each kind that are shown at once
 Outcome = ImportRowOutcome.Outcome
 
 

@@ -18,7 +18,6 @@ from pathlib import PurePosixPath
 from typing import IO, BinaryIO
 from xml.parsers import expat
 
-from calibration.importing.pieces import in_pieces, index_of_pieces
 from calibration.importing.source import ACCEPTED, refuse
 
 MAX_UNPACKED = 768 * 2**20
@@ -52,11 +51,8 @@ _BROKEN = (
 FORMULA = "values only: copy the sheet and paste it as values"
 
 
-def plain_package(stream: BinaryIO) -> tuple[IO[bytes], int]:
+def plain_package(stream: BinaryIO) -> IO[bytes]:
     """Return a small ZIP with the first sheet and what it needs, every part of it checked.
-
-    A long sheet comes as several, some thousands of rows each, so that its reader, which holds
-    a sheet as a whole, holds a piece of it only. Their number is returned, too.
 
     Raises
     ------
@@ -148,41 +144,21 @@ def _first_sheet(archive: zipfile.ZipFile, parts: dict[str, zipfile.ZipInfo]) ->
     )
 
 
-def _copied(
-    archive: zipfile.ZipFile, parts: dict[str, zipfile.ZipInfo], sheet: str
-) -> tuple[IO[bytes], int]:
+def _copied(archive: zipfile.ZipFile, parts: dict[str, zipfile.ZipInfo], sheet: str) -> IO[bytes]:
     wanted = [name for name in (*_COPIED, *_ALSO) if name in parts]
     with ExitStack() as undo:
         target = undo.enter_context(tempfile.TemporaryFile())
         left = MAX_UNPACKED
         with zipfile.ZipFile(target, "w", zipfile.ZIP_STORED, allowZip64=True) as plain:
-            pieces = 0
-            checked = _looked_through(_unpacked(archive, parts[sheet], left))
-            for piece in in_pieces(checked):
-                name = f"xl/worksheets/piece{pieces}.xml" if pieces else sheet
-                plain.writestr(name, piece)
-                left, pieces = left - len(piece), pieces + 1
-            for name in wanted:
-                if pieces > 1 and name in {WORKBOOK, RELATIONS}:
-                    continue
+            for name in (*wanted, sheet):
+                chunks = _unpacked(archive, parts[name], left)
                 with plain.open(name, "w", force_zip64=True) as part:
-                    for chunk in _unpacked(archive, parts[name], left):
+                    for chunk in _looked_through(chunks) if name == sheet else chunks:
                         left -= len(chunk)
                         part.write(chunk)
-            if pieces > 1:
-                early = _counts_from_1904(_small_part(archive, parts[WORKBOOK]))
-                for name, text in index_of_pieces(pieces, sheet, from_1904=early).items():
-                    plain.writestr(name, text)
         target.seek(0)
         undo.pop_all()  # all is well: it is handed on open, and closed by whoever reads it
-        return target, pieces
-
-
-def _counts_from_1904(workbook: bytes) -> bool:
-    return any(
-        name == "workbookPr" and attributes.get("date1904") in {"1", "true"}
-        for name, attributes in _elements(workbook, WORKBOOK)
-    )
+        return target
 
 
 def _unpacked(archive: zipfile.ZipFile, info: zipfile.ZipInfo, limit: int) -> Iterator[bytes]:

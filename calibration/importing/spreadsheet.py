@@ -2,11 +2,10 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from itertools import islice
 from typing import BinaryIO
 
 from calibration.importing.package import plain_package
-from calibration.importing.source import ACCEPTED, Cell, Row, refuse
+from calibration.importing.source import ACCEPTED, Row, refuse
 
 
 @contextmanager
@@ -29,7 +28,7 @@ class Spreadsheet:
     """The rows of a workbook's first sheet; its parts are checked once, when it is opened."""
 
     def __init__(self, stream: BinaryIO) -> None:
-        self.package, self.pieces = plain_package(stream)
+        self.package = plain_package(stream)
 
     def close(self) -> None:
         """Let the unpacked parts go."""
@@ -47,22 +46,8 @@ class Spreadsheet:
 
         self.package.seek(0)
         with _panics_refused():
-            book = load_workbook(self.package)
-        left: int | None = None  # the column where the table begins, and how wide it is there
-        width = 0
-        for piece in range(self.pieces):
-            with _panics_refused():
-                sheet = book.get_sheet_by_index(piece)
-                first, column = sheet.start or (0, left or 0)
-                rows = sheet.iter_rows()
-            if left is None:
-                left = column
-            if column < left:
-                raise refuse("", "Cells stand to the left of the table", "one table")
-            # The reader yields the rows above a piece, too, as blank ones; columns it leaves out.
-            # A column that is blank in all rows of a piece is no part of it.
-            before: list[Cell] = [""] * (column - left)
-            for number, cells in enumerate(islice(rows, first, None), start=first + 1):
-                row = [*before, *cells]
-                width = width or len(row)
-                yield number, row + [""] * (width - len(row))
+            sheet = load_workbook(self.package).get_sheet_by_index(0)
+            first = (sheet.start or (0, 0))[0]
+            rows = sheet.iter_rows()
+        for number, cells in enumerate(rows, start=first + 1):
+            yield number, list(cells)

@@ -108,7 +108,7 @@ def test_a_file_is_cancelled(world, manager):
 
 
 def test_more_rows_than_a_page_are_paged_side_by_side(world, manager):
-    many = [row for n in range(80) for row in record(f"bad{n}", points=((0, 1), (0, 1)))]
+    many = [row for n in range(40) for row in record(f"bad{n}", points=((0, 1), (0, 1)))]
     answer = upload(world, manager, as_csv(many + record("good")))
     work()
     first = manager.get(answer.url)
