@@ -25,7 +25,16 @@ from django.db import transaction
 from django.db.models import Model, Q, QuerySet
 
 from calibration import digests
-from calibration.models import Calibration, Digest, DriftFlag, FunctionalTest, ImportRun, Visit
+from calibration.models import (
+    Calibration,
+    Digest,
+    DriftFlag,
+    FunctionalTest,
+    ImportRowOutcome,
+    ImportRun,
+    Visit,
+)
+from calibration.receiving import keeping
 from fleet.errors import Invalid, Problem
 from fleet.models import Change, Customer, Erasure, Installation, Machine
 from fleet.registry import require
@@ -240,11 +249,15 @@ def _erase_papers(
     mails = Digest.objects.filter(**dealers)
     _replace(mails, ("subject", "body", "recipients", "last_error"), words, counts)
     runs = ImportRun.objects.filter(**dealers)
-    for key in runs.values_list("pk", flat=True):
-        content = bytes(runs.values_list("content", flat=True).get(pk=key))
-        if words.found(_text_of(content)):
-            counts["uploaded file"] += runs.filter(pk=key).update(content=b"")
-    _replace(runs.defer("content"), ("file_name", "result"), words, counts)
+    for run in runs:
+        for path in keeping.files_of(run):
+            if words.found(_text_of(path.read_bytes())):
+                # Where this is rolled back, the file is gone all the same: better so than kept.
+                path.unlink(missing_ok=True)
+                counts["uploaded file"] += 1
+    _replace(runs, ("file_name", "check_result", "commit_result", "reason"), words, counts)
+    rows = ImportRowOutcome.objects.filter(run__in=runs)
+    _replace(rows, ("record_id", "value", "reason", "accepted"), words, counts)
 
 
 def _text_of(content: bytes) -> str:

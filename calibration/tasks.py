@@ -12,7 +12,7 @@ from django.db import OperationalError
 from django.utils import timezone
 from kombu.exceptions import OperationalError as BrokerAway
 
-from calibration import events
+from calibration import events, receiving
 from calibration.claiming import Clock
 from calibration.models import ScanRun
 from calibration.planning import plan_visits
@@ -50,6 +50,14 @@ def work_chunks(run_id: int) -> None:
     run = ScanRun.objects.filter(pk=run_id).first()
     if run is not None and work_off(run, clock=_clock(), hand_out=_call_helpers, stay=False):
         _log(run)
+
+
+@entrance
+def work_imports() -> None:
+    """Check and store the record files that were uploaded; remove those that are old."""
+    for line in receiving.work_off(clock=_clock()):
+        logger.info(line)
+    receiving.remove_old(now=timezone.now())
 
 
 def _to_its_end(run: ScanRun) -> None:

@@ -106,8 +106,9 @@ def _run(world: World, name: str) -> None:
     ImportRun.objects.create(
         dealer=dealer,
         file_name=f"{dealer.code}.csv",
-        content=b"record_id\n",
-        content_digest="0" * 64,
-        status="tried",
+        sha256="0" * 64,
+        status="checked",
+        check_result={},
+        checked_at=NOW,
         created_at=NOW,
     )

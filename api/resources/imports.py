@@ -1,12 +1,12 @@
-"""Imports: a record file is uploaded and tried, its result read, and then committed."""
+"""Imports: a record file is uploaded, checked by the worker, its rows read, and committed."""
 
-import hashlib
-from typing import Any
+from collections.abc import Iterable
+from typing import Any, cast
 
+from django.conf import settings
 from django.core.files.uploadedfile import UploadedFile
-from django.db import transaction
-from django.db.models import QuerySet
-from drf_spectacular.utils import extend_schema, extend_schema_field
+from django.http import FileResponse
+from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.parsers import MultiPartParser
@@ -14,19 +14,22 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.conditions import Moment, OneOf
-from api.errors import TooLarge
+from api.errors import MEDIA_TYPE, TooLarge
+from api.filters import Filters
 from api.inputs import Input, Text
+from api.pagination import Pages
 from api.parsing import Json
 from api.permissions import require
 from api.refs import beside, ref, ref_filter
 from api.registers import Resource, dealer_or_own
-from calibration.importing import load_file
-from calibration.models import ImportRun
-from fleet.errors import Conflict, Invalid, Problem
+from api.rendering import Csv
+from api.schema import SAYS, ProblemSerializer
+from calibration import receiving
+from calibration.models import ImportRowOutcome, ImportRun
+from fleet.errors import Conflict, Problem
 from fleet.models import Dealer
 
-LARGEST = 100 * 2**20
-FILE = "a CSV or XLSX record file of at most 100 MB"
+FORM = 2**20  # what a form adds to the file in it
 
 
 class UploadInput(Input):
@@ -37,23 +40,13 @@ class UploadInput(Input):
 
 
 class CommitInput(Input):
-    """Which content is meant, where the client wants to be sure."""
+    """Which content is meant: the digest of the file that was checked."""
 
-    content_digest = Text(required=False, max_length=64)
-
-
-class RowReasonSerializer(serializers.Serializer[Any]):
-    """Why a record was refused."""
-
-    row = serializers.IntegerField()
-    record_id = serializers.CharField()
-    column = serializers.CharField()
-    value = serializers.CharField()
-    reason = serializers.CharField()
+    sha256 = Text(max_length=64)
 
 
-class CreatedSerializer(serializers.Serializer[Any]):
-    """How many rows of the register were created."""
+class BroughtSerializer(serializers.Serializer[Any]):
+    """How many rows of the register come with the records."""
 
     customers = serializers.IntegerField()
     machines = serializers.IntegerField()
@@ -61,34 +54,78 @@ class CreatedSerializer(serializers.Serializer[Any]):
     installations = serializers.IntegerField()
 
 
-class ImportResultSerializer(serializers.Serializer[Any]):
-    """What came of the file: totals, and every reason for what was refused."""
+class FoundSerializer(serializers.Serializer[Any]):
+    """What came of the file's records."""
 
     records = serializers.IntegerField()
-    stored = serializers.IntegerField()
+    stored = serializers.IntegerField(help_text="Of a check: how many would be stored.")
     already_there = serializers.IntegerField()
     refused = serializers.IntegerField()
-    created = CreatedSerializer()
-    reasons = RowReasonSerializer(many=True)
+    created = BroughtSerializer()
+    changed = serializers.ListField(
+        child=serializers.CharField(), help_text="The first of what else changes in the register."
+    )
+    unjudged = serializers.ListField(
+        child=serializers.CharField(), help_text="Stored, and not judged before the next scan."
+    )
+
+    def to_representation(self, instance: Any) -> Any:
+        """Return what there is; a commit that is under way has no totals yet."""
+        if not instance or "records" not in instance:
+            return None
+        return {name: instance.get(name, []) for name in self.fields}
+
+
+class ProgressSerializer(serializers.Serializer[Any]):
+    """How far the worker is with its step."""
+
+    step = serializers.CharField()
+    done = serializers.IntegerField()
+    total = serializers.IntegerField(help_text="0 while nobody knows.")
+    percent = serializers.IntegerField(allow_null=True)
 
 
 class ImportSerializer(serializers.ModelSerializer[ImportRun]):
     """An import as the answer shows it."""
 
     dealer_code = beside("dealer.code")
-    result = serializers.SerializerMethodField()
+    progress = ProgressSerializer(source="*")
+    check = FoundSerializer(source="check_result", allow_null=True)
+    commit = FoundSerializer(source="commit_result", allow_null=True)
 
     class Meta:
         model = ImportRun
         fields = (
-            "id", "dealer", "dealer_code", "file_name", "content_digest", "status", "created_at",
-            "committed_at", "result",
+            "id", "dealer", "dealer_code", "file_name", "sha256", "size", "status", "progress",
+            "reason", "created_at", "checked_at", "committed_at", "check", "commit",
         )  # fmt: skip
 
-    @extend_schema_field(ImportResultSerializer)
-    def get_result(self, run: ImportRun) -> Any:
-        """Return what came of the file."""
-        return run.result
+
+class RowSerializer(serializers.ModelSerializer[ImportRowOutcome]):
+    """What became of one row; a row with several reasons comes several times."""
+
+    class Meta:
+        model = ImportRowOutcome
+        fields = (
+            "row", "record_id", "outcome", "already_there", "column", "value", "reason",
+            "accepted",
+        )  # fmt: skip
+
+
+class _Rows:
+    """The list of a file's rows, as the filters and the pages want to see it."""
+
+    filters = {"outcome": OneOf("outcome", tuple(ImportRowOutcome.Outcome.values))}
+    order = ("row", "number")
+    orderings: dict[str, str] = {}
+
+
+class RowPageSerializer(serializers.Serializer[Any]):
+    """A page of rows."""
+
+    next = serializers.URLField(allow_null=True)
+    previous = serializers.URLField(allow_null=True)
+    results = RowSerializer(many=True)
 
 
 class ImportViews(Resource):
@@ -109,73 +146,96 @@ class ImportViews(Resource):
     search_fields = ("file_name",)
     orderings = {"created_at": "created_at", "file_name": "file_name", "id": "pk"}
     order = ("-created_at",)
-    verbs = {"commit": "decide"}
-
-    def get_queryset(self) -> QuerySet[ImportRun]:
-        """Return the runs without the files themselves."""
-        return super().get_queryset().defer("content")
+    verbs = {"commit": "decide", "cancel": "decide", "rows": "read", "refused": "read"}
+    formats = {"refused": (Csv,)}
+    bare = ("refused",)
 
     def create(self, request: Request) -> Response:
-        """Try a file: everything is checked, nothing is stored but the result."""
-        if int(request.META.get("CONTENT_LENGTH") or 0) > LARGEST + 2**20:
-            raise TooLarge(Problem("file", "The file is too large", FILE))
+        """Take a file; the worker checks it, and nothing of it is stored before the commit."""
+        length = request.META.get("CONTENT_LENGTH") or "0"
+        if not length.isdigit() or int(length) > settings.IMPORT_LARGEST + FORM:
+            raise _too_large()
         values = dealer_or_own(self.checked(UploadInput), self.scope, self.resource)
-        dealer, upload = values["dealer"], values["file"]
+        dealer, upload = values["dealer"], cast(UploadedFile[bytes], values["file"])
         require(self.scope, "create", self.resource, ImportRun, dealer.pk)
-        return self.created(self._tried(upload, dealer))
-
-    def _tried(self, upload: UploadedFile[bytes], dealer: Dealer) -> ImportRun:
-        content, name = upload.read(), str(upload.name)[:200]
-        if not content:
-            raise Invalid(Problem("file", "The file is empty", FILE))
-        if len(content) > LARGEST:
-            raise TooLarge(Problem("file", "The file is too large", FILE))
-        result = load_file(
-            content, name=name, dealer=dealer, scope=self.scope, now=self.now, dry_run=True
+        if (upload.size or 0) > settings.IMPORT_LARGEST:
+            raise _too_large()
+        kept = receiving.keep(cast(Iterable[bytes], upload.chunks()))
+        run = receiving.receive(
+            kept, name=str(upload.name), dealer=dealer, scope=self.scope, now=self.now
         )
-        run = ImportRun(
-            dealer=dealer,
-            file_name=name,
-            content=content,
-            content_digest=hashlib.sha256(content).hexdigest(),
-            status=ImportRun.Status.TRIED,
-            result=result.to_dict(),
-            created_at=self.now,
-            created_by_id=self.scope.user_id,
-        )
-        run.save(force_insert=True)
-        return run
+        return self.created(self._anew(run))
 
     @extend_schema(request=CommitInput, responses=ImportSerializer)
     @action(detail=True, methods=["post"])
     def commit(self, request: Request, pk: str) -> Response:
-        """Load a file that was tried; a second time changes nothing."""
-        run = self.get_object()
-        given = self.checked(CommitInput).get("content_digest", run.content_digest)
-        if given != run.content_digest:
-            accepted = "the content_digest of the dry run"
-            raise Conflict(
-                Problem("content_digest", "The file has other content", accepted, given)
-            )
-        return Response(self.shown(self._committed(run)))
+        """Let the worker store what was checked: the content named, and no other.
 
-    @transaction.atomic
-    def _committed(self, run: ImportRun) -> ImportRun:
-        locked = ImportRun.objects.visible_to(self.scope).select_for_update().get(pk=run.pk)
-        if locked.status == ImportRun.Status.COMMITTED:
-            return run
-        content = bytes(locked.content)
-        if hashlib.sha256(content).hexdigest() != locked.content_digest:
-            raise Conflict("The file is not the one that was tried; upload it again.")
-        result = load_file(
-            content,
-            name=locked.file_name,
-            dealer=locked.dealer,
-            scope=self.scope,
-            now=self.now,
-            user_id=self.scope.user_id,
-        )
-        run.status, run.committed_at = ImportRun.Status.COMMITTED, self.now
-        run.result = result.to_dict()
-        run.save(update_fields=["status", "committed_at", "result"])
-        return run
+        Judged against the register as it is then; what is refused then is told row by row. A
+        second time changes nothing.
+        """
+        run = self.get_object()
+        sha256 = self.checked(CommitInput)["sha256"]
+        run = receiving.commit(run, sha256=sha256, scope=self.scope, now=self.now)
+        return Response(self.shown(self._anew(run)))
+
+    @extend_schema(request=None, responses=ImportSerializer)
+    @action(detail=True, methods=["post"])
+    def cancel(self, request: Request, pk: str) -> Response:
+        """Stop a file that waits, is being checked, or was checked; nothing of it is stored."""
+        run = receiving.cancel(self.get_object(), scope=self.scope)
+        return Response(self.shown(self._anew(run)))
+
+    @extend_schema(
+        parameters=[
+            OpenApiParameter("outcome", str, enum=list(ImportRowOutcome.Outcome.values)),
+            OpenApiParameter("cursor", str, description="taken from `next` or `previous`"),
+            OpenApiParameter("page_size", int, description="rows on a page, 500 at most"),
+        ],
+        responses=RowPageSerializer,
+        filters=False,
+    )
+    @action(detail=True)
+    def rows(self, request: Request, pk: str) -> Response:
+        """Show what became of the file's rows, a page at a time, in their order."""
+        run, view, pages = self.get_object(), cast(Any, _Rows()), Pages()
+        rows = Filters().filter_queryset(request, receiving.rows_of(run, self.scope), view)
+        page = pages.paginate_queryset(rows, request, view)
+        return pages.get_paginated_response(RowSerializer(page, many=True).data)
+
+    @extend_schema(
+        responses={
+            (200, "text/csv"): OpenApiResponse(bytes),
+            (409, MEDIA_TYPE): OpenApiResponse(ProblemSerializer, SAYS["409"]),
+        }
+    )
+    @action(detail=True)
+    def refused(self, request: Request, pk: str) -> FileResponse:
+        """Return the refused rows with their reasons as CSV; corrected, it is uploaded again."""
+        return refused_rows(self.get_object())
+
+    def _anew(self, run: ImportRun) -> ImportRun:
+        found: ImportRun = self.get_queryset().get(pk=run.pk)
+        return found
+
+
+def refused_rows(run: ImportRun) -> FileResponse:
+    """Return the refused rows of a run, streamed from where they are kept."""
+    stage = "commit" if run.status == ImportRun.Status.DONE else "check"
+    if run.checked_at is None:
+        raise Conflict("The file is not checked; there are no refused rows yet.")
+    try:
+        file = receiving.refused_file(run, stage).open("rb")
+    except FileNotFoundError as gone:
+        raise Conflict("The refused rows are not kept any more; upload the file again.") from gone
+    return FileResponse(
+        file,
+        content_type="text/csv; charset=utf-8",
+        as_attachment=True,
+        filename=f"refused-{run.pk}.csv",
+    )
+
+
+def _too_large() -> TooLarge:
+    most = f"a CSV or XLSX record file of at most {settings.IMPORT_LARGEST:,} bytes"
+    return TooLarge(Problem("file", "The file is too large", most))

@@ -2,7 +2,7 @@
 
 import gc
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager
 from datetime import datetime
 from typing import BinaryIO
 from uuid import UUID
@@ -10,6 +10,7 @@ from uuid import UUID
 from django.db import connection, transaction
 
 from calibration import judging
+from calibration.importing.apart import apart
 from calibration.importing.batching import Batch
 from calibration.importing.header import opened
 from calibration.importing.reasons import bounded
@@ -31,6 +32,9 @@ _USUAL_COLLECTIONS = gc.get_threshold()
 
 # Called with the number of records, or of judged sensors, that are done, and of all.
 Progress = Callable[[int, int], None]
+# Called with what became of some records: in the transaction that stores them, or in none where
+# it was rolled back.
+Noted = Callable[[Sequence[Outcome]], None]
 
 
 def load_file(  # noqa: PLR0913 - one call for the command, the API and the tests
@@ -44,12 +48,15 @@ def load_file(  # noqa: PLR0913 - one call for the command, the API and the test
     user_id: int | None = None,
     progress: Progress | None = None,
     judged: Progress | None = None,
+    read: Callable[[int], None] | None = None,
+    noted: Noted | None = None,
 ) -> ImportResult:
     """Load a record file for a dealer.
 
     Whether it is a CSV or a workbook is told by its content; `name` is kept for the messages of
     the caller. Loading a file again, or after it broke off, adds only what is not there yet.
-    `progress` is told how many records are done, `judged` then how many of their sensors.
+    `read` is told how many rows are read, `progress` how many records are done, `judged` then
+    how many of their sensors; `noted` is given what became of each.
 
     Raises
     ------
@@ -62,17 +69,17 @@ def load_file(  # noqa: PLR0913 - one call for the command, the API and the test
     require(scope, "create", "calibrations", dealer.pk)
     caller = Caller(scope, now, user_id)
     with _seldom_collected(), opened(content) as sheet:
-        records = Reader(sheet, dealer).records()
-        run = _Run(ImportResult(len(records), dry_run=dry_run, file_name=name), progress)
-        # A dry run does everything and rolls it back: it says what a load would do.
-        with transaction.atomic() if dry_run else nullcontext():
+        records = Reader(sheet, dealer, read=read).records()
+        result = ImportResult(len(records), dry_run=dry_run, file_name=name)
+        run = _Run(result, progress, noted)
+        if dry_run:
+            run.rehearse(records, dealer=dealer, caller=caller)
+        else:
             try:
                 run.store(records, dealer=dealer, caller=caller)
             except Malformed:  # given up half-way: what is stored by then stays, and is judged
                 run.judge(now, judged)
                 raise
-            if dry_run:
-                transaction.set_rollback(True)
         run.result.reasons.sort(key=lambda reason: reason.row)
         run.result.rejects = rejects_of(sheet, run.refused)
     if not dry_run:  # verdicts are no part of what it says
@@ -97,8 +104,11 @@ def _seldom_collected() -> Iterator[None]:
 class _Run:
     """One pass over the records of a file."""
 
-    def __init__(self, result: ImportResult, progress: Progress | None) -> None:
-        self.result, self.progress = result, progress
+    def __init__(
+        self, result: ImportResult, progress: Progress | None, noted: Noted | None
+    ) -> None:
+        self.result, self.progress, self.noted = result, progress, noted
+        self.customers: set[str] = set()
         self.refused: list[FileRecord] = []
         self.unjudged: set[int] = set()
         self.seen: set[int] = set()
@@ -123,12 +133,52 @@ class _Run:
                 }
                 if commits:
                     _mark(stored, caller.now)
+                if self.noted:
+                    self.noted(outcomes)
             self.unjudged |= stored
             for outcome in outcomes:
                 self._count(outcome)
                 done += 1
                 if self.progress:
                     self.progress(done, total)
+
+    def rehearse(self, records: list[FileRecord], *, dealer: Dealer, caller: Caller) -> None:
+        """Do what storing would do and roll it back, a batch at a time; `records` is used up."""
+        batches = list(apart(records, dealer.code))
+        total, done = len(records), 0
+        records.clear()
+        batches.reverse()
+        while batches:
+            outcomes = self._rolled_back(batches.pop(), dealer, caller)
+            for outcome in outcomes:
+                self._once_each(outcome)
+                self._count(outcome)
+            if self.noted:
+                self.noted(outcomes)
+            done += len(outcomes)
+            if self.progress:
+                self.progress(done, total)
+
+    def _rolled_back(
+        self, records: list[FileRecord], dealer: Dealer, caller: Caller
+    ) -> list[Outcome]:
+        """Store records that hang together, and take everything back."""
+        outcomes: list[Outcome] = []
+        with transaction.atomic():
+            register = Register(dealer, records)
+            for some in used_up(list(in_order(records, dealer.code))):
+                known = [register.sensor(record.said.sensor) for record in some]
+                judging.lock({sensor.pk for sensor in known if sensor})
+                outcomes += Batch(register, caller, _existing(some)).store(some)
+            transaction.set_rollback(True)
+        return outcomes
+
+    def _once_each(self, outcome: Outcome) -> None:
+        """Leave out customers whom an earlier batch would have brought already."""
+        brought = outcome.changes.customers
+        fresh = [row for row in brought if row.name.upper() not in self.customers]
+        brought[:] = fresh
+        self.customers.update(row.name.upper() for row in fresh)
 
     def judge(self, now: datetime, progress: Progress | None) -> None:
         """Judge every sensor once that has new records, also those of a load that broke off."""

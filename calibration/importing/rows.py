@@ -21,6 +21,7 @@ from fleet.models import Dealer
 MAX_RECORDS = 400_000
 MAX_POINTS = 1_000  # more than a calibration may have: it is refused, and does not fill the memory
 CACHED = frozenset(values.READERS) - {"performed_at", "note", "supersedes"}
+_TELL = 2_000  # rows
 _KEPT = 20_000  # different cells of a column
 
 
@@ -106,8 +107,10 @@ class _Draft:
 class Reader:
     """Reads a sheet's rows into records."""
 
-    def __init__(self, sheet: Sheet, dealer: Dealer) -> None:
-        self.sheet, self.code, self.zone = sheet, dealer.code, dealer.zone
+    def __init__(
+        self, sheet: Sheet, dealer: Dealer, *, read: Callable[[int], None] | None = None
+    ) -> None:
+        self.sheet, self.code, self.zone, self.read = sheet, dealer.code, dealer.zone, read
         self.columns = [name for name in values.READERS if name in sheet.place]
         self._pick: Callable[[Sequence[Cell]], tuple[Cell, ...]] = itemgetter(
             *(sheet.place[name] for name in self.columns)
@@ -133,6 +136,8 @@ class Reader:
         """
         for number, cells in self.sheet.rows():
             self._take(number, cells)
+            if self.read and not number % _TELL:
+                self.read(number)
             if len(self._drafts) + len(self._nameless) > MAX_RECORDS:
                 raise refuse(
                     f"row {number}",

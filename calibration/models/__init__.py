@@ -17,6 +17,7 @@ from calibration.models.functional import (
     Observed,
     SetpointStep,
 )
+from calibration.models.imports import ImportRowOutcome, ImportRun
 from calibration.models.lots import LotCount, LotLooks, LotsCounted
 from calibration.models.packed import FurtherCompany, PackedHistory, UncountedSensor
 from calibration.models.record import (
@@ -29,7 +30,7 @@ from calibration.models.record import (
     Stage,
 )
 from calibration.models.rules import ReferenceStandard, TolerancePolicy
-from calibration.models.runs import ImportRun, ScanChunk, ScanRun
+from calibration.models.runs import ScanChunk, ScanRun
 from calibration.models.triage import FlagFamily, KeptLook
 from calibration.models.work import (
     CalendarFeed,
@@ -59,6 +60,7 @@ __all__ = [
     "FunctionalTest",
     "FunctionalVerdict",
     "FurtherCompany",
+    "ImportRowOutcome",
     "ImportRun",
     "Judgement",
     "KeptLook",

@@ -1,15 +1,11 @@
-"""The runs of the worker and of imports."""
+"""The runs of the worker."""
 
-import uuid
 from typing import ClassVar
 
-from django.conf import settings
 from django.db import models
 from django.db.models import Q
 
-from fleet.models import Dealer, ScopedModel
-
-USER = settings.AUTH_USER_MODEL
+from fleet.models import ScopedModel
 
 
 class ScanRun(ScopedModel):
@@ -83,36 +79,3 @@ class ScanChunk(models.Model):
     def __str__(self) -> str:
         """Return what a person calls it."""
         return f"{self.work} {self.number} of run {self.run_id}"
-
-
-class ImportRun(ScopedModel):
-    """An uploaded record file: tried first, then committed."""
-
-    dealer_path: ClassVar[str] = "dealer"
-
-    class Status(models.TextChoices):
-        """How far it is."""
-
-        TRIED = "tried", "tried, nothing stored yet"
-        COMMITTED = "committed", "committed"
-        REFUSED = "refused", "the file was refused"
-
-    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
-    dealer = models.ForeignKey(Dealer, on_delete=models.CASCADE, related_name="imports")
-    file_name = models.CharField(max_length=200)
-    content = models.BinaryField()
-    content_digest = models.CharField(max_length=64)
-    status = models.CharField(max_length=10, choices=Status.choices)
-    result = models.JSONField(default=dict)
-    created_at = models.DateTimeField()
-    created_by = models.ForeignKey(
-        USER, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
-    )
-    committed_at = models.DateTimeField(null=True, blank=True)
-
-    class Meta:
-        ordering = ("-created_at", "-pk")
-
-    def __str__(self) -> str:
-        """Return what a person calls it."""
-        return self.file_name

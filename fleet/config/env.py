@@ -155,6 +155,17 @@ def _postgresql(url: str) -> dict[str, Any]:
     return settings
 
 
+def folder(name: str, *, beside: dict[str, Any]) -> Path:
+    """Return a folder for files; by default beside the SQLite file, or in the project."""
+    given = text(name)
+    if given:
+        return BASE_DIR / given
+    if beside["ENGINE"].endswith("sqlite3"):
+        database_file = Path(beside["NAME"])
+        return database_file.with_name(f"{database_file.stem}-uploads")
+    return BASE_DIR / "spanbook-uploads"
+
+
 def redis_url() -> str:
     """Return the broker's address, or nothing where there is no broker."""
     url = text("REDIS_URL")

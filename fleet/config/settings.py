@@ -49,6 +49,7 @@ MIDDLEWARE = [
     "fleet.config.edge.Occasion",
     "fleet.config.edge.Probes",
     "django.middleware.security.SecurityMiddleware",
+    "fleet.config.bounds.BoundedBody",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "fleet.config.security.ContentSecurityPolicy",
     "api.compression.Compression",
@@ -187,6 +188,7 @@ CELERY_BEAT_SCHEDULE = {
     "reminders": {"task": "calibration.tasks.remind", "schedule": crontab(minute=25)},
     "webhooks": {"task": "calibration.tasks.tell", "schedule": timedelta(seconds=20)},
     "old events": {"task": "calibration.tasks.forget", "schedule": crontab(hour=3, minute=40)},
+    "imports": {"task": "calibration.tasks.work_imports", "schedule": crontab()},
 }
 
 # How long a worker may keep a chunk of a scan without a sign of life before another takes it.
@@ -194,6 +196,13 @@ SCAN_LEASE = timedelta(minutes=10)
 
 # The Ed25519 key that signs checkpoints: a file, never a row (README, "Settings").
 CHECKPOINT_KEY_FILE = env.text("CHECKPOINT_KEY_FILE")
+
+# Uploaded record files: how large, where (never served; web and worker share it), how long kept,
+# and how long a worker may keep one without a sign of life.
+IMPORT_LARGEST = 100 * 2**20
+IMPORT_FOLDER = env.folder("IMPORT_FOLDER", beside=DATABASES["default"])
+IMPORT_DAYS = 30
+IMPORT_LEASE = timedelta(minutes=5)
 
 KNOX_TOKEN_MODEL = "fleet.AccessToken"  # noqa: S105 - a model's name, no password
 REST_KNOX = {

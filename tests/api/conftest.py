@@ -156,8 +156,8 @@ def _rows(world: Any, letter: str) -> dict[str, Any]:
         due_on=date(2027, 3, 1), updated_at=NOW,
     )  # fmt: skip
     run = ImportRun.objects.create(
-        dealer=dealer, file_name="past.csv", content=b"x", content_digest="0" * 64,
-        status="tried", result={}, created_at=NOW,
+        dealer=dealer, file_name="past.csv", sha256="0" * 64,
+        status="checked", check_result={}, checked_at=NOW, created_at=NOW,
     )  # fmt: skip
     hook = Webhook.objects.create(
         dealer=dealer, url=f"https://{letter}.example/", secret=b"x", created_at=NOW

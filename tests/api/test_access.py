@@ -69,6 +69,9 @@ ACTIONS = {
     ("webhooks", "rotate", "post"): MANAGERS,
     ("webhooks", "replay", "post"): MANAGERS,
     ("webhooks", "test", "post"): MANAGERS,
+    ("imports", "cancel", "post"): MANAGERS,
+    ("imports", "rows", "get"): MANAGERS,
+    ("imports", "refused", "get"): MANAGERS,
 }
 CATALOGUE_ACTIONS = {("sensor-models", "reliability", "get"): EVERYBODY}
 LIST_ACTIONS = {

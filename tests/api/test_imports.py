@@ -1,5 +1,6 @@
-"""Record files over HTTP: tried, read, committed; what cannot be read is refused whole."""
+"""Record files over HTTP: checked by the worker, read row by row, committed; bound to content."""
 
+import hashlib
 import io
 import zipfile
 
@@ -7,11 +8,21 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from openpyxl import Workbook
 
+from calibration import receiving
+from calibration.claiming import Clock
 from calibration.models import Calibration, ImportRun
 from fleet.models import Sensor
-from tests.api.conftest import V1, refused
+from tests.api.conftest import NOW, V1, refused
 
 PATH = f"{V1}imports/"
+
+
+@pytest.fixture(autouse=True)
+def _folder(settings, tmp_path):
+    settings.IMPORT_FOLDER = tmp_path / "uploads"
+    settings.REDIS_URL = ""  # the worker's part is done here, when a test says so
+
+
 COLUMNS = (
     "record_id,customer,machine,machine_model,position,sensor,sensor_model,lot,performed_at,"
     "technician,reason,stage,reference,load,load_unit,reading,reading_unit,direction,"
@@ -41,36 +52,69 @@ def upload(client, content, name="past.csv", **values):
     return client.post(PATH, {"file": file} | values, format="multipart")
 
 
-def test_a_file_is_tried_and_then_committed(manager, world):
-    tried = upload(manager, text(), dealer="NORTH")
-    assert tried.status_code == 201, tried.content
-    run = tried.json()
-    assert run["status"] == "tried"
-    assert run["dealer_code"] == "NORTH"
-    assert run["result"]["records"] == run["result"]["stored"] == 1
+def work():
+    receiving.work_off(clock=Clock(NOW))
+
+
+def checked(client, content, name="past.csv"):
+    """Upload a file, let the worker check it, and return the import as it is then."""
+    answer = upload(client, content, name)
+    assert answer.status_code == 201, answer.content
+    work()
+    return client.get(answer["Location"]).json()
+
+
+def committed(client, run):
+    answer = client.post(f"{PATH}{run['id']}/commit/", {"sha256": run["sha256"]})
+    assert answer.status_code == 200, answer.content
+    assert answer.json()["status"] == "committing"
+    work()
+    return client.get(f"{PATH}{run['id']}/").json()
+
+
+def rows(client, run, **query):
+    return client.get(f"{PATH}{run['id']}/rows/", query).json()
+
+
+GOOD = [
+    line(load, reading, "good", sensor="S-A2", machine="M-A2", customer="Farm A2")
+    for load, reading in ((0, 20000), (100, 30000))
+]
+BAD = [line(0, 20000), line(100, 70000)]
+
+
+def test_a_file_is_checked_and_then_committed(manager, world):
+    answer = upload(manager, text(), dealer="NORTH")
+    assert answer.status_code == 201
+    run = answer.json()
+    assert (run["status"], run["dealer_code"]) == ("received", "NORTH")
+    assert run["sha256"] == hashlib.sha256(text().encode()).hexdigest()
+    assert run["size"] == len(text())
+    assert run["check"] is run["commit"] is None
+    work()
+    run = manager.get(f"{PATH}{run['id']}/").json()
+    assert run["status"] == "checked"
+    assert run["progress"] == {"step": "checking", "done": 1, "total": 1, "percent": 100}
+    assert run["check"]["records"] == run["check"]["stored"] == 1
     assert not Calibration.objects.exists()
-    done = manager.post(f"{PATH}{run['id']}/commit/")
-    assert done.json()["status"] == "committed"
-    assert done.json()["result"]["stored"] == 1
-    made = Calibration.objects.get()
-    assert made.recorded_by == world.users["managerA"]
-    again = manager.post(f"{PATH}{run['id']}/commit/")
-    assert again.json() == done.json()
+    done = committed(manager, run)
+    assert (done["status"], done["commit"]["stored"]) == ("done", 1)
+    assert Calibration.objects.get().recorded_by == world.users["managerA"]
+    again = manager.post(f"{PATH}{run['id']}/commit/", {"sha256": run["sha256"]})
+    assert again.json() == done
     assert Calibration.objects.count() == 1
-    assert manager.get(f"{PATH}{run['id']}/").json() == done.json()
-    twice = upload(manager, text()).json()
-    assert twice["result"]["already_there"] == 1
+    assert checked(manager, text())["check"]["already_there"] == 1
 
 
 def test_what_is_unknown_is_created_and_counted(manager, world):
     lines = [line(load, reading, sensor="S-NEW", machine="M-NEW", customer="Neu")
              for load, reading in ((0, 20000), (100, 30000))]  # fmt: skip
-    run = upload(manager, text(*lines)).json()
-    assert run["result"]["created"] == {
+    run = checked(manager, text(*lines))
+    assert run["check"]["created"] == {
         "customers": 1, "machines": 1, "sensors": 1, "installations": 1,
     }  # fmt: skip
     assert not Sensor.objects.filter(serial="S-NEW").exists()
-    manager.post(f"{PATH}{run['id']}/commit/")
+    assert committed(manager, run)["commit"]["created"] == run["check"]["created"]
     assert Sensor.objects.get(serial="S-NEW").dealer == world.dealers["A"]
 
 
@@ -95,18 +139,46 @@ def test_what_is_unknown_is_created_and_counted(manager, world):
     ],
 )  # fmt: skip
 def test_a_bad_record_is_refused_and_the_others_go_in(manager, world, lines, column):
-    other = {"sensor": "S-A2", "machine": "M-A2", "customer": "Farm A2"}
-    good = [line(0, 20000, "good", **other), line(100, 30000, "good", **other)]
-    run = upload(manager, text(*lines, *good)).json()
-    result = run["result"]
-    assert (result["records"], result["stored"], result["refused"]) == (2, 1, 1)
-    reason = result["reasons"][0]
-    assert reason["record_id"] == "r1"
-    assert reason["row"] in {2, 3}
-    assert reason["reason"]
-    assert column in {each["column"] for each in result["reasons"]}
-    manager.post(f"{PATH}{run['id']}/commit/")
+    run = checked(manager, text(*lines, *GOOD))
+    found = run["check"]
+    assert (found["records"], found["stored"], found["refused"]) == (2, 1, 1)
+    bad = rows(manager, run, outcome="refused")["results"]
+    assert {each["record_id"] for each in bad} == {"r1"}
+    assert {each["row"] for each in bad} == set(range(2, 2 + len(lines)))
+    assert all(each["reason"] for each in bad)
+    assert column in {each["column"] for each in bad}
+    good = rows(manager, run, outcome="accepted")["results"]
+    assert {each["record_id"] for each in good} == {"good"}
+    committed(manager, run)
     assert [row.sensor_serial for row in Calibration.objects.all()] == ["S-A2"]
+
+
+def test_rows_come_in_pages_and_in_order(manager, world):
+    lines = [each for n in range(20) for each in (line(50, 20000, f"r{n}"), line(50, 1, f"r{n}"))]
+    run = checked(manager, text(*GOOD, *lines))
+    seen, path = [], f"{PATH}{run['id']}/rows/?outcome=refused&page_size=7"
+    while path:
+        page = manager.get(path).json()
+        assert len(page["results"]) <= 7
+        seen += [each["row"] for each in page["results"]]
+        path = page["next"]
+    assert seen == sorted(seen)
+    assert set(seen) == set(range(4, 44))
+    everything = rows(manager, run, page_size=500)["results"]
+    assert {each["outcome"] for each in everything} == {"accepted", "refused"}
+    for query in ("outcome=good", "page_size=0", "cursor=x", "colour=red"):
+        refused(manager.get(f"{PATH}{run['id']}/rows/?{query}"), 400)
+
+
+def test_the_refused_rows_are_corrected_and_uploaded_again(manager, world):
+    run = checked(manager, text(*BAD, *GOOD))
+    answer = manager.get(f"{PATH}{run['id']}/refused/")
+    assert answer["Content-Type"].startswith("text/csv")
+    content = b"".join(answer.streaming_content).decode()
+    assert content.count("r1,") == 2
+    assert "good," not in content
+    again = checked(manager, content.replace("70000", "30000"))
+    assert again["check"] | {"stored": 1, "refused": 0} == again["check"]
 
 
 def bomb() -> bytes:
@@ -137,10 +209,13 @@ def formula() -> bytes:
         ("x" * 5_000_000, "one-line.csv"),
     ],
 )
-def test_a_file_that_cannot_be_read_is_refused_whole(manager, world, content, name):
-    problem = refused(upload(manager, content, name), 400)
-    assert problem["code"] == "malformed"
-    assert not ImportRun.objects.exists()
+def test_a_file_that_cannot_be_read_fails_with_the_reason(manager, world, content, name):
+    run = checked(manager, content, name)
+    assert run["status"] == "failed"
+    assert run["reason"]
+    assert run["check"] is None
+    refused(manager.get(f"{PATH}{run['id']}/refused/"), 409)
+    refused(manager.post(f"{PATH}{run['id']}/commit/", {"sha256": run["sha256"]}), 409)
     assert not Calibration.objects.exists()
 
 
@@ -154,9 +229,10 @@ def test_an_empty_or_missing_file(manager, world):
     refused(manager.post(PATH, b"--x", content_type="multipart/form-data; boundary="), 400)
 
 
-def test_a_file_that_is_too_large(manager, world, monkeypatch):
-    monkeypatch.setattr("api.resources.imports.LARGEST", 300)
-    refused(upload(manager, text()), 413)
+def test_a_file_that_is_too_large(manager, world, settings):
+    settings.IMPORT_LARGEST = 300
+    problem = refused(upload(manager, text()), 413, "/file")
+    assert "300 bytes" in problem["errors"][0]["accepted"]
     answer = manager.post(
         PATH, b"", content_type="multipart/form-data; boundary=x", CONTENT_LENGTH=str(2**40)
     )
@@ -168,22 +244,40 @@ def test_other_order_byte_order_mark_and_windows_lines_are_fine(manager, world):
     names = COLUMNS.split(",")[::-1]
     lines = [",".join(each.split(",")[::-1]) for each in (line(0, 20000), line(100, 30000))]
     content = "\r\n".join([",".join(names), *lines]).encode("utf-8-sig")
-    assert upload(manager, content).json()["result"]["stored"] == 1
+    assert checked(manager, content)["check"]["stored"] == 1
 
 
-def test_a_commit_is_bound_to_what_was_tried(manager, world):
+def test_a_commit_is_bound_to_what_was_checked(manager, world):
     run = upload(manager, text()).json()
-    path = f"{PATH}{run['id']}/commit/"
-    refused(manager.post(path, {"content_digest": "0" * 64}), 409, "/content_digest")
-    ImportRun.objects.update(content=b"something else")
-    refused(manager.post(path), 409)
+    path, meant = f"{PATH}{run['id']}/commit/", {"sha256": run["sha256"]}
+    refused(manager.post(path, meant), 409)  # not checked yet
+    work()
+    refused(manager.post(path, {"sha256": "0" * 64}), 409, "/sha256")
+    refused(manager.post(path), 422, "/sha256")
+    refused(manager.post(path, {"sha256": 5}), 422, "/sha256")
     assert not Calibration.objects.exists()
-    ImportRun.objects.update(content=text().encode())
-    digest = {"content_digest": run["content_digest"]}
-    assert manager.post(path, digest).json()["status"] == "committed"
+    assert manager.post(path, meant).json()["status"] == "committing"
 
 
-def test_a_technician_uploads_nothing(tech, stranger, manager, world):
-    refused(upload(tech, text()), 403)
+def test_a_file_is_cancelled_while_it_waits(manager, world):
     run = upload(manager, text()).json()
-    refused(stranger.post(f"{PATH}{run['id']}/commit/"), 404)
+    path = f"{PATH}{run['id']}/"
+    for _ in range(2):
+        assert manager.post(f"{path}cancel/").json()["status"] == "cancelled"
+    work()
+    refused(manager.post(f"{path}commit/", {"sha256": run["sha256"]}), 409)
+    other = checked(manager, text())
+    committed(manager, other)
+    refused(manager.post(f"{PATH}{other['id']}/cancel/"), 409)
+
+
+def test_a_technician_uploads_nothing_and_a_stranger_sees_nothing(tech, stranger, manager, world):
+    refused(upload(tech, text()), 403)
+    run = checked(manager, text(*BAD, *GOOD))
+    path = f"{PATH}{run['id']}/"
+    for door in ("", "rows/", "refused/"):
+        refused(stranger.get(path + door), 404)
+        refused(tech.get(path + door), 404)
+    for door in ("commit/", "cancel/"):
+        refused(stranger.post(path + door, {"sha256": run["sha256"]}), 404)
+    assert stranger.get(PATH).json()["results"] == []

@@ -133,6 +133,8 @@ def test_special_pages_of_another_dealer_do_not_exist(full, name):
         ("post", "calibration_driftflag_acknowledge", flag.pk),
         ("post", "calibration_driftflag_close", flag.pk),
         ("post", "calibration_importrun_commit", run.pk),
+        ("post", "calibration_importrun_cancel", run.pk),
+        ("get", "calibration_importrun_progress", run.pk),
         ("get", "calibration_importrun_refused", run.pk),
         ("get", "fleet_sensor_delete", full.sensors["B1"].pk),
         ("get", "fleet_user_password_change", full.users["techB"].pk),

@@ -1,6 +1,8 @@
 """`manage.py demo`: an invented fleet, scanned, planned and served on this desk."""
 
+import logging
 import socket
+import threading
 import time
 from argparse import ArgumentParser, RawDescriptionHelpFormatter
 from pathlib import Path
@@ -9,13 +11,17 @@ from typing import Any
 from django.core.handlers.wsgi import WSGIHandler
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
-from django.db import connection
+from django.db import Error, close_old_connections, connection
 from django.utils import timezone
 
+from calibration import receiving
+from calibration.claiming import Clock
 from calibration.demo import load, report
 from calibration.planning import plan_visits
 from calibration.scan import run_scan
 from fleet.scope import Scope
+
+logger = logging.getLogger(__name__)
 
 HOST = "127.0.0.1"
 EXAMPLE = """example:
@@ -76,7 +82,19 @@ class Command(BaseCommand):
 
         self.stdout.write(f"Serving on {address}/ until Ctrl+C.")
         self.stdout.flush()
+        threading.Thread(target=check_uploads, name="uploads", daemon=True).start()
         serve(WSGIHandler(), host=HOST, port=port, threads=6, ident=None)
+
+
+def check_uploads() -> None:
+    """Check and store the record files that are uploaded, as long as the demo serves."""
+    while True:
+        try:
+            receiving.work_off(clock=Clock(timezone.now()))
+        except (Error, OSError):
+            logger.exception("Uploads could not be looked at; they are in a moment.")
+            close_old_connections()
+        time.sleep(1)
 
 
 def check_database() -> None:

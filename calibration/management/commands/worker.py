@@ -1,4 +1,4 @@
-"""`manage.py worker`: the nightly scan and plan, reminders and webhooks, without a broker.
+"""`manage.py worker`: uploads, the nightly scan and plan, reminders, webhooks; without a broker.
 
 What is still to be done is read from the rows: scans and their chunks from ScanRun and ScanChunk,
 today's reminders from Digest. A worker that was away for three days does the last night's work
@@ -12,6 +12,7 @@ from argparse import ArgumentParser, ArgumentTypeError
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, time, timedelta
+from time import monotonic
 from types import FrameType
 from typing import Any
 
@@ -19,7 +20,7 @@ from django.core.management.base import CommandError
 from django.db import Error, close_old_connections
 from django.utils import timezone
 
-from calibration import events, scan
+from calibration import events, receiving, scan
 from calibration.claiming import Clock
 from calibration.management.entrance import Entrance
 from calibration.models import ScanRun
@@ -29,6 +30,7 @@ from calibration.webhooks import tell_addresses
 
 logger = logging.getLogger(__name__)
 
+UPLOADS = 2.0  # seconds between two looks for uploaded files
 NIGHT = time(2, 10, tzinfo=UTC)  # the hour of Celery's nightly task, too
 
 
@@ -61,6 +63,7 @@ def work(
     has just started plans anyway: the one before it may have died between the two.
     """
     clock = Clock(now)
+    imports = receive(now, stopped=stopped)
     said = [
         f"scan: {scan.scan_result(run)}"
         for run in scans_to_work_off(now)
@@ -73,15 +76,22 @@ def work(
             f"{plan.cancelled} cancelled, {len(plan.unplanned)} not in time"
         )
         events.forget_old(now=now)
+    said = imports + said
     webhooks = tell_addresses(now=now)
     if webhooks.sent or webhooks.failed:
         said.append(f"webhooks: {webhooks.sent} told, {len(webhooks.failed)} failed")
+    receiving.remove_old(now=now)
     told = send_reminders(now=now)
     if told.sent or told.notes or told.failed:
         notes = f"{told.notes} notes, " if told.notes else ""
         said.append(f"reminders: {told.sent} sent, {notes}{len(told.failed)} failed")
     said += [f"reminders: {dealer.code}: {reason}" for dealer, reason in told.failed]
     return said
+
+
+def receive(now: datetime, *, stopped: Callable[[], bool] = lambda: False) -> list[str]:
+    """Check and store the files that were uploaded; return a line for each."""
+    return receiving.work_off(clock=Clock(now), stopped=stopped)
 
 
 @contextmanager
@@ -116,9 +126,10 @@ def seconds(text: str) -> float:
 
 class Command(Entrance):
     help = (
-        "Does what a Celery worker would do, from the same rows and without Redis: the nightly "
-        "scan and plan, and the day's reminders. Runs until SIGTERM or Ctrl+C, finishing what it "
-        "is at. Exit code 1 when --once could not do its work, 2 for a wrong call."
+        "Does what a Celery worker would do, from the same rows and without Redis: uploaded "
+        "record files, the nightly scan and plan, and the day's reminders. Runs until SIGTERM or "
+        "Ctrl+C, finishing what it is at. Exit code 1 when --once could not do its work, 2 for a "
+        "wrong call."
     )
     example = """example:
   python manage.py worker                  look every minute, until stopped
@@ -135,11 +146,26 @@ class Command(Entrance):
     def handle(self, *, interval: float, once: bool, **options: Any) -> None:
         with stopped_by_signals() as stop:
             fine = self._look(plan_anyway=True, stopped=stop.is_set)
-            while not once and not stop.wait(interval):
-                close_old_connections()
+            while not once and self._wait(interval, stop):
                 fine = self._look(plan_anyway=not fine, stopped=stop.is_set)
         if once and not fine:
             raise CommandError("The work could not be done; see the log.")
+
+    def _wait(self, interval: float, stop: threading.Event) -> bool:
+        """Wait for the next round, looking for uploads meanwhile; False when stopped."""
+        until = monotonic() + interval
+        while (left := until - monotonic()) > 0:
+            if stop.wait(min(left, UPLOADS)):
+                return False
+            close_old_connections()
+            now = timezone.now()
+            try:
+                said = receive(now, stopped=stop.is_set)
+            except (Error, OSError):
+                logger.exception("Uploads could not be looked at; they are in a moment.")
+                continue
+            self._say(now, said)
+        return not stop.is_set()
 
     def _look(self, *, plan_anyway: bool, stopped: Callable[[], bool]) -> bool:
         """Do one round; a database or network that is away is logged and tried again."""
@@ -149,7 +175,10 @@ class Command(Entrance):
         except (Error, OSError):
             logger.exception("This round failed; the next one does its work.")
             return False
+        self._say(now, said)
+        return True
+
+    def _say(self, now: datetime, said: list[str]) -> None:
         for line in said:
             self.stdout.write(f"{now:%Y-%m-%d %H:%M:%S} UTC {line}")
         self.stdout.flush()
-        return True
