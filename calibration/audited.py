@@ -17,4 +17,9 @@ TABLES = (
         "calibration_visit", dealer=_CUSTOMERS_DEALER, customer="{r}.customer_id",
         silent=("updated_at",),
     ),
+    # What is told, and when, is not a person's doing; where to, and whether, is.
+    Audited(
+        "calibration_webhook", dealer="{r}.dealer_id", secret=("secret", "secret_before"),
+        watched=("url", "kinds", "active"),
+    ),
 )  # fmt: skip

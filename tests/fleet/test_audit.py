@@ -174,7 +174,7 @@ def test_every_table_is_audited_or_said_not_to_be():
         "lotlooks", "lotprior", "lotscounted", "packedhistory", "sensormodelnoise", "stalesensor",
         "uncountedsensor", "scanchunk", "scanrun", "visitline",
     }  # fmt: skip
-    logs = {"reminder", "digest", "importrun"}
+    logs = {"reminder", "digest", "importrun", "event", "importrowoutcome", "customernote"}
     plain = {"fleet_acting", "fleet_changedseat"}
     known = {each.table for each in (*auditing.TABLES, *audited.TABLES)} | set(SEALED_TABLES)
     known |= {f"calibration_{name}" for name in derived | logs} | plain
