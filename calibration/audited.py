@@ -22,4 +22,6 @@ TABLES = (
         "calibration_webhook", dealer="{r}.dealer_id", secret=("secret", "secret_before"),
         watched=("url", "kinds", "active"),
     ),
+    Audited("calibration_calendarfeed", dealer="{r}.dealer_id", secret=("token_hash",)),
+    Audited("calibration_flagfamily", dealer="{r}.dealer_id"),
 )  # fmt: skip

@@ -79,6 +79,11 @@ TABLES = (
         "fleet_installation", dealer=_SENSORS_DEALER, machine="{r}.machine_id",
         sensor="{r}.sensor_id",
     ),
+    Audited("fleet_blackout", dealer=_CUSTOMERS_DEALER, customer="{r}.customer_id"),
+    Audited(
+        "fleet_dayoff",
+        dealer="(SELECT m.dealer_id FROM fleet_membership m WHERE m.id = {r}.membership_id)",
+    ),
 )  # fmt: skip
 
 

@@ -172,7 +172,8 @@ def test_every_table_is_audited_or_said_not_to_be():
     derived = {
         "fit", "judgement", "duestate", "functionalverdict", "furthercompany", "lotcount",
         "lotlooks", "lotprior", "lotscounted", "packedhistory", "sensormodelnoise", "stalesensor",
-        "uncountedsensor", "scanchunk", "scanrun", "visitline",
+        "uncountedsensor", "scanchunk", "scanrun", "visitline", "modelinterval", "seasonplan",
+        "keptlook",
     }  # fmt: skip
     logs = {"reminder", "digest", "importrun", "event", "importrowoutcome", "customernote"}
     plain = {"fleet_acting", "fleet_changedseat"}
