@@ -37,7 +37,7 @@ def dossier(
     life = _without_people(readout.sensor_history(row, scope))
     records = seals.record_lines(row, scope)
     data = dossier_data(row, life, records, now=now)
-    data |= {"qr": typesetting.qr_svg(link) if link else ""}
+    data |= {"link": link, "qr": typesetting.qr_svg(link) if link else ""}
     places = life["installations"]
     models = {place["machine_serial"]: place["machine_model_name"] for place in places}
     files = {
