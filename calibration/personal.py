@@ -13,7 +13,7 @@ import json
 import re
 import zipfile
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from io import BytesIO
@@ -27,6 +27,7 @@ from django.db.models import Model, Q, QuerySet
 from calibration import digests
 from calibration.models import (
     Calibration,
+    CustomerNote,
     Digest,
     DriftFlag,
     FunctionalTest,
@@ -37,6 +38,7 @@ from calibration.models import (
 from calibration.receiving import keeping
 from fleet.errors import Invalid, Problem
 from fleet.models import Change, Customer, Erasure, Installation, Machine
+from fleet.models.folded import written_with
 from fleet.registry import require
 from fleet.scope import Scope
 
@@ -220,7 +222,8 @@ def _erase_register(
 ) -> None:
     anonymous = f"erased customer {customer.pk}"
     changed = {"name": anonymous, "email": "", "phone": ""}
-    counts["customer"] += Customer.objects.filter(pk=customer.pk).update(**changed)
+    _write(customer, changed)
+    counts["customer"] += 1
     _replace(Machine.objects.filter(pk__in=machines), ("name",), words, counts)
     _erase_log("customer", {customer.pk}, words)
     _erase_log("machine", machines, words)
@@ -246,8 +249,11 @@ def _erase_papers(
     dealers = {"dealer": customer.dealer_id}
     _replace(Visit.objects.filter(customer=customer), ("note",), words, counts)
     _replace(DriftFlag.objects.filter(sensor__in=seated), ("close_reason",), words, counts)
-    mails = Digest.objects.filter(**dealers)
-    _replace(mails, ("subject", "body", "recipients", "last_error"), words, counts)
+    for mails in (
+        Digest.objects.filter(**dealers),
+        CustomerNote.objects.filter(visit__customer=customer),
+    ):
+        _replace(mails, ("subject", "body", "recipients", "last_error"), words, counts)
     runs = ImportRun.objects.filter(**dealers)
     for run in runs:
         for path in keeping.files_of(run):
@@ -277,6 +283,12 @@ def _replace(
         said = {name: getattr(row, name) for name in columns}
         left = words.without(json.loads(json.dumps(said, default=str)))
         if left != said:
-            model: type[Model] = type(row)
-            model._default_manager.filter(pk=row.pk).update(**left)
-            counts[str(model._meta.verbose_name)] += 1
+            _write(row, left)
+            counts[str(row._meta.verbose_name)] += 1
+
+
+def _write(row: Model, values: Mapping[str, Any]) -> None:
+    """Store columns of a row, and what is folded from them."""
+    for name, value in values.items():
+        setattr(row, name, value)
+    row.save(update_fields=written_with(type(row), values))

@@ -32,6 +32,8 @@ class Audited:
         Columns of which only that they changed is written down.
     silent
         Columns whose change alone is nothing to write down.
+    derived
+        Columns that follow from the others, and are not written down.
     watched
         Where given: only a change of these is written down, entering and removing are not.
     key, shown
@@ -45,6 +47,7 @@ class Audited:
     sensor: str = _NULL
     secret: tuple[str, ...] = ()
     silent: tuple[str, ...] = ()
+    derived: tuple[str, ...] = ()
     watched: tuple[str, ...] = ()
     key: str = "id"
     shown: str = "id"
@@ -68,10 +71,13 @@ TABLES = (
     Audited("fleet_accesstoken", secret=("digest", "token_key"), silent=("expiry",),
             key="digest", shown="user_id"),
     Audited("fleet_membership", dealer="{r}.dealer_id"),
-    Audited("fleet_customer", dealer="{r}.dealer_id", customer="{r}.id"),
+    Audited(
+        "fleet_customer", dealer="{r}.dealer_id", customer="{r}.id", derived=("search",)
+    ),
     Audited("fleet_machinemodel"),
     Audited(
-        "fleet_machine", dealer=_CUSTOMERS_DEALER, customer="{r}.customer_id", machine="{r}.id"
+        "fleet_machine", dealer=_CUSTOMERS_DEALER, customer="{r}.customer_id", machine="{r}.id",
+        derived=("search",),
     ),
     Audited("fleet_sensormodel"),
     Audited("fleet_sensor", dealer="{r}.dealer_id", sensor="{r}.id"),
@@ -117,7 +123,7 @@ def install(connection: BaseDatabaseWrapper, tables: Sequence[Audited]) -> None:
     for each in tables:
         if each.table not in there:
             continue
-        columns = _columns(connection, each.table)
+        columns = [name for name in _columns(connection, each.table) if name not in each.derived]
         with connection.cursor() as cursor:
             for event in each.events:
                 if connection.vendor == "postgresql":
@@ -138,9 +144,8 @@ def remove(connection: BaseDatabaseWrapper) -> None:
 
 def _columns(connection: BaseDatabaseWrapper, table: str) -> list[str]:
     with connection.cursor() as cursor:
-        return [
-            each.name for each in connection.introspection.get_table_description(cursor, table)
-        ]
+        found = connection.introspection.get_table_description(cursor, table)
+    return [each.name for each in found]
 
 
 # All of the following is put together from this module's own names only.
@@ -167,8 +172,14 @@ def _postgresql(each: Audited, event: str) -> list[str]:
     return [function, trigger]
 
 
-def _hidden(each: Audited, image: str) -> str:
-    """Return an image in which a secret column says only that it is there."""
+def _row(each: Audited, row: str) -> str:
+    """Return a row as JSON, without what is derived."""
+    return f"(to_jsonb({row}) - '{{{','.join(each.derived)}}}'::text[])"
+
+
+def _hidden(each: Audited, row: str) -> str:
+    """Return a row's image, in which a secret column says only that it is there."""
+    image = _row(each, row)
     for name in each.secret:
         image = f"jsonb_set({image}, '{{{name}}}', '\"(secret)\"')"
     return image
@@ -176,9 +187,9 @@ def _hidden(each: Audited, image: str) -> str:
 
 def _images(each: Audited, event: str) -> str:
     if event == "insert":
-        return f"NULL, {_hidden(each, 'to_jsonb(made)')}"
+        return f"NULL, {_hidden(each, 'made')}"
     if event == "delete":
-        return f"{_hidden(each, 'to_jsonb(past)')}, NULL"
+        return f"{_hidden(each, 'past')}, NULL"
     return "diff.before, diff.after"
 
 
@@ -198,8 +209,8 @@ def _source(each: Audited, event: str) -> str:
     )
     return (
         f"FROM past JOIN made ON made.{each.key} = past.{each.key} CROSS JOIN LATERAL ("  # noqa: S608 # nosec B608
-        f"SELECT {old} AS before, {new} AS after FROM jsonb_each(to_jsonb(past)) o "
-        "JOIN jsonb_each(to_jsonb(made)) n ON n.key = o.key "
+        f"SELECT {old} AS before, {new} AS after FROM jsonb_each({_row(each, 'past')}) o "
+        f"JOIN jsonb_each({_row(each, 'made')}) n ON n.key = o.key "
         f"WHERE n.value IS DISTINCT FROM o.value{watched}) diff WHERE diff.before IS NOT NULL"
     )
 

@@ -49,6 +49,16 @@ class FoldedText(models.CharField):  # type: ignore[type-arg] # not subscriptabl
         return self.value_of(model_instance) if model_instance else ""
 
 
+def written_with(model: type[models.Model], names: Iterable[str]) -> list[str]:
+    """Return these fields and the folded columns that follow from them, for `update_fields`."""
+    names = list(names)
+    return names + [
+        field.name
+        for field in model._meta.concrete_fields
+        if isinstance(field, FoldedText) and not set(names).isdisjoint(field.sources)
+    ]
+
+
 def anywhere(word: str, fields: Iterable[str]) -> Q:
     """Return the condition that a word stands in one of some columns, in capitals or not."""
     found = Q()

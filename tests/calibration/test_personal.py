@@ -12,6 +12,7 @@ from django.db import connection
 
 from calibration import digests, functional, personal, records
 from calibration.models import Calibration, Digest, DriftFlag, ImportRun, Visit
+from calibration.receiving import keeping
 from calibration.records import PointDraft
 from calibration.verifying import verify
 from fleet import registry
@@ -27,12 +28,13 @@ WORDS = (NAME, EMAIL, PHONE, NICK, OLD_EMAIL, "zrebiec.example", "600 700 800", 
 
 
 def everything():
-    """Return every value of every row of every table as text, whatever the database."""
+    """Return every value of every row of every table and every upload as text."""
     found = []
     with connection.cursor() as cursor:
         for table in connection.introspection.table_names(cursor):
             cursor.execute(f'SELECT * FROM "{table}"')
             found += [(table, value) for row in cursor.fetchall() for value in row if value]
+    found += [("uploads", file.read_bytes()) for file in keeping.path_of("").iterdir()]
     return [(table, _text(value)) for table, value in found]
 
 
@@ -58,6 +60,11 @@ def holding(words=WORDS):
             if word.casefold() in text
         }
     )
+
+
+@pytest.fixture(autouse=True)
+def _folder(settings, tmp_path):
+    settings.IMPORT_FOLDER = tmp_path / "uploads"
 
 
 def workbook():
@@ -109,13 +116,14 @@ def told(world):
         ("b.xlsx", workbook()),
         ("c.csv", b"customer\nFarm A2\n"),
     ):
+        kept = keeping.keep([content])
         ImportRun.objects.create(
             dealer=world.dealers["A"],
             file_name=name,
-            content=content,
-            content_digest="0" * 64,
-            status="tried",
-            result={"created": {"customers": [NAME] if name != "c.csv" else []}},
+            sha256=kept.sha256,
+            size=kept.size,
+            status="checked",
+            check_result={"names": {"customers": [NAME] if name != "c.csv" else []}},
             created_at=NOW,
         )
     flag = DriftFlag.objects.filter(sensor=world.sensors["A1"]).first()
@@ -169,7 +177,8 @@ def test_nothing_of_the_person_is_left_in_any_table_and_every_record_verifies(to
         Calibration.objects.get(sensor=told.sensors["A1"], chain_number=1).technician == "K. Wrona"
     )
     assert "M-A2 of Farm A2" in Digest.objects.get().body
-    assert bytes(ImportRun.objects.get(file_name="c.csv").content) == b"customer\nFarm A2\n"
+    others = keeping.path_of(ImportRun.objects.get(file_name="c.csv").sha256)
+    assert others.read_bytes() == b"customer\nFarm A2\n"
     assert Customer.objects.get(pk=told.customers["A2"].pk).name == "Farm A2"
 
 
