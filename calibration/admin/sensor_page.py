@@ -55,7 +55,6 @@ def sensor_page(sensor: Sensor, *, scope: Scope, now: datetime) -> dict[str, Any
     life = plots.Life(answers, places, sensor.dealer.load_unit, sensor.model.reading_unit, zone)
     valid = [answer for answer in answers if not answer["superseded_by"]]
     last = valid[-1] if valid else None
-    its_due = _due(sensor, scope)
     return {
         "sensor": sensor,
         "here": next((place for place in places if place.removed_on is None), None),
@@ -63,8 +62,7 @@ def sensor_page(sensor: Sensor, *, scope: Scope, now: datetime) -> dict[str, Any
         "plots": [{**plot, "svg": svg(plot["svg"])} for plot in plots.history(life)],
         "history": [history_row(answer, zone) for answer in reversed(answers)],
         "last": last and last_facts(last, zone),
-        "due": its_due,
-        "due_says": readout.due_answer(sensor)["says"] if its_due else "",
+        "due": _due(sensor, scope),
         "today": now.astimezone(zone).date(),
         "flags": open_flags(sensor, scope),
         "tests": _tests(sensor, scope, zone),

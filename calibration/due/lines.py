@@ -11,8 +11,6 @@ from calibration.models import Visit, VisitLine
 from fleet.models import Installation
 from fleet.updating import update
 
-OPEN = (Visit.Status.PLANNED, Visit.Status.CONFIRMED)
-
 
 def close_loop(sensor_ids: Sequence[int], *, now: datetime) -> None:
     """Bring the visit lines of these sensors' machines up to date: the sensors were calibrated.
@@ -22,7 +20,7 @@ def close_loop(sensor_ids: Sequence[int], *, now: datetime) -> None:
     """
     machines = Installation.objects.filter(sensor__in=sensor_ids, removed_on=None)
     lines = VisitLine.objects.filter(
-        done=False, visit__status__in=OPEN, machine__in=machines.values("machine")
+        done=False, visit__status__in=Visit.TO_BE_MADE, machine__in=machines.values("machine")
     )
     visit_ids = sorted(set(lines.values_list("visit", flat=True))) if sensor_ids else []
     if not visit_ids:
@@ -48,7 +46,7 @@ def finish(visit_ids: Iterable[UUID], *, now: datetime) -> int:
     """Mark open visits done of which every line is done; return how many."""
     waiting = VisitLine.objects.filter(done=False)
     return int(
-        Visit.objects.filter(pk__in=visit_ids, status__in=OPEN, lines__isnull=False)
+        Visit.objects.filter(pk__in=visit_ids, status__in=Visit.TO_BE_MADE, lines__isnull=False)
         .exclude(pk__in=waiting.values("visit"))
         .update(status=Visit.Status.DONE, updated_at=now, done_at=now, sequence=F("sequence") + 1)
     )

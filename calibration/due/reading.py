@@ -1,6 +1,6 @@
 """Rows to due days: what the rule needs, read in whole columns and laid beside the sensors."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
@@ -96,9 +96,35 @@ def wanted(newest: Newest) -> States:
     return States(due_on, decided_by, counted)
 
 
+@dataclass(frozen=True)
+class Rules:
+    """The rule of each of N sensors, and what was learnt of its model by it.
+
+    Attributes
+    ----------
+    which : (N,) array
+        Where each sensor's stand among the different ones.
+    """
+
+    which: Ints
+    rules: Sequence[Rule]
+    learnt: Sequence[ModelInterval | None]
+
+    def of(self, i: int) -> tuple[Rule, ModelInterval | None]:
+        """Return those of one sensor."""
+        place = int(self.which[i])
+        return self.rules[place], self.learnt[place]
+
+
 def basis_of(newest: Newest) -> Basis:
     """Return what the due days of sensors rest on."""
+    return basis_and_rules(newest)[0]
+
+
+def basis_and_rules(newest: Newest) -> tuple[Basis, Rules]:
+    """Return what the due days of sensors rest on, and the rules that went into it."""
     seat = _seats(newest.sensor)
+    rules: Rules = seat["rules"]
     last = np.flatnonzero(has_one(newest.calibration) & (seat["installation"] != -1))
     day = np.full(len(newest.sensor), NO_DATE, dtype=np.int64)
     day[last] = calendars.local_days(newest.moment[last], seat["zone"][last], seat["zones"])
@@ -108,15 +134,18 @@ def basis_of(newest: Newest) -> Basis:
         day >= seat["installed_on"],
         newest.installation == seat["installation"],
     ) & (day != NO_DATE)
-    return Basis(
+    days = [rule.default_interval_days for rule in rules.rules]
+    by_model = list(map(days_by_model, rules.rules, rules.learnt))
+    basis = Basis(
         installed_on=seat["installed_on"],
         calibrated_on=np.where(here, day, NO_DATE),
-        interval_days=seat["interval_days"],
-        model_days=seat["model_days"],
+        interval_days=np.array(days, dtype=np.int64)[rules.which],
+        model_days=np.array(by_model, dtype=np.int64)[rules.which],
         crossing=np.where(np.isnan(newest.crossing), NO_DATE, newest.crossing).astype(np.int64),
         calendar=seat["calendar"],
         calendars=seat["calendars"],
     )
+    return basis, rules
 
 
 def stored(sensor: Ints) -> States:
@@ -165,7 +194,7 @@ def newest_of(sensor: Ints) -> Newest:
 
 
 def _seats(sensor: Ints) -> dict[str, Any]:
-    """Where each sensor sits, in whose calendar, and under which interval."""
+    """Where each sensor sits, in whose calendar, and under which rule."""
     open_ones = Installation.objects.filter(removed_on=None)
     place = {"installation": "key", "installed_on": "date"}
     seat: dict[str, Any] = read_beside(sensor, open_ones, ("pk", "installed_on"), place)
@@ -173,7 +202,7 @@ def _seats(sensor: Ints) -> dict[str, Any]:
     known = read_beside(sensor, Sensor.objects.all(), ("model", "dealer"), what, key="pk")
     dealers, whose = np.unique(known["dealer"], return_inverse=True)
     seat |= _calendars(dealers, whose)
-    return seat | _intervals(known["model"], whose, dealers)
+    return seat | {"rules": _rules(known["model"], whose, dealers)}
 
 
 def _calendars(dealers: Ints, whose: Ints) -> dict[str, Any]:
@@ -199,8 +228,8 @@ def _calendars(dealers: Ints, whose: Ints) -> dict[str, Any]:
     }
 
 
-def _intervals(model: Ints, whose: Ints, dealers: Ints) -> dict[str, Ints]:
-    """The interval of each sensor's policy, and what its model's record makes of it."""
+def _rules(model: Ints, whose: Ints, dealers: Ints) -> Rules:
+    """The rule of each sensor's policy, and what was learnt of its model."""
     book = Rulebook()
     width = len(dealers)
     pairs, which = np.unique(model * width + whose, return_inverse=True)
@@ -208,20 +237,18 @@ def _intervals(model: Ints, whose: Ints, dealers: Ints) -> dict[str, Ints]:
         (pair // width, book.rule(pair // width, int(dealers[pair % width])))
         for pair in pairs.tolist()
     ]
-    learnt = learnt_intervals({of for of, _ in rules})
-    days = [rule.default_interval_days for _, rule in rules]
-    by_model = [
-        days_by_model(rule, learnt.get((of, rule.target_reliability))) for of, rule in rules
-    ]
-    return {
-        "interval_days": np.array(days, dtype=np.int64)[which],
-        "model_days": np.array(by_model, dtype=np.int64)[which],
-    }
+    learnt = _learnt({of for of, _ in rules})
+    return Rules(
+        which,
+        [rule for _, rule in rules],
+        [learnt.get((of, rule.target_reliability)) for of, rule in rules],
+    )
 
 
-def learnt_intervals(models: Collection[int]) -> dict[tuple[int, float], ModelInterval]:
+def _learnt(models: Collection[int]) -> dict[tuple[int, float], ModelInterval]:
     """Return what was learnt of these sensor models, by model and target reliability."""
     rows = ModelInterval.objects.filter(sensor_model__in=sorted(models))
+    rows = rows.select_related("sensor_model")
     return {(row.sensor_model_id, row.target): row for row in rows}
 
 

@@ -21,9 +21,8 @@ from calibration.due.days import (
     due_days,
 )
 from calibration.models import ModelInterval
-from calibration.policies import Rule, Rulebook
+from calibration.policies import Rule
 from fleet import seasons
-from fleet.models import Sensor
 
 
 @dataclass(frozen=True)
@@ -57,24 +56,18 @@ def reasons(sensor_ids: Sequence[int]) -> dict[int, Reasoned]:
     ids = np.unique(np.array(sensor_ids, dtype=np.int64))
     if not len(ids):
         return {}
-    basis = reading.basis_of(reading.newest_of(ids))
+    basis, rules = reading.basis_and_rules(reading.newest_of(ids))
     due_on, decided_by = due_days(basis)
     offered = candidates(basis)
-    book = Rulebook()
-    rows = Sensor.objects.select_related("model").in_bulk(ids.tolist())
-    learnt = reading.learnt_intervals({row.model_id for row in rows.values()})
     found = {}
     for i, pk in enumerate(ids.tolist()):
         if decided_by[i] < 0:
             continue
-        sensor = rows[pk]
-        rule = book.rule(sensor.model_id, sensor.dealer_id)
-        row = learnt.get((sensor.model_id, rule.target_reliability))
         if decided_by[i] == NEVER:
             said = [(NEVER, int(due_on[i]), _never(int(due_on[i])))]
         else:
             days = {code: int(day[i]) for code, day in offered.items()}
-            said = list(_said(days, basis, i, rule, row, sensor.model.name))
+            said = list(_said(days, basis, i, *rules.of(i)))
         each = [Candidate(DECIDED[code], date_of(day), words) for code, day, words in said]
         found[pk] = Reasoned(
             date_of(int(due_on[i])),
@@ -92,13 +85,13 @@ def _never(day: int) -> str:
 
 
 def _said(
-    days: dict[int, int], basis: Basis, i: int, rule: Rule, row: ModelInterval | None, model: str
+    days: dict[int, int], basis: Basis, i: int, rule: Rule, row: ModelInterval | None
 ) -> Iterator[tuple[int, int, str]]:
     by_model = int(basis.model_days[i])
     longer = by_model > rule.default_interval_days
     yield INTERVAL, days[INTERVAL], _interval(basis, i, rule, longer=longer)
     if days[RELIABILITY] != NO_DATE and row is not None:
-        yield RELIABILITY, days[RELIABILITY], _by_model(row, model, by_model)
+        yield RELIABILITY, days[RELIABILITY], _by_model(row, by_model)
     if days[CROSSING] != NO_DATE:
         yield CROSSING, days[CROSSING], _crossing(rule)
     yield SEASON, days[SEASON], _season(basis.calendars[int(basis.calendar[i])], days[SEASON])
@@ -123,13 +116,13 @@ def _crossing(rule: Rule) -> str:
     )
 
 
-def _by_model(row: ModelInterval, model: str, days: int) -> str:
+def _by_model(row: ModelInterval, days: int) -> str:
     bound = int(row.lower_days or 0)
     held = "" if days == bound else f"; held at {days} days by the policy's limits"
     return (
-        f"Sensors of {model}: for {bound} days {100 * row.target:.3g} % of them stay in tolerance "
-        f"({100 * row.confidence:.3g} % sure; {row.outcomes} as-found outcomes, {row.beyond} of "
-        f"them out, {row.basis} law){held}."
+        f"Sensors of {row.sensor_model.name}: for {bound} days {100 * row.target:.3g} % of them "
+        f"stay in tolerance ({100 * row.confidence:.3g} % sure; {row.outcomes} as-found outcomes, "
+        f"{row.beyond} of them out, {row.basis} law){held}."
     )
 
 

@@ -146,11 +146,8 @@ def test_a_due_day_has_its_reasons(tech, manager, reviewer, world):
     rows = tech.get(f"{V1}reminders/?why=reliability&status=open").json()["results"]
     assert [row["sensor_serial"] for row in rows] == ["S-A1"]
     history = tech.get(f"{V1}sensors/{world.sensors['A1'].pk}/history/").json()
-    assert history["due"]["candidates"] == body["candidates"]
-    calibration = history["calibrations"][0]["id"]
-    steps = tech.get(f"{V1}calibrations/{calibration}/").json()["explain"]
-    assert steps[-1]["step"] == "due"
-    assert steps[-1]["says"].startswith("The sensor is next due on 2026-09-26. Sensors of")
+    due_then = history["due"]
+    assert (due_then["due_on"], due_then["decided_by"]) == ("2026-09-26", "reliability")
 
 
 def test_one_that_sits_nowhere_is_not_due(manager, tech, world):
