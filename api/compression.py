@@ -17,7 +17,8 @@ JSON = "application/json"
 # What is worth compressing; documents and workbooks are compressed in themselves.
 TEXTS = ("text/", JSON, "application/problem+json", "application/x-ndjson", "image/svg+xml",
          "application/vnd.oai.openapi")  # fmt: skip
-SECRETS = "/api/v1/tokens/"  # nothing of what is secret is told by a length
+# Answers that hold a secret once: nothing of it is told by a length.
+SECRETS = tuple(f"/api/v1/{name}/" for name in ("tokens", "webhooks", "calendar-feeds"))
 
 
 class Compression(GZipMiddleware):

@@ -12,7 +12,6 @@ from collections.abc import Callable
 from typing import Any
 
 from django.db import transaction
-from django.db.models import Model
 from django.http.response import HttpResponseBase
 from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
@@ -53,11 +52,6 @@ def alone(request: Any, answer: Callable[[], HttpResponseBase]) -> HttpResponseB
         if response.status_code >= 400:
             transaction.set_rollback(True)
     return response
-
-
-def hold(row: Model) -> None:
-    """Keep others from changing a row until the transaction ends."""
-    type(row)._base_manager.select_for_update(no_key=True).get(pk=row.pk)  # noqa: SLF001 - whoever sees it
 
 
 def unchanged(request: Request, state: Any) -> None:

@@ -5,6 +5,7 @@ import json
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
+from uuid import UUID
 
 from django.http import FileResponse, HttpResponse, StreamingHttpResponse
 from django.http.response import HttpResponseBase
@@ -36,6 +37,8 @@ def cell(row: Row, column: str) -> Any:
     value: Any = row
     for step in column.split("."):
         value = value.get(step) if isinstance(value, Mapping) else None
+    if isinstance(value, UUID):
+        return str(value)
     structured = isinstance(value, bool | list | dict)
     return json.dumps(value, default=str) if structured else value
 

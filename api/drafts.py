@@ -54,7 +54,7 @@ class CalibrationInput(Input):
         "against_previous", "against_first", "against_expected", "trend", "season", "segment",
         "verdict", "causes", "explain", "figures",
         "tolerance", "flags", "next_due", "method", "content_digest", "digest", "stored",
-        "superseded_by", "recorded_at",
+        "superseded_by", "recorded_at", "rejudged",
     )  # fmt: skip
 
     id = Uuid(required=False, help_text="Chosen by the client: the same record twice is one.")

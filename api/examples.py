@@ -39,7 +39,7 @@ EXAMPLES: dict[str, Any] = {
         "sensor": "KP25-10214", "performed_at": "2026-04-11T15:00:00+02:00",
         "load_unit": "daN", "pressure_unit": "bar",
         "steps": [
-            {"commanded": 60.0, "displayed_mean": 61.0, "pressure": 48.0, "observed": "normal"},
+            {"commanded": 60.0, "displayed_mean": 61.0, "pressure": 48.0, "observed": "steady"},
         ],
     },
     "SensorInputRequest": {
@@ -49,7 +49,9 @@ EXAMPLES: dict[str, Any] = {
             "load_unit": "daN",
         },
     },
-    "CustomerInputRequest": {"name": "Farm Zielony Brzeg", "email": "", "phone": ""},
+    "CustomerInputRequest": {
+        "name": "Farm Zielony Brzeg", "email": "desk@zielony-brzeg.example", "phone": "",
+    },
     "LatestAnswer": {
         "calibration": _ID, "performed_at": "2026-03-02T08:10:00Z", "reason": "seasonal",
         "stage": "as_found", "season": 2026, "verdict": "watch", "load_unit": "daN",
@@ -59,6 +61,7 @@ EXAMPLES: dict[str, Any] = {
     "FlagAnswer": _FLAG | {
         "sensor": 214, "sensor_serial": "KP25-10214", "calibration": _ID,
         "functional_test": None, "acknowledged_at": None, "closed_at": None, "close_reason": "",
+        "family": None, "family_cause": "", "assigned_to": "", "assigned_at": None,
         "causes": [
             {
                 "code": "unit_slip", "probability": 0.93, "says": "A load was typed in another "
@@ -69,7 +72,7 @@ EXAMPLES: dict[str, Any] = {
     "Problem": {
         "type": "urn:spanbook:problem:invalid", "title": "The input cannot be accepted",
         "status": 422, "detail": "points: A line needs two distinct loads, 1 given",
-        "code": "invalid",
+        "code": "invalid", "request_id": "0f6d1c9a52b84a7d9e3c",
         "errors": [
             {
                 "pointer": "/points", "reason": "A line needs two distinct loads, 1 given",

@@ -18,7 +18,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.serializers import Serializer
 
-from api.conditional import alone, answered, hold, is_conditional, tag_of, unchanged
+from api.conditional import alone, answered, is_conditional, tag_of, unchanged
 from api.conditions import Filter
 from api.downloads import export
 from api.inputs import Input, checked
@@ -82,7 +82,7 @@ class Resource(viewsets.GenericViewSet[Any]):
         row = self._found()
         self.check_object_permissions(self.request, row)
         if is_conditional(self.request):
-            hold(row)
+            registry.hold(row)
             row = self._found()
             unchanged(self.request, self.state(row))
         return row

@@ -105,19 +105,23 @@ def number() -> None:
             if connection.vendor == "postgresql":
                 with connection.cursor() as cursor:
                     cursor.execute("SELECT pg_advisory_xact_lock(%s)", [_NUMBERING])
-            last = Event.objects.aggregate(last=Max("number"))["last"] or 0
+            last = last_number()
             rows = list(Event.objects.filter(number=None).order_by("pk")[:_AT_ONCE])
             for place, row in enumerate(rows, start=last + 1):
                 row.number = place
             update(rows, ["number"])
 
 
+def last_number() -> int:
+    """Return the number of the last event; 0 where there is none."""
+    return int(Event.objects.aggregate(last=Max("number"))["last"] or 0)
+
+
 def forget_old(*, now: datetime) -> int:
     """Remove events that are older than what is kept; returns how many."""
     since = now - timedelta(days=settings.EVENTS_KEPT_DAYS)
     # The last one stays: numbers go on from it.
-    last = Event.objects.aggregate(last=Max("number"))["last"] or 0
-    removed, _ = Event.objects.filter(at__lt=since, number__lt=last).delete()
+    removed, _ = Event.objects.filter(at__lt=since, number__lt=last_number()).delete()
     return removed
 
 

@@ -34,6 +34,11 @@ def require(scope: Scope, verb: str, resource: str, dealer_id: int | None = None
         raise Forbidden(f"Your role does not allow to {verb} {resource.replace('-', ' ')} here.")
 
 
+def hold(row: models.Model) -> None:
+    """Keep others from changing a row until the transaction ends."""
+    type(row)._default_manager.select_for_update(no_key=True).get(pk=row.pk)
+
+
 def clean_and_save(row: Row) -> Row:
     """Validate a row and save it.
 

@@ -28,8 +28,6 @@ from calibration.planning import plan_visits, revision
 from fleet import registry, seasons
 from fleet.models import Customer, Dealer, Installation, User
 
-OPEN = (Visit.Status.PLANNED, Visit.Status.CONFIRMED)
-
 
 class VisitInput(Input):
     """A visit: to whom, when, by whom."""
@@ -172,5 +170,5 @@ class VisitViews(Register):
         return download(calendar_of(self._open()), Calendar, "visits")
 
     def _open(self) -> Iterator[Visit]:
-        rows = self.get_queryset().filter(status__in=OPEN).order_by("planned_on", "pk")
+        rows = self.get_queryset().filter(status__in=Visit.TO_BE_MADE).order_by("planned_on", "pk")
         yield from rows.iterator(chunk_size=500)

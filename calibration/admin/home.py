@@ -108,7 +108,7 @@ def visits_soon(scope: Scope, now: datetime) -> list[dict[str, Any]]:
     """Return the visits of the coming week, and those that should have been made."""
     today = now.date()
     rows = Visit.objects.visible_to(scope).filter(
-        status__in=[Visit.Status.PLANNED, Visit.Status.CONFIRMED],
+        status__in=Visit.TO_BE_MADE,
         planned_on__lte=today + timedelta(days=7),
     )
     chosen = rows.select_related("customer__dealer", "technician").order_by("planned_on", "pk")

@@ -1,7 +1,8 @@
 """What came of a file: totals, what was created, and every reason for what was refused."""
 
 import csv
-from collections.abc import Sequence
+import io
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Self, TextIO
 
@@ -18,11 +19,19 @@ class Rejects:
     columns: tuple[str, ...] = ()
     rows: Sequence[Sequence[str]] = ()
 
+    def lines(self) -> Iterator[str]:
+        """Yield them as lines of CSV; once corrected, it loads again (the reason is ignored)."""
+        line = io.StringIO(newline="")
+        writer = csv.writer(line, lineterminator="\r\n")
+        for row in (self.columns, *self.rows):
+            writer.writerow(row)
+            yield line.getvalue()
+            line.seek(0)
+            line.truncate()
+
     def write(self, out: TextIO) -> None:
-        """Write them as CSV; once corrected, it loads again (the reason is ignored)."""
-        writer = csv.writer(out, lineterminator="\r\n")
-        writer.writerow(self.columns)
-        writer.writerows(self.rows)
+        """Write these lines."""
+        out.writelines(self.lines())
 
 
 @dataclass

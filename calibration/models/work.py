@@ -155,6 +155,8 @@ class Visit(ScopedModel):
         DONE = "done", "done"
         CANCELLED = "cancelled", "cancelled"
 
+    TO_BE_MADE: ClassVar[tuple[str, ...]] = (Status.PLANNED, Status.CONFIRMED)
+
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="visits")
     season = models.SmallIntegerField()

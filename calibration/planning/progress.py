@@ -12,8 +12,6 @@ from calibration.models import DueState, SeasonPlan, Visit, VisitLine
 from fleet.models import Dealer, Installation
 from fleet.scope import Scope
 
-OPEN = (Visit.Status.PLANNED, Visit.Status.CONFIRMED)
-
 
 def readiness(
     *, scope: Scope, now: datetime, dealers: Iterable[int] | None = None
@@ -73,7 +71,7 @@ def _coming(dealer: Dealer, window: Window) -> Counter[str]:
     """Sensors on visits that are still to be made before the season starts."""
     lines = VisitLine.objects.filter(
         visit__customer__dealer=dealer,
-        visit__status__in=OPEN,
+        visit__status__in=Visit.TO_BE_MADE,
         visit__planned_on__gte=window.today,
         visit__planned_on__lt=window.starts_on,
         done=False,

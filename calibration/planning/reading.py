@@ -17,7 +17,6 @@ from fleet.models import Blackout, Customer, Dealer, Installation, Membership, R
 
 MOST_DAYS = 200  # the half year before a season, and some
 Status = Visit.Status
-OPEN = (Status.PLANNED, Status.CONFIRMED)
 Key = tuple[int, int]  # customer and part
 
 
@@ -134,7 +133,9 @@ def _place(row: Dealer | Membership | Customer) -> Place | None:
 # ── Visits that stand ─────────────────────────────────────────────────────────
 def _one_each(dealer: Dealer) -> tuple[dict[Key, Visit], list[Visit]]:
     """Return the open visit of each customer and part, and further ones from a season before."""
-    rows: QuerySet[Visit] = Visit.objects.filter(customer__dealer=dealer, status__in=OPEN)
+    rows: QuerySet[Visit] = Visit.objects.filter(
+        customer__dealer=dealer, status__in=Visit.TO_BE_MADE
+    )
     visits: dict[Key, Visit] = {}
     second = []
     for visit in sorted(

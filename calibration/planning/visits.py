@@ -54,7 +54,7 @@ def _write(
     """Write a plan, if the rows still are what it was made for; without one, make it here."""
     dealer = Dealer.objects.select_for_update(no_key=True).get(pk=dealer.pk)
     # Nobody confirms or moves a visit while it is planned with.
-    visits = Visit.objects.filter(customer__dealer=dealer, status__in=reading.OPEN)
+    visits = Visit.objects.filter(customer__dealer=dealer, status__in=Visit.TO_BE_MADE)
     list(visits.order_by("pk").select_for_update())
     desk = reading.read(dealer, now=now, anew=anew)
     if chosen is None:

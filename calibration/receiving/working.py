@@ -5,13 +5,11 @@ written in the transaction that stores them, so a worker that dies leaves rows t
 what is stored; the next one finds those records there already and goes on.
 """
 
-import csv
 import hashlib
-import io
 import logging
 import os
 import socket
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -94,7 +92,7 @@ class _Held:
             )
             outcomes.forget(self.run, self.stage)
         result = self._loaded()
-        keeping.keep_refused(self.run, self.stage, _lines(result))
+        keeping.keep_refused(self.run, self.stage, result.rejects.lines())
         return self._finish(result)
 
     def fail(self, why: str) -> str:
@@ -158,14 +156,3 @@ class _Held:
         )
         leasing.write(self.run, lease_until=None, attempt=0, **values)
         return ", ".join(f"{number} {name.replace('_', ' ')}" for name, number in counts.items())
-
-
-def _lines(result: ImportResult) -> Iterator[str]:
-    """Yield the refused rows as lines of CSV."""
-    rejects, out = result.rejects, io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\r\n")
-    for row in (rejects.columns, *rejects.rows):
-        writer.writerow(row)
-        yield out.getvalue()
-        out.seek(0)
-        out.truncate()

@@ -98,9 +98,7 @@ def _items(told: Iterable[Reminder], seats: dict[int, _Seat]) -> list[Item]:
 
 
 def _visits(machines: Iterable[int]) -> dict[int, date]:
-    lines = VisitLine.objects.filter(
-        visit__status__in=[Visit.Status.PLANNED, Visit.Status.CONFIRMED], done=False
-    )
+    lines = VisitLine.objects.filter(visit__status__in=Visit.TO_BE_MADE, done=False)
     planned = lines.values_list("machine", "visit__planned_on").order_by("-visit__planned_on")
     wanted = set(machines)
     return {machine: day for machine, day in planned if machine in wanted}

@@ -13,8 +13,6 @@ from calibration.reminders.delivery import Letter
 from calibration.reminders.wording import Item
 from fleet.models import Dealer, Installation
 
-OPEN = (Visit.Status.PLANNED, Visit.Status.CONFIRMED)
-
 
 def to_tell(dealer: Dealer, day: date) -> Sequence[Visit]:
     """Return visits in the lead days of whose day the customer was not told, the next first."""
@@ -24,7 +22,7 @@ def to_tell(dealer: Dealer, day: date) -> Sequence[Visit]:
     rows = Visit.objects.filter(
         ~Exists(told),
         customer__dealer=dealer,
-        status__in=OPEN,
+        status__in=Visit.TO_BE_MADE,
         planned_on__gt=day,
         planned_on__lte=day + timedelta(days=dealer.reminder_lead_days),
     ).exclude(customer__email="")
@@ -36,7 +34,9 @@ def withdraw(dealer: Dealer, now: datetime) -> None:
     """Take back notes that were never sent and whose visit has another day by now, or none."""
     idle = Q(claimed_until=None) | Q(claimed_until__lte=now)
     notes = CustomerNote.objects.filter(idle, visit__customer__dealer=dealer, sent_at=None)
-    notes.filter(~Q(planned_on=F("visit__planned_on")) | ~Q(visit__status__in=OPEN)).delete()
+    notes.filter(
+        ~Q(planned_on=F("visit__planned_on")) | ~Q(visit__status__in=Visit.TO_BE_MADE)
+    ).delete()
 
 
 def letter(visit: Visit, day: date) -> Letter | None:

@@ -10,7 +10,7 @@ import json
 import random
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import urllib3
@@ -18,6 +18,7 @@ from django.conf import settings
 from django.db.models import F, Q, QuerySet
 
 from calibration import events
+from calibration.claiming import Clock
 from calibration.models import Event, Webhook
 from calibration.webhooks import addresses, signing
 from calibration.webhooks.addresses import Refused, Target
@@ -57,11 +58,10 @@ def enter(
     """
     _check(url)
     events.number()
-    last = Event.objects.order_by("-number").values_list("number", flat=True).first() or 0
     secret = signing.new_secret()
     row = Webhook(
-        dealer=dealer, url=url, kinds=kinds, secret=signing.seal(secret), told=last,
-        created_at=now, created_by_id=by,
+        dealer=dealer, url=url, kinds=kinds, secret=signing.seal(secret),
+        told=events.last_number(), created_at=now, created_by_id=by,
     )  # fmt: skip
     return registry.clean_and_save(row), secret
 
@@ -145,9 +145,9 @@ def _claim(row: Webhook, now: datetime) -> bool:
 
 def _tell(row: Webhook, now: datetime, told: Told, send: Sender) -> None:
     mine = Webhook.objects.filter(pk=row.pk, claimed_until=row.claimed_until)
-    began = datetime.now(UTC)
+    clock = Clock(now)
     for event in backlog(row)[:AT_ONCE]:
-        moment = now + (datetime.now(UTC) - began)
+        moment = clock.now()
         if moment >= now + LEASE / 2:
             break  # the rest is somebody's next turn
         wrong = _send(row, event, moment, send)

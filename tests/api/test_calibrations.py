@@ -33,6 +33,7 @@ def test_the_answer_holds_the_line_and_the_verdict(tech, world):
     assert body["conditions"] == calibration()["conditions"]
     assert body["next_due"]
     assert len(body["digest"]) == 64
+    assert body.pop("rejudged") == []
     assert tech.get(f"{PATH}{body['id']}/").json() == body
 
 

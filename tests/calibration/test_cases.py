@@ -20,7 +20,7 @@ class Rules:
     def rule(self, sensor_model_id: int, dealer_id: int) -> Rule:
         setpoints = tuple(300.0 * (i + 1) for i in range(sensor_model_id % 3))
         tolerance = 2.0 + sensor_model_id / 10.0, 1.0 + dealer_id / 10.0
-        return Rule(*tolerance, 0.5, 0.3, 0.8 + dealer_id / 100.0, 365, setpoints, "N", None)
+        return Rule(*tolerance, 0.5, 0.3, 0.8 + dealer_id / 100.0, 365, None, setpoints, "N", None)
 
 
 def history(sensors: int, seed: int = 3) -> History:

@@ -17,10 +17,10 @@ HOUR = timedelta(hours=1)
 def test_scans_that_were_left_unfinished_do_not_stop_a_migration():
     """There may be one of a kind under way; of before, several may stand unfinished."""
     try:
-        old = MigrationExecutor(connection)
-        old.migrate([("calibration", "0001_initial"), ("fleet", "0001_initial")])
-        runs = old.loader.project_state(("calibration", "0001_initial")).apps
-        runs = runs.get_model("calibration", "ScanRun").objects
+        for app in ("calibration", "fleet"):
+            call_command("migrate", app, "0001_initial", verbosity=0)
+        then = MigrationExecutor(connection).loader.project_state(("calibration", "0001_initial"))
+        runs = then.apps.get_model("calibration", "ScanRun").objects
         for number, full in enumerate((False, False, True, False, True)):
             runs.create(started_at=NOW + number * HOUR, full=full, failed=[])
     finally:

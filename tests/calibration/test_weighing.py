@@ -30,7 +30,7 @@ EXTRAS = ("tag_zero_reading", "tag_span_reading", "tag_span_load", "pressure")
 
 class _OneRule:
     def rule(self, _model: int, _dealer: int) -> Rule:
-        return Rule(3.0, 2.0, 0.5, 0.3, 0.9, 365, (500.0, 1000.0), "N", None)
+        return Rule(3.0, 2.0, 0.5, 0.3, 0.9, 365, None, (500.0, 1000.0), "N", None)
 
 
 def fleet_history(sensors: int = 160, most_points: int = 7, *, slips: bool = True) -> History:
