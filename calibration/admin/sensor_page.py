@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from datetime import datetime, tzinfo
 from typing import Any
 
+from django.db.models import Exists, OuterRef, QuerySet
 from django.urls import reverse
 from django.utils.safestring import mark_safe
 
@@ -125,9 +126,13 @@ def _life_line(places: Sequence[Installation], scope: Scope) -> list[dict[str, A
 
 def open_flags(sensor: Sensor, scope: Scope) -> list[DriftFlag]:
     """Return what is not closed about a sensor, the worst first."""
-    rows = DriftFlag.objects.visible_to(scope).filter(sensor=sensor)
-    kept = rows.exclude(status=DriftFlag.Status.CLOSED).select_related("calibration")
-    return list(kept.order_by("level", "-opened_at", "-pk"))
+    rows = _open_flags(scope).filter(sensor=sensor).select_related("calibration")
+    return list(rows.order_by("level", "-opened_at", "-pk"))
+
+
+def _open_flags(scope: Scope) -> QuerySet[DriftFlag]:
+    rows: QuerySet[DriftFlag] = DriftFlag.objects.visible_to(scope)
+    return rows.exclude(status=DriftFlag.Status.CLOSED)
 
 
 def _tests(sensor: Sensor, scope: Scope, zone: tzinfo) -> list[dict[str, Any]]:
@@ -166,14 +171,9 @@ def machine_page(machine: Machine, *, scope: Scope, now: datetime) -> dict[str, 
         Installation.objects.visible_to(scope)
         .filter(machine=machine, removed_on__isnull=True)
         .select_related("sensor__model", "sensor__due")
+        .annotate(flagged=Exists(_open_flags(scope).filter(sensor=OuterRef("sensor"))))
     )
     latest = latest_answers([place.sensor_id for place in places], scope)
-    open_flags = DriftFlag.objects.visible_to(scope).filter(
-        sensor__in=[place.sensor_id for place in places]
-    )
-    flagged = set(
-        open_flags.exclude(status=DriftFlag.Status.CLOSED).values_list("sensor_id", flat=True)
-    )
     due_shown = scope.administers or machine.customer.dealer_id in scope.dealers
     positions = []
     for place in sorted(places, key=lambda row: natural(row.position)):
@@ -185,7 +185,7 @@ def machine_page(machine: Machine, *, scope: Scope, now: datetime) -> dict[str, 
                 "url": reverse("admin:fleet_sensor_change", args=[place.sensor_id]),
                 "last": answer and history_row(answer, zone),
                 "card": _card(answer, place, zone),
-                "flagged": place.sensor_id in flagged,
+                "flagged": getattr(place, "flagged", False),
                 "due": due,
             }
         )

@@ -33,8 +33,8 @@ def answers(
 
 
 def newest_answers(sensor_ids: Sequence[int], scope: Scope) -> list[dict[str, Any]]:
-    """Return the answer of each sensor's newest calibration that nothing supersedes."""
-    return answers_of(rows.newest_of(sensor_ids), scope)
+    """Return the answer of each visible sensor's newest calibration that nothing supersedes."""
+    return answers_of(rows.newest_of(sensor_ids, scope), scope)
 
 
 def answers_of(read: Rows, scope: Scope) -> list[dict[str, Any]]:

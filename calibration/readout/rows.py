@@ -15,6 +15,7 @@ from django.db.models import OuterRef, QuerySet, Subquery
 from calibration.columns import among
 from calibration.models import Calibration, CalibrationPoint, DriftFlag
 from fleet.models import Sensor
+from fleet.scope import Scope
 from fleet.statements import Statement
 
 AGAINST = (
@@ -105,9 +106,12 @@ def of_sensor(sensor_id: int) -> tuple[Rows, list[Any]]:
     return Rows(rows, points, flags), opened
 
 
-def newest_of(sensor_ids: Sequence[int]) -> Rows:
-    """Read each sensor's newest calibration that nothing supersedes."""
-    return by_key(newest_keys(sensor_ids))
+def newest_of(sensor_ids: Sequence[int], scope: Scope) -> Rows:
+    """Read each visible sensor's newest calibration that nothing supersedes."""
+    if scope.everywhere:
+        return by_key(newest_keys(sensor_ids))
+    seen = Sensor.objects.visible_to(scope).filter(among("pk", sensor_ids)).order_by()
+    return by_key([key for (key,) in seen.values_list(_newest_key()) if key])
 
 
 def newest_keys(sensor_ids: Sequence[int]) -> list[UUID]:

@@ -140,10 +140,22 @@ def _limit_roles(field: Any, scope: Scope) -> None:
         field.choices = [("", "---------"), *((role, Role(role).label) for role in DEALER_ROLES)]
 
 
+class RoleForms(FormSet):
+    """The rows of a person's roles; each field says what it is, where the column's head cannot."""
+
+    def add_fields(self, form: Any, index: int | None) -> None:
+        """Name the fields of one row."""
+        super().add_fields(form, index)
+        for name, field in form.fields.items():
+            inner = getattr(field.widget, "widget", field.widget)  # of a wrapped choice
+            inner.attrs["aria-label"] = str(field.label or name)
+
+
 class MembershipInline(TabularInline):
     """A person's roles; the caller sees and edits those that are theirs to give."""
 
     model = Membership
+    formset = RoleForms
     extra = 1
     fields = ("dealer", "role")
     verbose_name = "role"

@@ -207,7 +207,7 @@ def test_a_drifted_sensor_is_found_from_home_in_three_clicks(visit, name):
     visitor.go("/admin/")
     visitor.page.locator("section", has_text="New flags").locator("tbody th a").first.click()
     visitor.page.wait_for_url("**/fleet/sensor/*/change/")
-    text = visitor.page.inner_text("#content-main")
+    text = visitor.page.inner_text("#content")
     assert "Beyond tolerance" in text
     assert "What probably happened" in text
     assert visitor.errors == []
