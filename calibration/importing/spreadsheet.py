@@ -46,8 +46,6 @@ class Spreadsheet:
 
         self.package.seek(0)
         with _panics_refused():
-            sheet = load_workbook(self.package).get_sheet_by_index(0)
-            first = (sheet.start or (0, 0))[0]
-            rows = sheet.iter_rows()
-        for number, cells in enumerate(rows, start=first + 1):
+            rows = load_workbook(self.package).get_sheet_by_index(0).iter_rows()
+        for number, cells in enumerate(rows, start=1):  # blank rows are read too
             yield number, list(cells)

@@ -367,6 +367,13 @@ def test_refused_rows_of_a_workbook_are_written_as_they_are_read(world):
     assert first[COLUMNS.index("load")] == "0"
 
 
+def test_a_workbook_that_begins_with_blank_rows_counts_them(world):
+    rows = record(sensor_model="nobody's", sensor="NEW-1")
+    moved = as_xlsx(rows, change=lambda sheet: sheet.insert_rows(1, amount=2))
+    outcome = load(world, moved)
+    assert [reason.row for reason in outcome.reasons] == [4]  # the header is the third
+
+
 def test_an_accepted_file_has_no_refused_rows(world):
     rejects = load(world, record()).rejects
     assert (rejects.columns[-1], list(rejects.rows)) == (REFUSED_BECAUSE, [])
