@@ -13,6 +13,7 @@ from rest_framework.response import Response
 
 from api.answers import BatchAnswer, CalibrationAnswer, RecordedAnswer
 from api.batches import record_batch, rejudged
+from api.causes import likeliest
 from api.conditions import Filter, Moment, OneOf, Whether, Whole
 from api.downloads import download
 from api.drafts import CalibrationInput, calibration_draft
@@ -25,7 +26,7 @@ from api.schema import SAYS, ProblemSerializer
 from api.sheets import PAPER, paper_in
 from calibration import documents, matching, readout, records
 from calibration.models import Calibration, Reason, ReferenceStandard, Stage, Verdict
-from fleet.models import Customer, Dealer, Machine, Sensor, SensorModel
+from fleet.models import Customer, Dealer, Machine, MachineModel, Sensor, SensorModel
 
 _COLUMNS = (
     "id", "sensor_serial", "sensor_model_name", "machine_serial", "position", "performed_at",
@@ -92,7 +93,9 @@ class CalibrationViews(Resource):
         "machine": ref_filter("installation__machine", Machine),
         "machine_serial": Filter("machine_serial"),
         "customer": ref_filter("installation__machine__customer", Customer),
+        "machine_model": ref_filter("installation__machine__model", MachineModel),
         "dealer": ref_filter("sensor__dealer", Dealer),
+        "cause": likeliest("judgement__causes"),
         "reference": ref_filter("reference", ReferenceStandard),
         "reason": OneOf("reason", tuple(Reason.values)),
         "stage": OneOf("stage", tuple(Stage.values)),

@@ -10,6 +10,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.answers import FlagAnswer
+from api.causes import likeliest
 from api.conditions import Filter, Moment, Number, OneOf, Uuid, Whole
 from api.inputs import Input, Ref, Text
 from api.inputs import Whole as WholeNumber
@@ -19,7 +20,7 @@ from calibration import flags, readout, triage
 from calibration.models import DriftFlag
 from fleet import access
 from fleet.errors import Invalid, Problem
-from fleet.models import Customer, Dealer, Machine, Sensor, SensorModel
+from fleet.models import Customer, Dealer, Machine, MachineModel, Sensor, SensorModel
 
 _COLUMNS = (
     "id", "sensor_serial", "kind", "level", "magnitude", "tolerance", "p_out", "status",
@@ -66,6 +67,9 @@ class FlagViews(Resource):
         "machine": seated("sensor__installations__machine", Machine),
         "customer": seated("sensor__installations__machine__customer", Customer),
         "dealer": ref_filter("sensor__dealer", Dealer),
+        "machine_model": seated("sensor__installations__machine__model", MachineModel),
+        "season": Whole("calibration__judgement__season"),
+        "cause": likeliest("causes"),
         "calibration": Uuid("calibration"),
         "functional_test": Uuid("functional_test"),
         "kind": OneOf("kind", tuple(DriftFlag.Kind.values)),

@@ -14,7 +14,7 @@ from api.refs import ref_filter
 from api.registers import Resource
 from calibration import functional, readout
 from calibration.models import FunctionalTest
-from fleet.models import Customer, Dealer, Machine, Sensor
+from fleet.models import Customer, Dealer, Machine, Sensor, SensorModel
 
 
 class FunctionalTestViews(Resource):
@@ -27,6 +27,8 @@ class FunctionalTestViews(Resource):
     filters = {
         "sensor": ref_filter("sensor", Sensor),
         "sensor_serial": Filter("sensor__serial"),
+        "sensor_model": ref_filter("sensor__model", SensorModel),
+        "lot": Filter("sensor__lot"),
         "machine": ref_filter("installation__machine", Machine),
         "machine_serial": Filter("machine_serial"),
         "customer": ref_filter("installation__machine__customer", Customer),

@@ -6,7 +6,7 @@ from api.conditions import Day, Filter, OneOf
 from api.refs import beside, ref_filter, seated
 from api.registers import Resource
 from calibration.models import DueState, Reminder
-from fleet.models import Customer, Dealer, Machine, Sensor
+from fleet.models import Customer, Dealer, Machine, Sensor, SensorModel
 
 
 class ReminderSerializer(serializers.ModelSerializer[Reminder]):
@@ -34,6 +34,8 @@ class ReminderViews(Resource):
     filters = {
         "sensor": ref_filter("sensor", Sensor),
         "sensor_serial": Filter("sensor__serial"),
+        "sensor_model": ref_filter("sensor__model", SensorModel),
+        "lot": Filter("sensor__lot"),
         "machine": seated("sensor__installations__machine", Machine),
         "customer": seated("sensor__installations__machine__customer", Customer),
         "dealer": ref_filter("sensor__dealer", Dealer),

@@ -12,6 +12,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.answers import HistoryAnswer, LatestAnswer, OpenFlagAnswer
+from api.causes import Flagged
 from api.conditions import Filter, Whether
 from api.downloads import download
 from api.inputs import Input, Number, Text
@@ -20,9 +21,10 @@ from api.registers import Register, dealer_or_own, placed
 from api.rendering import Zip
 from api.sheets import PAPER, page_link, paper_in
 from calibration import readout
+from calibration.models import DriftFlag
 from calibration.policies import mark_anew
 from fleet import registry, units
-from fleet.models import Customer, Dealer, Machine, Sensor, SensorModel
+from fleet.models import Customer, Dealer, Machine, MachineModel, Sensor, SensorModel
 
 TAG = ("zero_reading", "span_reading", "span_load", "load_unit")
 PLACES = {f"tag_{name}": f"tag.{name}" for name in TAG}
@@ -94,6 +96,9 @@ class SensorViews(Register):
         "machine": seated("installations__machine", Machine),
         "machine_serial": seated("installations__machine", Machine),
         "customer": seated("installations__machine__customer", Customer),
+        "machine_model": seated("installations__machine__model", MachineModel),
+        "flagged": Flagged("level", tuple(DriftFlag.Level.values)),
+        "cause": Flagged("causes__0__code", readout.CODES),
         "has_tag": Whether("tag_span_load__isnull", inverted=True),
     }
     search_fields = ("serial", "lot", "model__name")

@@ -8,7 +8,7 @@ from calibration.readout.calibrations import answers, calibration_answer, newest
 from calibration.readout.dues import due_answer
 from calibration.readout.explaining import explain
 from calibration.readout.figures import figures_of
-from calibration.readout.flags import flag_answer, moment, whose
+from calibration.readout.flags import CODES, flag_answer, moment, whose
 from calibration.readout.functional import functional_answer, functional_answers
 from calibration.readout.history import sensor_history
 from calibration.readout.newest import newest_numbers, open_flags
@@ -16,6 +16,7 @@ from calibration.readout.reading_back import load_at
 from calibration.rounding import rounded, with_uncertainty
 
 __all__ = [
+    "CODES",
     "answers",
     "calibration_answer",
     "due_answer",

@@ -3,8 +3,11 @@
 from datetime import UTC, datetime
 from typing import Any
 
+from calibration.metrology.causes import CAUSES
 from calibration.models import DriftFlag
 from fleet.scope import Scope
+
+CODES = tuple(cause.code for cause in CAUSES)
 
 
 def moment(value: datetime | None) -> str | None:

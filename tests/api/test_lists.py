@@ -12,7 +12,7 @@ from django.test.utils import CaptureQueriesContext
 from openpyxl import load_workbook
 
 from api.downloads import cell, harmless
-from calibration.models import DriftFlag, Reminder
+from calibration.models import DriftFlag, Judgement, Reminder
 from fleet import registry
 from fleet.models import Machine, Sensor
 from fleet.scope import Scope
@@ -111,6 +111,8 @@ def test_calibrations_are_filtered(tech, admin, world):
     new = str(world.season("A1", 2025, reason="dispute", stage="as_left").calibration.pk)
     other = str(world.season("A2", 2025, reference=world.references["A"]).calibration.pk)
     theirs = str(world.season("B1", 2025).calibration.pk)
+    caused = Judgement.objects.filter(calibration__in=[other, theirs])
+    caused.update(causes=[{"code": "ageing", "probability": 0.6}])
     everything = {old, new, other}
     assert ids(tech, "calibrations/") == everything
     machine, customer = world.machines["A1"].pk, world.customers["A2"].pk
@@ -143,6 +145,8 @@ def test_calibrations_are_filtered(tech, admin, world):
         "reference=scale 1": {other},
         "lot=L1": everything,
         "sensor_model=LC-500": everything,
+        "machine_model=Ackerfurche 8": everything,
+        "cause=ageing": {other},
         "superseded=false": everything,
         "superseded=true": set(),
         "search=a2": {other},
@@ -155,7 +159,11 @@ def test_calibrations_are_filtered(tech, admin, world):
 
 def test_flags_are_filtered_and_the_worst_come_first(tech, rows, world):
     flag = rows["flags"]["A"]
-    DriftFlag.objects.filter(pk=flag).update(level="beyond", kind="slope", status="open")
+    DriftFlag.objects.filter(pk=flag).update(
+        level="beyond", kind="slope", status="open",
+        causes=[{"code": "zero_shift", "probability": 0.7}, {"code": "ageing"}],
+    )  # fmt: skip
+    season = Judgement.objects.get(calibration=rows["calibrations"]["A"]).season
     watched = DriftFlag.objects.create(
         sensor=world.sensors["A2"], kind="overdue", level="watch", magnitude=3, tolerance=1,
         opened_at=NOW,
@@ -174,6 +182,9 @@ def test_flags_are_filtered_and_the_worst_come_first(tech, rows, world):
         ("customer=Farm A2", watched, flag),
         (f"calibration={rows['calibrations']['A']}", flag, watched),
         ("p_out_from=0.5", flag, watched),
+        ("cause=zero_shift", flag, watched),
+        (f"season={season}", flag, watched),
+        ("machine_model=Ackerfurche 8", flag, rows["flags"]["B"]),
         ("opened_after=2020-01-01", flag, rows["flags"]["B"]),
         ("search=S-A2", watched, flag),
     ):
@@ -181,6 +192,19 @@ def test_flags_are_filtered_and_the_worst_come_first(tech, rows, world):
         assert has in found, query
         assert hasnt not in found, query
         assert found <= everything
+
+
+def test_sensors_are_filtered_by_their_open_flags(tech, rows, world):
+    flag = DriftFlag.objects.get(pk=rows["flags"]["A"])
+    others = DriftFlag.objects.exclude(pk=flag.pk)
+    others.update(status="closed", level="beyond", causes=[{"code": "ageing"}])
+    DriftFlag.objects.filter(pk=flag.pk).update(
+        status="acknowledged", level="beyond", causes=[{"code": "ageing"}]
+    )
+    assert ids(tech, "sensors/?flagged=beyond") == {flag.sensor_id}
+    assert ids(tech, "sensors/?cause=ageing&machine_model=Ackerfurche 8") == {flag.sensor_id}
+    assert ids(tech, "sensors/?flagged=watch") == set()
+    assert "unit_slip" in refused(tech.get(f"{V1}sensors/?cause=age"), 400)["detail"]
 
 
 def test_registers_are_filtered(tech, world):
