@@ -5,14 +5,29 @@ from django.urls import reverse
 from drf_spectacular.utils import OpenApiParameter
 from rest_framework.request import Request
 
+from api.errors import BadQuery
+from fleet.errors import Problem
+
+PAPERS = ("a4", "letter")
 PAPER = OpenApiParameter(
-    "paper", str, enum=["a4", "letter"], default="a4", description="The size of a PDF's pages."
+    "paper", str, enum=PAPERS, default=PAPERS[0], description="The size of a PDF's pages."
 )
 
 
 def paper_in(request: Request) -> str:
-    """Return the paper that was asked for; whether there is such a sheet is theirs to say."""
-    return str(request.query_params.get("paper", "a4"))
+    """Return the paper that was asked for.
+
+    Raises
+    ------
+    BadQuery
+        If there is no such sheet.
+    """
+    paper = str(request.query_params.get("paper", PAPERS[0]))
+    if paper not in PAPERS:
+        raise BadQuery(
+            Problem("?.paper", "There is no such paper", " or ".join(PAPERS), paper[:80])
+        )
+    return paper
 
 
 def page_link(request: Request, row: Model) -> str:

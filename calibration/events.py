@@ -79,7 +79,8 @@ def verdict(calibration: object, sensor_id: int, was: str | None, is_now: str) -
 
 def superseded(by: Calibration) -> Happened:
     """Return that a calibration was superseded."""
-    data = {"superseded_by": str(by.pk), "reason": by.supersede_reason}
+    # Why stands in the record: words may name a person, and events are kept as they went out.
+    data = {"superseded_by": str(by.pk)}
     return Happened(Kind.SUPERSEDED, by.supersedes_id, by.sensor_id, data)
 
 

@@ -121,7 +121,9 @@ def personal_data(customer: Customer, *, scope: Scope) -> dict[str, Any]:
     require(scope, "edit", "customers", customer.dealer_id)
     machines, words = _machines(customer), Words(_said_of(customer))
     visits = Visit.objects.filter(customer=customer).order_by("planned_on")
-    mails = Digest.objects.filter(dealer=customer.dealer_id).order_by("day")
+    digests_sent = Digest.objects.filter(dealer=customer.dealer_id).order_by("day")
+    notes = CustomerNote.objects.filter(visit__customer=customer).order_by("planned_on")
+    mails = [*((row.day, row) for row in digests_sent), *((row.planned_on, row) for row in notes)]
     return {
         "customer": {
             "id": customer.pk, "dealer": customer.dealer.code, "name": customer.name,
@@ -135,8 +137,8 @@ def personal_data(customer: Customer, *, scope: Scope) -> dict[str, Any]:
             for row in visits
         ],
         "e_mails": [
-            {"day": row.day, "subject": row.subject, "lines": _lines(row.body, words)}
-            for row in mails if words.found([row.subject, row.body])
+            {"day": day, "subject": row.subject, "lines": _lines(row.body, words)}
+            for day, row in mails if words.found([row.subject, row.body])
         ],
         "records": [
             {"id": row.pk, "performed_at": row.performed_at} | _words_of(row)

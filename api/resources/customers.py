@@ -17,6 +17,7 @@ from api.inputs import Input, Number, Text
 from api.refs import beside, ref, ref_filter
 from api.registers import Register, dealer_or_own
 from api.rendering import Pdf
+from api.sheet_answers import PersonalDataAnswer, VisitSheetAnswer
 from api.sheets import PAPER, page_link, paper_in
 from calibration import personal
 from fleet import registry
@@ -43,7 +44,7 @@ class CustomerSerializer(serializers.ModelSerializer[Customer]):
     """A customer; contact data only for those who may see it."""
 
     dealer_code = beside("dealer.code")
-    email = serializers.EmailField(required=False, help_text="Absent where it may not be seen.")
+    email = serializers.CharField(required=False, help_text="Absent where it may not be seen.")
     phone = serializers.CharField(required=False, help_text="Absent where it may not be seen.")
 
     class Meta:
@@ -124,7 +125,7 @@ class CustomerViews(Register):
 
     @extend_schema(
         parameters=[PAPER],
-        responses={(200, "application/json"): dict, (200, "application/pdf"): bytes},
+        responses={(200, "application/json"): VisitSheetAnswer, (200, "application/pdf"): bytes},
     )
     @action(detail=True, url_path="visit-sheet")
     def visit_sheet(self, request: Request, pk: str) -> Response | HttpResponse:
@@ -143,7 +144,7 @@ class CustomerViews(Register):
             return download(content, Pdf, f"visit-sheet-{customer.pk}")
         return Response(documents.visit_sheet_data(customer, scope=self.scope, now=self.now))
 
-    @extend_schema(responses={200: dict})
+    @extend_schema(responses=PersonalDataAnswer)
     @action(detail=True, url_path="personal-data")
     def personal_data(self, request: Request, pk: str) -> Response:
         """Everything that is kept about the customer as a person."""

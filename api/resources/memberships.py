@@ -41,6 +41,7 @@ class MembershipSerializer(serializers.ModelSerializer[Membership]):
 
     user_username = beside("user.username")
     dealer_code = beside("dealer.code", nullable=True)
+    working_days = serializers.CharField(read_only=True)
 
     class Meta:
         model = Membership

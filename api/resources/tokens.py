@@ -68,7 +68,9 @@ class TokenSerializer(serializers.ModelSerializer[AccessToken]):
     id = serializers.SerializerMethodField()
     expires = serializers.DateTimeField(source="expiry", allow_null=True, read_only=True)
 
-    dealer_code = serializers.CharField(source="dealer.code", default=None, read_only=True)
+    dealer_code = serializers.CharField(
+        source="dealer.code", default=None, read_only=True, allow_null=True
+    )
 
     class Meta:
         model = AccessToken

@@ -83,6 +83,8 @@ def test_answers_are_as_described(schema, tech, admin, rows):
         (f"visits/{rows['visits']['A']}/", "Visit"),
         (f"policies/{rows['policies']['A']}/", "Policy"),
         (f"reminders/{rows['reminders']['A']}/", "Reminder"),
+        (f"customers/{rows['customers']['A']}/visit-sheet/", "VisitSheetAnswer"),
+        (f"customers/{rows['customers']['A']}/personal-data/", "PersonalDataAnswer"),
     ):
         check(schema, name, admin.get(V1 + path).json())
     check(schema, "CalibrationInputRequest", calibration())

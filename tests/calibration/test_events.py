@@ -7,7 +7,7 @@ import pytest
 from django.db import connection, connections, transaction
 
 from calibration import events, flags, records
-from calibration.models import DriftFlag, Event, Visit
+from calibration.models import Calibration, DriftFlag, Event, Visit
 from calibration.scan import run_scan
 from tests.conftest import NOW, SYSTEM
 
@@ -60,7 +60,8 @@ def test_a_person_who_closes_a_flag_and_a_scan_that_finds_it_gone_are_told(world
     open_before = {str(each.pk) for each in DriftFlag.objects.filter(closed_by=None)}
     assert open_before <= {each.subject for each in told(Kind.FLAG_CLOSED)}
     (event,) = told(Kind.SUPERSEDED)
-    assert (event.subject, event.data["reason"]) == (str(second.pk), "misread")
+    newer = Calibration.objects.get(supersedes=second)
+    assert (event.subject, event.data) == (str(second.pk), {"superseded_by": str(newer.pk)})
 
 
 def test_a_later_verdict_that_changed_is_told_with_what_it_was(world):
