@@ -42,7 +42,7 @@ class DigestViews(Resource):
 
 
 class CustomerNoteSerializer(serializers.ModelSerializer[CustomerNote]):
-    """What a customer is told about a visit."""
+    """What a customer is told about a visit: its day, or that it is called off."""
 
     customer = serializers.IntegerField(source="visit.customer_id", read_only=True)
     customer_name = beside("visit.customer.name")
@@ -53,8 +53,8 @@ class CustomerNoteSerializer(serializers.ModelSerializer[CustomerNote]):
     class Meta:
         model = CustomerNote
         fields = (
-            "id", "visit", "planned_on", "customer", "customer_name", "dealer", "dealer_code",
-            *STATE,
+            "id", "visit", "planned_on", "cancels", "customer", "customer_name", "dealer",
+            "dealer_code", *STATE,
         )  # fmt: skip
 
 

@@ -60,7 +60,8 @@ class CustomerNoteAdmin(ReadOnly):
     list_filter = (("visit__customer__dealer", ScopedRelatedFilter),)
     date_hierarchy = "planned_on"
     fields = (
-        "visit", "planned_on", "to", "subject", "body", "sent_at", "attempts", "last_error",
+        "visit", "planned_on", "cancels", "to", "subject", "body", "sent_at", "attempts",
+        "last_error",
     )  # fmt: skip
 
     @admin.display(description="customer")

@@ -300,17 +300,25 @@ class Digest(Mailing):
 
 
 class CustomerNote(Mailing):
-    """What a customer is told about a visit and its day."""
+    """What a customer is told about a visit: its day, or that it will not take place."""
 
     dealer_path: ClassVar[str] = "visit__customer__dealer"
 
     visit = models.ForeignKey(Visit, on_delete=models.CASCADE, related_name="notes")
     planned_on = models.DateField(help_text="The day that the note names.")
+    cancels = models.BooleanField(
+        default=False, help_text="The visit that the customer was told of will not take place."
+    )
+    sequence = models.PositiveIntegerField(
+        default=0, help_text="How often the visit had changed when the note was made."
+    )
 
     class Meta:
         ordering = ("-planned_on", "-pk")
         constraints = [
-            models.UniqueConstraint("visit", "planned_on", name="note_once_per_visit_and_day")
+            models.UniqueConstraint(
+                "visit", "planned_on", "cancels", "sequence", name="note_once_per_change_of_visit"
+            )
         ]
 
 

@@ -2,8 +2,8 @@
 
 `content` and `notes` say what is told, `wording` how it reads (in the dealer's language),
 `delivery` how it is sent once. A digest is one row for each dealer and local day, a note one for
-each visit and day that it names. Nothing counts as told before it was sent, so what one day could
-not deliver is in the next day's digest.
+each change of a visit that its customer has to know. Nothing counts as told before it was sent,
+so what one day could not deliver is in the next day's digest.
 """
 
 from collections.abc import Sequence
@@ -104,14 +104,12 @@ def _mark_told(digest: Digest, reminder_ids: Sequence[int], now: datetime) -> No
 # ── Customers ─────────────────────────────────────────────────────────────────
 def _tell_customers(dealer: Dealer, day: date, now: datetime, result: SendResult) -> None:
     notes.withdraw(dealer, now)
-    for visit in notes.to_tell(dealer, day):
+    for visit in notes.to_tell(dealer, day, now):
         letter = notes.letter(visit, day)
         if letter is None:
             continue
         note, _ = CustomerNote.objects.get_or_create(
-            visit=visit,
-            planned_on=visit.planned_on,
-            defaults={"subject": letter.subject, "body": letter.text},
+            **notes.key_of(visit), defaults={"subject": letter.subject, "body": letter.text}
         )
         state = _deliver(note, letter, now)
         if state.sent:

@@ -1,9 +1,10 @@
-"""What a customer is told before a visit: what is due, why, and the proposed day."""
+"""What a customer is told of a visit: what is due, why, the proposed day; or that it is off."""
 
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
+from typing import Any
 
-from django.db.models import Exists, F, OuterRef, Q
+from django.db.models import Exists, F, OuterRef, Q, Subquery
 from django.utils import translation
 
 from calibration.models import CustomerNote, DueState, Visit
@@ -14,45 +15,73 @@ from calibration.reminders.wording import Item
 from fleet.models import Dealer, Installation
 
 
-def to_tell(dealer: Dealer, day: date) -> Sequence[Visit]:
-    """Return visits in the lead days of whose day the customer was not told, the next first."""
-    told = CustomerNote.objects.filter(
-        visit=OuterRef("pk"), planned_on=OuterRef("planned_on"), sent_at__isnull=False
+def to_tell(dealer: Dealer, day: date, now: datetime) -> Sequence[Visit]:
+    """Return visits of whose state the customer does not know, the next first.
+
+    Those in the lead days whose day was not told yet, or another one last; and cancelled ones
+    whose customer was told of a day that is still to come. A visit of which a note is being sent
+    at this moment is left to whoever sends it.
+    """
+    last = CustomerNote.objects.filter(visit=OuterRef("pk"), sent_at__isnull=False)
+    last = last.order_by("-sent_at", "-pk")
+    sending = CustomerNote.objects.filter(
+        visit=OuterRef("pk"), sent_at=None, claimed_until__gt=now, last_error=""
     )
-    rows = Visit.objects.filter(
-        ~Exists(told),
-        customer__dealer=dealer,
+    rows = Visit.objects.filter(~Exists(sending), customer__dealer=dealer).annotate(
+        told=Subquery(last.values("planned_on")[:1]),
+        taken_back=Subquery(last.values("cancels")[:1]),
+    )
+    news = Q(told=None) | Q(taken_back=True) | ~Q(told=F("planned_on"))
+    to_come = news & Q(
         status__in=Visit.TO_BE_MADE,
         planned_on__gt=day,
         planned_on__lte=day + timedelta(days=dealer.reminder_lead_days),
-    ).exclude(customer__email="")
-    chosen = rows.select_related("customer__dealer").prefetch_related("lines__machine")
+    )
+    called_off = Q(status=Visit.Status.CANCELLED, told__gt=day, taken_back=False)
+    chosen = rows.filter(to_come | called_off).exclude(customer__email="")
+    chosen = chosen.select_related("customer__dealer").prefetch_related("lines__machine")
     return list(chosen.order_by("planned_on", "customer__name", "pk"))
 
 
 def withdraw(dealer: Dealer, now: datetime) -> None:
-    """Take back notes that were never sent and whose visit has another day by now, or none."""
+    """Take back notes that were never sent and say what is no longer so."""
     idle = Q(claimed_until=None) | Q(claimed_until__lte=now)
     notes = CustomerNote.objects.filter(idle, visit__customer__dealer=dealer, sent_at=None)
-    notes.filter(
-        ~Q(planned_on=F("visit__planned_on")) | ~Q(visit__status__in=Visit.TO_BE_MADE)
-    ).delete()
+    off = Q(visit__status=Visit.Status.CANCELLED)
+    so = Q(cancels=True) & off | Q(cancels=False, visit__status__in=Visit.TO_BE_MADE)
+    so &= Q(sequence=F("visit__sequence")) & (
+        Q(cancels=True) | Q(planned_on=F("visit__planned_on"))
+    )
+    notes.exclude(so).delete()
+
+
+def key_of(visit: Visit) -> dict[str, Any]:
+    """Return what names the note about a visit as it is now: made once, whoever makes it."""
+    cancels = visit.status == Visit.Status.CANCELLED
+    return {
+        "visit": visit,
+        "planned_on": visit.told if cancels else visit.planned_on,  # type: ignore[attr-defined] # annotated
+        "cancels": cancels,
+        "sequence": visit.sequence,
+    }
 
 
 def letter(visit: Visit, day: date) -> Letter | None:
     """Return the note about a visit; None where it cannot be written to anybody."""
-    customer = visit.customer
-    items = _items(visit)
-    if not items or not usable(customer.email):
+    customer, key = visit.customer, key_of(visit)
+    items = [] if key["cancels"] else _items(visit)
+    if not (items or key["cancels"]) or not usable(customer.email):
         return None
     with translation.override(customer.dealer.language):
-        told = (customer.dealer.name, items, visit.planned_on)
+        about = wording.Note(
+            customer.dealer.name, key["planned_on"], items, cancels=key["cancels"]
+        )
         return Letter(
             recipients=[customer.email],
-            subject=wording.note_subject(*told),
-            text=wording.note_text(*told, day),
-            html=wording.note_html(*told, day),
-            message_id=message_id(f"visit-{visit.pk}-{visit.planned_on}"),
+            subject=about.subject,
+            text=about.text(day),
+            html=about.html(day),
+            message_id=message_id(f"visit-{visit.pk}-{visit.sequence}-{key['planned_on']}"),
         )
 
 

@@ -104,47 +104,57 @@ def _heads() -> tuple[str, ...]:
 
 
 # ── To a customer ─────────────────────────────────────────────────────────────
-def note_subject(dealer: str, items: Sequence[Item], planned_on: date) -> str:
-    """Return the subject line of a note."""
-    said = gettext("%(dealer)s: calibration of your machines on %(day)s") % {
-        "dealer": one_line(dealer)[:100],
-        "day": planned_on,
-    }
-    return one_line(said)
+@dataclass(frozen=True)
+class Note:
+    """A note about one visit: on which day, to which machines; or that it will not take place."""
 
+    dealer: str
+    planned_on: date
+    items: Sequence[Item]
+    cancels: bool = False
 
-def note_text(dealer: str, items: Sequence[Item], planned_on: date, day: date) -> str:
-    """Return the plain text of a note."""
-    lines = [
-        f"- {one_line(item.machine)}: {sensors(item.sensors)} {item.when(day)}" for item in items
-    ]
-    return "\n".join([_proposal(one_line(dealer), planned_on), "", *lines, "", _request(), ""])
+    @property
+    def subject(self) -> str:
+        """Return the subject line."""
+        words = (
+            gettext("%(dealer)s: no calibration of your machines on %(day)s")
+            if self.cancels
+            else gettext("%(dealer)s: calibration of your machines on %(day)s")
+        )
+        return one_line(words % {"dealer": one_line(self.dealer)[:100], "day": self.planned_on})
 
+    def text(self, day: date) -> str:
+        """Return the plain text."""
+        lines = [
+            f"- {one_line(item.machine)}: {sensors(item.sensors)} {item.when(day)}"
+            for item in self.items
+        ]
+        listed = [*lines, ""] if lines else []
+        return "\n".join([one_line(self._says()), "", *listed, self._asks(), ""])
 
-def note_html(dealer: str, items: Sequence[Item], planned_on: date, day: date) -> str:
-    """Return the same as a page."""
-    rows = ((item.machine, item.sensors, item.when(day)) for item in items)
-    heads = _heads()[1:4]
-    return _page(
-        note_subject(dealer, items, planned_on),
-        _proposal(dealer, planned_on),
-        heads,
-        rows,
-        _request(),
-    )
+    def html(self, day: date) -> str:
+        """Return the same as a page."""
+        rows = [(item.machine, item.sensors, item.when(day)) for item in self.items]
+        heads = _heads()[1:4] if rows else ()
+        return _page(self.subject, self._says(), heads, rows, self._asks())
 
+    def _says(self) -> str:
+        words = (
+            gettext("%(dealer)s does not come on %(day)s: that visit is called off.")
+            if self.cancels
+            else gettext(
+                "%(dealer)s would like to calibrate the load sensors of your machines on %(day)s."
+            )
+        )
+        return words % {"dealer": self.dealer, "day": self.planned_on}
 
-def _proposal(dealer: str, planned_on: date) -> str:
-    return gettext(
-        "%(dealer)s would like to calibrate the load sensors of your machines on %(day)s."
-    ) % {"dealer": dealer, "day": planned_on}
-
-
-def _request() -> str:
-    return gettext(
-        "Please have the machines accessible, on level and firm ground. If the day does not suit "
-        "you, tell us another one."
-    )
+    def _asks(self) -> str:
+        if self.cancels:
+            return gettext("You need not prepare anything. If it should take place, tell us.")
+        return gettext(
+            "Please have the machines accessible, on level and firm ground. If the day does not "
+            "suit you, tell us another one."
+        )
 
 
 # ── A page ────────────────────────────────────────────────────────────────────
@@ -157,15 +167,22 @@ def _page(
 ) -> SafeString:
     return format_html(
         '<!doctype html>\n<html lang="{}"><head><meta charset="utf-8"><title>{}</title></head>'
-        "<body><h1>{}</h1>\n<table>\n<tr>{}</tr>\n{}\n</table>{}</body></html>\n",
+        "<body><h1>{}</h1>\n{}{}</body></html>\n",
         get_language() or "en",
         title,
         heading,
+        _table(heads, rows) if heads else "",
+        format_html("<p>{}</p>", closing) if closing else "",
+    )
+
+
+def _table(heads: Sequence[str], rows: Iterable[tuple[object, ...]]) -> SafeString:
+    return format_html(
+        "<table>\n<tr>{}</tr>\n{}\n</table>",
         format_html_join("", "<th>{}</th>", ((head,) for head in heads)),
         format_html_join(
             "\n",
             "<tr>{}</tr>",
             ((format_html_join("", "<td>{}</td>", ((cell,) for cell in row)),) for row in rows),
         ),
-        format_html("<p>{}</p>", closing) if closing else "",
     )

@@ -18,7 +18,7 @@ from django.core.management import call_command
 from calibration import due
 from calibration import reminders as package
 from calibration.models import CustomerNote, Digest, Reminder, Visit
-from calibration.planning import plan_visits
+from calibration.planning import appointments, plan_visits
 from calibration.reminders import send_reminders
 from tests import translations
 from tests.calibration.test_reminders import Dead, Killed, Lost, backend
@@ -71,15 +71,53 @@ def test_nobody_is_told_where_the_dealer_does_not_want_it(planned):
     assert mail.outbox == []
 
 
-def test_a_visit_that_moved_is_told_again_and_one_that_is_over_is_not(planned):
+def test_a_visit_that_moved_is_told_again_and_one_that_is_off_too(planned):
     send(planned)
     visit = Visit.objects.get(customer=planned.customers["A1"])
     visit.planned_on = date(2027, 2, 5)
     visit.save()
     Visit.objects.filter(customer=planned.customers["A2"]).update(status="cancelled")
-    assert send(planned, NOON + timedelta(hours=1)).notes == 1
+    assert send(planned, NOON + timedelta(hours=1)).notes == 2
     assert "2027-02-05" in mail.outbox[-1].subject
+    assert "that visit is called off" in mail.outbox[-2].body
     assert send(planned, NOON + timedelta(days=5)).notes == 0
+
+
+def test_a_visit_that_is_called_off_is_told_once_and_one_that_nobody_knew_of_is_not(planned):
+    known, unknown = (Visit.objects.get(customer=planned.customers[key]) for key in ("A1", "A2"))
+    appointments.change(unknown, now=NOON, planned_on=date(2027, 4, 5))  # outside the lead days
+    assert send(planned).notes == 1
+    for visit in (known, unknown):
+        appointments.change(visit, now=NOON, status=Visit.Status.CANCELLED)
+    assert send(planned, NOON + timedelta(hours=1)).notes == 1
+    off = mail.outbox[-1]
+    assert off.to == ["a1@farm.example"]
+    assert off.subject == "Nordfeld Service: no calibration of your machines on 2027-02-02"
+    assert "that visit is called off" in off.body
+    assert "M-A1" not in off.body + off.alternatives[0].content
+    assert "<table>" not in off.alternatives[0].content
+    assert send(planned, NOON + timedelta(hours=2)).notes == 0
+    appointments.change(known, now=NOON, status=Visit.Status.PLANNED)
+    assert send(planned, NOON + timedelta(hours=3)).notes == 1
+    assert "would like to calibrate" in mail.outbox[-1].body
+
+
+def test_a_visit_that_moved_there_and_back_is_told_of_its_day_again(planned):
+    visit = Visit.objects.get(customer=planned.customers["A1"])
+    days = (visit.planned_on, date(2027, 2, 5), visit.planned_on)
+    for hour, day in enumerate(days):
+        appointments.change(visit, now=NOON, planned_on=day)
+        send(planned, NOON + timedelta(hours=hour))
+    mine = [each for each in mail.outbox if each.to == ["a1@farm.example"]]
+    assert [each.subject[-10:] for each in mine] == [str(day) for day in days]
+    assert len({each.message()["Message-ID"] for each in mine}) == 3
+
+
+def test_a_visit_that_is_called_off_after_its_day_is_nobodys_news(planned):
+    send(planned)
+    visit = Visit.objects.get(customer=planned.customers["A1"])
+    appointments.change(visit, now=NOON, status=Visit.Status.CANCELLED)
+    assert send(planned, NOON + timedelta(days=1)).notes == 0
 
 
 def test_a_visit_outside_the_lead_days_waits(planned):
