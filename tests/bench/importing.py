@@ -1,4 +1,4 @@
-"""`python -m tests.bench.importing`: a record file of 100,000 calibrations against a raw COPY.
+"""`python -m tests.bench.import`: a record file of 100,000 calibrations against a raw COPY.
 
 Needs PostgreSQL (DATABASE_URL); works in a scratch database of its own. An invented fleet is
 written as a CSV (and, with `--xlsx`, as a workbook) and loaded by `load_file`, as `load_records`

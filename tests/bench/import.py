@@ -1,0 +1,8 @@
+"""`python -m tests.bench.import`: the bench of imports, `importing`, whose name can be imported."""  # noqa: N999
+
+import sys
+
+from tests.bench.importing import main
+
+if __name__ == "__main__":
+    sys.exit(main())
