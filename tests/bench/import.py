@@ -1,4 +1,4 @@
-"""`python -m tests.bench.import`: the bench of imports, `importing`, whose name can be imported."""  # noqa: N999
+"""`python -m tests.bench.import`: the bench of imports, `importing`, under its issue's name."""  # noqa: N999
 
 import sys
 
