@@ -8,7 +8,7 @@ from uuid import UUID
 
 from calibration.columns import among
 from calibration.drafts import CalibrationDraft
-from calibration.models import Judgement
+from calibration.models import Calibration
 
 
 @dataclass(frozen=True)
@@ -53,10 +53,13 @@ class Standing:
         found: dict[int, dict[UUID, _Standing]] = {}
         if not sensors:
             return found
-        since = min(self._since.values())
-        rows = Judgement.objects.filter(among("sensor", sensors), performed_at__gt=since)
-        for key, sensor, moment, verdict in rows.order_by("performed_at", "pk").values_list(
-            "pk", "sensor_id", "performed_at", "verdict"
+        # By the records, which have an index for it; a judgement's own columns have none.
+        later = Calibration.objects.filter(
+            among("sensor", sensors), performed_at__gt=min(self._since.values())
+        )
+        rows = later.filter(judgement__isnull=False).order_by("performed_at", "pk")
+        for key, sensor, moment, verdict in rows.values_list(
+            "pk", "sensor_id", "performed_at", "judgement__verdict"
         ):
             found.setdefault(sensor, {})[key] = _Standing(moment, verdict)
         return found
