@@ -12,3 +12,7 @@ class PreparingCursor(ServerBindingCursor):
         """Execute a statement that is the same each time but for its parameters."""
         super().execute(query, params, prepare=True, **options)  # type: ignore[misc] # psycopg's
         return self
+
+    def _send_query_prepared(self, name: bytes, pgq: Any, **options: Any) -> None:
+        self._query = pgq  # Django's log of queries asks; psycopg notes only what is not prepared
+        super()._send_query_prepared(name, pgq, **options)  # type: ignore[misc] # psycopg's

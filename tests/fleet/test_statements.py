@@ -67,3 +67,23 @@ def test_a_query_without_a_key(world):
     TolerancePolicy.objects.create(dealer=world.dealers["A"])
     every = Statement(lambda _: TolerancePolicy.objects.order_by("pk").values_list("dealer_id"))
     assert list(map(tuple, every.all())) == [(world.dealers["A"].pk,)]
+
+
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="only PostgreSQL keeps plans")
+def test_the_server_plans_a_statement_once_and_others_each_time(world):
+    """PostgreSQL's own list of what the connection has prepared, and how often it was planned."""
+    key = world.sensors["A1"].pk
+    statement = Statement(lambda mark: Sensor.objects.filter(pk=mark).values_list("lot", "serial"))
+    for _ in range(8):
+        assert statement.one(key) == [("L1", "S-A1")]
+        assert Sensor.objects.filter(pk=key).values_list("serial", "lot").get() == ("S-A1", "L1")
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT statement, generic_plans FROM pg_prepared_statements")
+        kept = dict(cursor.fetchall())
+    (generic,) = [n for sql, n in kept.items() if sql.startswith(_selects("lot", "serial"))]
+    assert generic >= 1
+    assert not [sql for sql in kept if sql.startswith(_selects("serial", "lot"))]
+
+
+def _selects(*names):
+    return "SELECT " + ", ".join(f'"fleet_sensor"."{name}" AS "{name}"' for name in names)
