@@ -8,7 +8,7 @@ from uuid import UUID
 from api.answers import RejudgedAnswer
 from api.drafts import CalibrationInput, calibration_draft
 from api.errors import describe
-from api.inputs import checked
+from api.inputs import Reader
 from api.scoping import is_uuid
 from calibration.records import CalibrationDraft, Recorded, record_many
 from fleet.errors import DomainError, Invalid, Problem
@@ -24,13 +24,13 @@ def record_batch(
 ) -> list[dict[str, Any]]:
     """Record what can be recorded, and return what became of each, in the order given."""
     items = _items(data)
-    memo: dict[Any, Any] = {}
+    reader = Reader(CalibrationInput, scope=scope)
+    reader.look_up(items)
     outcomes: dict[int, Outcome] = {}
     drafts: dict[int, CalibrationDraft] = {}
     for index, item in enumerate(items):
         try:
-            values = checked(CalibrationInput, item, scope=scope, memo=memo)
-            drafts[index] = calibration_draft(values)
+            drafts[index] = calibration_draft(reader.checked(item))
         except DomainError as refused:
             outcomes[index] = refused
     recorded = record_many(list(drafts.values()), scope=scope, now=now, user_id=scope.user_id)

@@ -1,7 +1,7 @@
 """Reading what a client sent: strict fields, references by id or key, problems with places."""
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date
 from itertools import islice
 from typing import Any, cast
@@ -13,7 +13,7 @@ from rest_framework.exceptions import ErrorDetail, ValidationError
 from rest_framework.settings import api_settings
 
 from api.parsing import unkeepable
-from api.scoping import Rows, candidates
+from api.scoping import Rows, candidates, candidates_of_each
 from fleet.errors import Invalid, Problem
 from fleet.scope import Scope
 
@@ -168,25 +168,55 @@ class Text(serializers.CharField):
         return super().to_internal_value(data)
 
 
+class Reader:
+    """Reads inputs of one kind; one reader reads many, and is made once for them."""
+
+    def __init__(
+        self, kind: type[Input], *, scope: Scope, partial: bool = False, **context: Any
+    ) -> None:
+        self.memo: dict[Any, list[Any]] = {}
+        context |= {"scope": scope, "memo": self.memo}
+        self.form = kind(partial=partial, context=context)
+
+    def checked(self, data: Any) -> dict[str, Any]:
+        """Return the values of an input.
+
+        Raises
+        ------
+        Invalid
+            With every problem: its place, its reason, what would be accepted and what was given.
+        """
+        if isinstance(data, QueryDict):  # a form: each name once, the last one counts
+            data = data.dict()
+        broken = list(islice(unkeepable(data), MOST_PROBLEMS))
+        if broken:
+            raise Invalid(*broken)
+        try:
+            return dict(self.form.run_validation(data))
+        except ValidationError as wrong:
+            problems = _problems(wrong.detail, self.form, data, ())
+            raise Invalid(*islice(problems, MOST_PROBLEMS)) from None
+
+    def look_up(self, inputs: Sequence[Any]) -> None:
+        """Find the rows that inputs refer to together, so that each need not be asked for."""
+        for name, field in self.form.fields.items():
+            if isinstance(field, Ref):
+                places = (name, f"{name}_{field.key}")
+                given = [
+                    item[place]
+                    for item in inputs if isinstance(item, Mapping)
+                    for place in places if isinstance(item.get(place), str | int)
+                ]  # fmt: skip
+                rows = field.rows(self.form.context["scope"])
+                for value, found in candidates_of_each(rows, field.key, given):
+                    self.memo[(field.noun, type(value), value)] = found
+
+
 def checked(
     kind: type[Input], data: Any, *, scope: Scope, partial: bool = False, **context: Any
 ) -> dict[str, Any]:
-    """Return the values of an input.
-
-    Raises
-    ------
-    Invalid
-        With every problem: its place, its reason, what would be accepted and what was given.
-    """
-    if isinstance(data, QueryDict):  # a form: each name once, the last one counts
-        data = data.dict()
-    broken = list(islice(unkeepable(data), MOST_PROBLEMS))
-    if broken:
-        raise Invalid(*broken)
-    form = kind(data=data, partial=partial, context={"scope": scope, **context})
-    if not form.is_valid():
-        raise Invalid(*islice(_problems(form.errors, form, data, ()), MOST_PROBLEMS))
-    return dict(form.validated_data)
+    """Return the values of an input; see `Reader.checked`."""
+    return Reader(kind, scope=scope, partial=partial, **context).checked(data)
 
 
 def _problems(errors: Any, field: Any, data: Any, path: tuple[str, ...]) -> Iterator[Problem]:

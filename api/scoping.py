@@ -1,13 +1,13 @@
 """Whose rows this request may see, and finding one of them by its id or its readable key."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from typing import Any
 from uuid import UUID
 
 from django.db.models import F, Model, Q, QuerySet, UUIDField, Value
 from django.db.models.functions import Upper
-from django.db.models.lookups import Exact
+from django.db.models.lookups import Exact, In
 from rest_framework.request import Request
 
 from fleet.access import RIGHTS, scope_of
@@ -102,3 +102,35 @@ def candidates(rows: QuerySet[Any], key: str, value: object) -> list[Any]:
     if not found and is_key_of(rows.model, value):
         found = list(rows.filter(pk=value)[:2])
     return found
+
+
+def candidates_of_each(
+    rows: QuerySet[Any], key: str, values: Iterable[str | int]
+) -> Iterator[tuple[str | int, list[Any]]]:
+    """Yield values with what `candidates` returns of each, found together.
+
+    Texts with other letters than ASCII's are left out: what their capitals are is the database's
+    to say, one by one.
+    """
+    given = {(type(value), value): value for value in values if _is_plain(value)}.values()
+    texts = sorted({value.upper() for value in given if key and isinstance(value, str)})
+    by_key: dict[str, list[Any]] = {}
+    if texts:
+        for row in rows.filter(In(Upper(F(key)), texts)).annotate(in_capitals=Upper(F(key))):
+            by_key.setdefault(row.in_capitals, []).append(row)
+    named = [by_key.get(value.upper(), []) if isinstance(value, str) else [] for value in given]
+    model = rows.model
+    by_id = rows.in_bulk(
+        {value for value, found in zip(given, named, strict=True)
+         if not found and is_key_of(model, value)}
+    )  # fmt: skip
+    for value, found in zip(given, named, strict=True):
+        if not found and is_key_of(model, value):
+            row = by_id.get(model._meta.pk.to_python(value))
+            yield value, [] if row is None else [row]
+        else:
+            yield value, found[:2]
+
+
+def _is_plain(value: str | int) -> bool:
+    return not isinstance(value, str) or value.isascii()
