@@ -18,8 +18,8 @@ SYSTEM = Scope.system()
 
 @pytest.fixture
 def named(world):
-    """Return sensors whose serials are hard: of digits, with letters beyond ASCII."""
-    for serial in ("STRASSE", "Straße", str(world.sensors["B1"].pk)):
+    """Return sensors whose serials are hard: of digits alone, or with a double s."""
+    for serial in ("STRASSE", str(world.sensors["B1"].pk)):
         registry.register_sensor(
             scope=SYSTEM, dealer=world.dealers["A"], serial=serial, model=world.sensor_model
         )
