@@ -38,6 +38,8 @@ class UserInput(Input):
 class UserSerializer(serializers.ModelSerializer[User]):
     """A person as the answer shows them."""
 
+    username = serializers.CharField(read_only=True)  # of letters, which a pattern takes for ASCII
+
     class Meta:
         model = User
         fields = (

@@ -8,6 +8,8 @@ from django.utils import timezone
 
 from calibration import policies
 from calibration.models import CalendarFeed, CustomerNote, SeasonPlan
+from calibration.planning.progress import readiness
+from fleet.admin.door import scope_in
 from fleet.admin.filters import ScopedRelatedFilter
 from fleet.admin.people import DealerAdmin
 from fleet.admin.scoped import ReadOnly
@@ -36,7 +38,29 @@ class SeasonPlanAdmin(ReadOnly):
     list_display = ("dealer", "planned_at", "made_by", "left_out", "says")
     list_select_related = ("dealer",)
     list_filter = (("dealer", ScopedRelatedFilter),)
-    fields = ("dealer", "planned_at", "made_by", "says", "cost", "greedy_cost", "reasons")
+    fields = (
+        "dealer", "how_far", "by_week", "planned_at", "made_by", "says", "cost", "greedy_cost",
+        "reasons",
+    )  # fmt: skip
+
+    def get_object(self, request: HttpRequest, object_id: str, from_field: Any = None) -> Any:
+        """Return the plan, with how far the season's work is by now."""
+        row = super().get_object(request, object_id, from_field)
+        if row is not None and not hasattr(row, "progress"):
+            (row.progress,) = readiness(
+                scope=scope_in(request), now=timezone.now(), dealers=[row.dealer_id]
+            )
+        return row
+
+    @admin.display(description="how far")
+    def how_far(self, row: Any) -> str:
+        """Return the share that is ready, what is planned and what is to be expected."""
+        return "\n".join(_how_far(row.progress))
+
+    @admin.display(description="machines by week")
+    def by_week(self, row: Any) -> str:
+        """Return what was planned and done, week by week."""
+        return "\n".join(map(_week, row.progress["weeks"])) or "none planned"
 
     @admin.display(description="without a day")
     def left_out(self, row: SeasonPlan) -> int:
@@ -48,6 +72,30 @@ class SeasonPlanAdmin(ReadOnly):
         """Return who has no day, and why."""
         said = [f"{each['customer_name']}: {each['reason']}" for each in row.unplanned]
         return "; ".join(said) or "nobody"
+
+
+def _how_far(found: dict[str, Any]) -> list[str]:
+    """Return the figures as a manager reads them."""
+    if not found["sensors"]:
+        return ["No sensors are installed."]
+    ready, forecast = (f"{found[name]:.0%}" for name in ("share_ready", "forecast_share_ready"))
+    starts = f"Season {found['season']} starts on {found['season_starts_on']}"
+    sensors = f"{found['sensors_ready']} of {found['sensors']} sensors ({ready})"
+    machines = f"{found['machines_ready']} of {found['machines']} machines"
+    planned = f"Planned before it starts: {found['sensors_planned']} sensors"
+    return [
+        f"{starts}, the last working day before it is {found['last_working_day']}.",
+        f"Ready now: {sensors}, {machines}; overdue today: {found['overdue']} sensors.",
+        f"{planned}, without a visit: {found['sensors_not_planned']}.",
+        f"Ready on the day it starts, if every visit is made: {forecast}.",
+    ]
+
+
+def _week(week: dict[str, Any]) -> str:
+    return (
+        f"Week of {week['week']}: {week['machines_planned']} planned, {week['machines_done']} "
+        f"done; {week['done_so_far']} of {week['planned_so_far']} so far"
+    )
 
 
 @admin.register(CustomerNote)

@@ -25,6 +25,8 @@ def magnitude(row: DriftFlag) -> str:
     unit = {"overdue": "days", "offset": "% of rated load"}.get(row.kind, "%")
     if row.kind == "overdue":
         return f"{row.magnitude:.0f} {unit}"
+    if row.kind == "lot":
+        return f"{row.magnitude:.3g} % of its lot found out (siblings {row.tolerance:.2g} %)"
     return f"{wording.brief(row.magnitude, 3)} {unit} (tolerance {row.tolerance:.3g})"
 
 

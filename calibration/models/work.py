@@ -262,7 +262,7 @@ class Reminder(ScopedModel):
 
     def __str__(self) -> str:
         """Return what a person calls it."""
-        return f"{self.sensor_id}: {self.due_on}"
+        return f"{self.sensor}, due on {self.due_on}"
 
 
 class Mailing(ScopedModel):

@@ -6,6 +6,8 @@ The seed is fixed, so that a finding comes again; ``python -m tests.bench.fuzz_a
 import gc
 
 import pytest
+from django.core.signals import request_finished, request_started
+from django.db import close_old_connections
 
 from tests.bench.fuzz_api import fuzz, report
 
@@ -14,7 +16,20 @@ CASES, SEED = 1000, 20260402
 pytestmark = pytest.mark.filterwarnings("default")
 
 
-def test_no_answer_is_an_error_of_ours_or_not_declared(world, rows, caplog, settings):
+@pytest.fixture
+def one_connection():
+    """Keep the test's transaction: a server that begins a request closes what is left open."""
+    signals = (request_started, request_finished)
+    for signal in signals:
+        signal.disconnect(close_old_connections)
+    yield
+    for signal in signals:
+        signal.connect(close_old_connections)
+
+
+def test_no_answer_is_an_error_of_ours_or_not_declared(
+    world, rows, caplog, settings, one_connection
+):
     settings.ALLOWED_HOSTS = ["localhost"]
     caplog.set_level("CRITICAL", "django.request")
     tokens = {
