@@ -35,7 +35,8 @@ logconfig_dict: dict[str, Any] = {
     "root": {"handlers": ["console"], "level": "WARNING"},
     "loggers": {
         "gunicorn.error": {"handlers": ["console"], "level": "INFO", "propagate": False},
-        "gunicorn.access": {"handlers": ["console"], "level": "INFO", "propagate": False},
+        # Our own line says more of each request: `fleet.config.edge`.
+        "gunicorn.access": {"handlers": [], "level": "WARNING", "propagate": False},
     },
 }
 
