@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 import pytest
+from django.core.management import call_command
 from django.db import connection
 
 from calibration import records, sealing
@@ -228,3 +229,22 @@ def _fleet(world: World, letter: str, dealer: Dealer) -> None:
                 position=position,
                 installed_on=date(2020, 1, 1),
             )
+
+
+@pytest.fixture
+def url(transactional_db, tmp_path):
+    """Return the address of a real database that this process and others write to."""
+    told = connection.settings_dict
+    if connection.vendor == "postgresql":
+        place = f"{told['USER']}:{told['PASSWORD']}@{told['HOST']}:{told['PORT'] or 5432}"
+        yield f"postgresql://{place}/{told['NAME']}"
+        return
+    # The test database lives in memory, where no other process sees it.
+    inner, name, path = connection.connection, told["NAME"], tmp_path / "killed.sqlite3"
+    connection.connection, told["NAME"] = None, str(path)
+    try:
+        call_command("migrate", verbosity=0)
+        yield f"sqlite:///{path}"
+    finally:
+        connection.close()
+        connection.connection, told["NAME"] = inner, name

@@ -8,10 +8,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-import pytest
 from django.conf import settings
-from django.core.management import call_command
-from django.db import connection
 
 from calibration import verifying
 from calibration.importing import load_file
@@ -33,25 +30,6 @@ register.CHUNK, judging.BATCH = {ROWS}, 50
 from django.core.management import call_command
 call_command("load_records", sys.argv[1], "--dealer", "{importing_fleet.DEALER}")
 """
-
-
-@pytest.fixture
-def url(transactional_db, tmp_path):
-    """Return the address of a real database that this process and others write to."""
-    told = connection.settings_dict
-    if connection.vendor == "postgresql":
-        place = f"{told['USER']}:{told['PASSWORD']}@{told['HOST']}:{told['PORT'] or 5432}"
-        yield f"postgresql://{place}/{told['NAME']}"
-        return
-    # The test database lives in memory, where no other process sees it.
-    inner, name, path = connection.connection, told["NAME"], tmp_path / "killed.sqlite3"
-    connection.connection, told["NAME"] = None, str(path)
-    try:
-        call_command("migrate", verbosity=0)
-        yield f"sqlite:///{path}"
-    finally:
-        connection.close()
-        connection.connection, told["NAME"] = inner, name
 
 
 def start(url: str, file: Path) -> "subprocess.Popen[bytes]":

@@ -10,8 +10,6 @@ from pathlib import Path
 
 import pytest
 from django.conf import settings
-from django.core.management import call_command
-from django.db import connection
 
 from calibration import receiving, verifying
 from calibration.models import (
@@ -48,25 +46,10 @@ call_command("worker")
 """
 
 
-@pytest.fixture
-def url(transactional_db, tmp_path, settings):
-    """Return the address of a real database that this process and others write to."""
+@pytest.fixture(autouse=True)
+def _alone(tmp_path, settings):
     settings.IMPORT_FOLDER = tmp_path / "uploads"
     settings.REDIS_URL = ""
-    told = connection.settings_dict
-    if connection.vendor == "postgresql":
-        place = f"{told['USER']}:{told['PASSWORD']}@{told['HOST']}:{told['PORT'] or 5432}"
-        yield f"postgresql://{place}/{told['NAME']}"
-        return
-    # The test database lives in memory, where no other process sees it.
-    inner, name, path = connection.connection, told["NAME"], tmp_path / "killed.sqlite3"
-    connection.connection, told["NAME"] = None, str(path)
-    try:
-        call_command("migrate", verbosity=0)
-        yield f"sqlite:///{path}"
-    finally:
-        connection.close()
-        connection.connection, told["NAME"] = inner, name
 
 
 @pytest.fixture

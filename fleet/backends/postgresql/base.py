@@ -5,16 +5,16 @@ from typing import Any
 from django.db.backends.postgresql import base
 
 from fleet.acting import telling
+from fleet.backends.told import Told
 
 NEVER_UNASKED = 2**31 - 1
 
 
-class DatabaseWrapper(base.DatabaseWrapper):
+class DatabaseWrapper(Told, base.DatabaseWrapper):
     """Django's connection to PostgreSQL; see `fleet.acting`."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.told: tuple[int | None, str] | None = None
         # Before any statement: a COPY, which no wrapper sees, comes after one.
         self.execute_wrappers.append(telling(self, writes_only=False))
 
@@ -41,16 +41,3 @@ class DatabaseWrapper(base.DatabaseWrapper):
     def _commit(self) -> None:
         self.told = None
         super()._commit()  # type: ignore[misc] # Django's, without types
-
-    def _rollback(self) -> None:
-        self.told = None
-        super()._rollback()  # type: ignore[misc] # Django's, without types
-
-    def _savepoint_rollback(self, sid: str) -> None:
-        super()._savepoint_rollback(sid)  # type: ignore[misc] # Django's, without types
-        self.told = (None, "?") if self.told is not None else None
-
-    def close(self) -> None:
-        """Close; what was told ended with the transaction."""
-        self.told = None
-        super().close()

@@ -6,17 +6,17 @@ from django.db.backends.sqlite3 import base
 from django.db.utils import OperationalError
 
 from fleet.acting import telling
+from fleet.backends.told import Told
 
 TABLE = "fleet_acting"
 _ABSENT = f"no such table: {TABLE}"
 
 
-class DatabaseWrapper(base.DatabaseWrapper):
+class DatabaseWrapper(Told, base.DatabaseWrapper):
     """Django's connection to SQLite; see `fleet.acting`."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.told: tuple[int | None, str] | None = None
         self.execute_wrappers.append(telling(self, writes_only=True))
 
     def tell(self, user: int | None, via: str) -> None:
@@ -41,17 +41,3 @@ class DatabaseWrapper(base.DatabaseWrapper):
             self._directly(f"DELETE FROM {TABLE}")  # noqa: S608 # nosec B608
             self.told = None
         super()._commit()  # type: ignore[misc] # Django's, without types
-
-    def _rollback(self) -> None:
-        self.told = None
-        super()._rollback()  # type: ignore[misc] # Django's, without types
-
-    def _savepoint_rollback(self, sid: str) -> None:
-        super()._savepoint_rollback(sid)  # type: ignore[misc] # Django's, without types
-        # The row is as it was at the savepoint; an empty answer makes the next write tell anew.
-        self.told = (None, "?") if self.told is not None else None
-
-    def close(self) -> None:
-        """Close; what was told ended with the transaction."""
-        self.told = None
-        super().close()
