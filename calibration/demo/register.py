@@ -1,5 +1,7 @@
 """The invented fleet into the register: models, dealers, people, customers, machines, sensors."""
 
+import math
+import random
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from datetime import date, timedelta
@@ -90,6 +92,9 @@ def _dealer(rows: Register, plan: DealerPlan, today: date, scope: Scope) -> None
             load_unit=plan.load_unit,
             pressure_unit=plan.pressure_unit,
             season_start=plan.season_start,
+            country=plan.country,
+            subdivision=plan.subdivision,
+            tells_customers=True,
         )
     )
     rows.dealers[plan.code] = dealer
@@ -106,12 +111,24 @@ def _dealer(rows: Register, plan: DealerPlan, today: date, scope: Scope) -> None
             )
         )
     for number, name in enumerate(plan.customers, start=1):
+        latitude, longitude = _around(plan, name)
         rows.customers[plan.code, name] = registry.register_customer(
             scope=scope,
             dealer=dealer,
             name=name,
             email=f"yard{number}@{plan.code.lower()}-customers.example.org",
+            latitude=latitude,
+            longitude=longitude,
         )
+
+
+def _around(plan: DealerPlan, name: str) -> tuple[float, float]:
+    """Return where a customer sits: some kilometres from the dealer, the same in every run."""
+    chance = random.Random(f"{plan.code} {name}")  # noqa: S311 # nosec B311 - nothing secret
+    way, where = chance.uniform(5, 70) / 111.2, chance.uniform(0, 2 * math.pi)  # degrees, radians
+    latitude, longitude = plan.place
+    east = way * math.sin(where) / math.cos(math.radians(latitude))
+    return round(latitude + way * math.cos(where), 4), round(longitude + east, 4)
 
 
 def _policies(rows: Register) -> None:
@@ -141,6 +158,7 @@ def _people(rows: Register) -> None:
         for name in names
         if name not in known
     ]
+    places = {plan.code: plan.place for plan in DEALERS}
     for person in (*SIGN_INS, *others):
         first, _, last = person.name.partition(" ")
         user = User(
@@ -153,7 +171,12 @@ def _people(rows: Register) -> None:
         user.set_password(person.password or None)
         registry.clean_and_save(user)
         dealer = rows.dealers.get(person.dealer)
-        registry.clean_and_save(Membership(user=user, dealer=dealer, role=person.role))
+        begins = places[person.dealer] if person.role == Role.TECHNICIAN else (None, None)
+        registry.clean_and_save(
+            Membership(
+                user=user, dealer=dealer, role=person.role, latitude=begins[0], longitude=begins[1]
+            )
+        )
 
 
 def _username(name: str) -> str:

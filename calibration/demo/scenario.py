@@ -61,7 +61,10 @@ class Reference:
 
 @dataclass(frozen=True)
 class DealerPlan:
-    """One dealership: its calendar, its units, its way of calibrating, its customers."""
+    """One dealership: its calendar, its units, its way of calibrating, its customers.
+
+    `place` is a point in farmland of its country, where nobody of this name lives.
+    """
 
     code: str
     name: str
@@ -75,6 +78,9 @@ class DealerPlan:
     manager: str
     machines: tuple[str, ...]
     customers: tuple[str, ...]
+    country: str
+    subdivision: str
+    place: tuple[float, float]
 
 
 SENSOR_TYPES = {
@@ -154,6 +160,7 @@ DEALERS = (
             "Wierzbowe Pola", "Gospodarstwo Źródliska", "Stary Młyn Rolny", "Kępa Nadrzeczna",
             "Dąbrowa Dolna", "Jarzębiec",
         ),
+        "PL", "", (52.7, 17.3),
     ),
     DealerPlan(
         "COULEE", "Thistle Coulee Seeding", "America/Regina", "lbf", "psi", "05-01", _WEIGHTS,
@@ -164,6 +171,7 @@ DEALERS = (
             "Quiet Slough Farm", "Osprey Bend", "Halloran Grain", "Stonepile Farming",
             "North Fence Farms",
         ),
+        "CA", "SK", (51.2, -107.0),
     ),
     DealerPlan(
         "REDWILLOW", "Red Willow Planters", "America/Chicago", "lbf", "psi", "04-20", _OWN_WEIGHT,
@@ -174,6 +182,7 @@ DEALERS = (
             "Three Oaks Farming", "Willow Draw", "Big Slough Acres", "Meadowlark Partners",
             "Sundog Farms",
         ),
+        "US", "NE", (41.3, -98.5),
     ),
     DealerPlan(
         "CEIBOS", "Tres Ceibos Sembradoras", "America/Argentina/Cordoba", "kgf", "bar", "09-20",
@@ -184,6 +193,7 @@ DEALERS = (
             "La Cañada Verde", "Establecimiento Ñandú", "Las Tres Lagunas", "El Hornero",
             "Campo Santa Brisa",
         ),
+        "AR", "", (-32.6, -62.9),
     ),
     DealerPlan(
         "MALLEE", "Mallee Ridge Ag Service", "Australia/Adelaide", "kgf", "kPa", "04-25",
@@ -193,6 +203,7 @@ DEALERS = (
             "Dusty Gum Farms", "Wirrabine", "Salt Lake Road", "Kooralda Station",
             "Three Chain Farming", "Old Siding", "Banksia Flat", "Emu Tank",
         ),
+        "AU", "SA", (-34.3, 140.5),
     ),
 )  # fmt: skip
 

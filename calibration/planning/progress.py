@@ -8,7 +8,7 @@ from typing import Any
 from django.db.models import Count, Q, Sum
 
 from calibration.due import Window, window_of
-from calibration.models import DueState, SeasonPlan, Visit, VisitLine
+from calibration.models import SeasonPlan, Visit, VisitLine
 from fleet.models import Dealer, Installation
 from fleet.scope import Scope
 
@@ -31,12 +31,15 @@ def readiness(
 def _of(dealer: Dealer, window: Window) -> dict[str, Any]:
     start = window.starts_on
     seated = Installation.objects.filter(removed_on=None, machine__customer__dealer=dealer)
-    sensors = seated.count()
     due_before = Q(sensor__due__due_on__lt=start) | Q(sensor__due__isnull=True)
-    waiting = seated.filter(due_before)
-    not_ready = waiting.count()
-    machines = seated.values("machine").distinct().count()
-    waiting_machines = waiting.values("machine").distinct().count()
+    found = seated.order_by().aggregate(
+        sensors=Count("pk"),
+        not_ready=Count("pk", filter=due_before),
+        machines=Count("machine", distinct=True),
+        waiting_machines=Count("machine", distinct=True, filter=due_before),
+        overdue=Count("pk", filter=Q(sensor__due__due_on__lt=window.today)),
+    )
+    sensors, not_ready, machines = found["sensors"], found["not_ready"], found["machines"]
     coming = _coming(dealer, window)
     will_be = min(not_ready, coming["sensors"])
     plan = SeasonPlan.objects.filter(dealer=dealer).first()
@@ -51,10 +54,8 @@ def _of(dealer: Dealer, window: Window) -> dict[str, Any]:
         "sensors_ready": sensors - not_ready,
         "share_ready": _share(sensors - not_ready, sensors),
         "machines": machines,
-        "machines_ready": machines - waiting_machines,
-        "overdue": DueState.objects.filter(
-            sensor__in=seated.values("sensor"), due_on__lt=window.today
-        ).count(),
+        "machines_ready": machines - found["waiting_machines"],
+        "overdue": found["overdue"],
         "sensors_planned": will_be,
         "sensors_not_planned": not_ready - will_be,
         "forecast_share_ready": _share(sensors - not_ready + will_be, sensors),
