@@ -164,8 +164,14 @@ def bodies(url: str, sensors: list[int]) -> list[dict[str, Any]]:
             "performed_at": (moment + timedelta(hours=1)).isoformat(), "load_unit": load_unit,
             "reading_unit": reading_unit, "points": points,
         }
-        for sensor, moment, load_unit, reading_unit, reference, points in rows
+        for sensor, moment, load_unit, reading_unit, reference, points in rows if _rise(points)
     ]  # fmt: skip
+
+
+def _rise(points: list[dict[str, Any]]) -> bool:
+    """Whether readings rise with the load; those of a planted slip may not, and are refused."""
+    by_load = sorted(points, key=lambda point: point["load"])
+    return bool(by_load[0]["reading"] < by_load[-1]["reading"])
 
 
 def _posts(url: str, known: Asked, ours: Client, floor: Client, times: int) -> tuple[float, float]:
