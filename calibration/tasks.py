@@ -19,6 +19,7 @@ from calibration.planning import plan_visits
 from calibration.reminders import send_reminders
 from calibration.scan import scan_result, start, under_way, work_off
 from calibration.webhooks import tell_addresses
+from fleet import guessing
 
 logger = logging.getLogger(__name__)
 
@@ -98,8 +99,9 @@ def tell() -> None:
 
 @entrance
 def forget() -> None:
-    """Remove events that are older than what is kept."""
+    """Remove events, attempts to sign in and sessions that are older than what is kept."""
     events.forget_old(now=timezone.now())
+    guessing.forget_old(now=timezone.now())
 
 
 @entrance

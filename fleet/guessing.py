@@ -15,6 +15,7 @@ import hashlib
 import ipaddress
 import time
 from datetime import datetime, timedelta
+from importlib import import_module
 from typing import Any
 
 from axes.handlers.proxy import AxesProxyHandler
@@ -64,6 +65,15 @@ def count(
         return
     for key in (_of_address(address_of(request)), _of_name(str(credentials.get("username", "")))):
         cache.set(key, [*_recent(key), time.time()], WINDOW)
+
+
+def forget_old(*, now: datetime) -> int:
+    """Remove what is no longer looked at: old attempts and sign-ins, sessions that are over."""
+    sessions: Any = import_module(settings.SESSION_ENGINE).SessionStore
+    sessions.clear_expired()
+    attempts = AccessAttempt.objects.filter(attempt_time__lt=now - 2 * settings.AXES_COOLOFF_TIME)
+    sign_ins = AccessLog.objects.filter(attempt_time__lt=now - REMEMBERED)
+    return int(attempts.delete()[0] + sign_ins.delete()[0])
 
 
 def _locked_for(request: HttpRequest, username: str, now: datetime) -> float:

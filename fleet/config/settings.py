@@ -187,7 +187,7 @@ CELERY_BEAT_SCHEDULE = {
     "nightly": {"task": "calibration.tasks.nightly", "schedule": crontab(hour=2, minute=10)},
     "reminders": {"task": "calibration.tasks.remind", "schedule": crontab(minute=25)},
     "webhooks": {"task": "calibration.tasks.tell", "schedule": timedelta(seconds=20)},
-    "old events": {"task": "calibration.tasks.forget", "schedule": crontab(hour=3, minute=40)},
+    "forget": {"task": "calibration.tasks.forget", "schedule": crontab(hour=3, minute=40)},
     "imports": {"task": "calibration.tasks.work_imports", "schedule": crontab()},
 }
 

@@ -6,12 +6,15 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 import time_machine
+from axes.models import AccessAttempt, AccessLog
+from django.contrib.sessions.models import Session
 from django.core.cache import cache
 from django.core.management import CommandError, call_command
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
-from fleet import second_factor
+from fleet import guessing, second_factor
 from fleet.models import AccessToken, User
 from fleet.scope import Scope
 from tests.authenticator import code
@@ -269,3 +272,24 @@ def test_nothing_secret_is_kept_of_an_attempt(world, locks):
     kept = AccessAttempt.objects.get()
     assert "a-mistyped-password" not in f"{kept.post_data}{kept.get_data}"
     assert "765432" not in kept.post_data
+
+
+def test_what_nobody_looks_at_any_more_is_forgotten(db):
+    """Sign-ins are kept for 90 days, failures as long as they lock, sessions until they end."""
+    now = timezone.now()
+    kept, gone = timedelta(days=89), timedelta(days=91)
+    for name, age in (("kept", kept), ("gone", gone)):
+        log = AccessLog.objects.create(username=name, ip_address="192.0.2.7")
+        AccessLog.objects.filter(pk=log.pk).update(attempt_time=now - age)
+    for name, age in (("kept", timedelta(minutes=14)), ("gone", timedelta(hours=1))):
+        tried = AccessAttempt.objects.create(
+            username=name, ip_address="192.0.2.7", failures_since_start=3
+        )
+        AccessAttempt.objects.filter(pk=tried.pk).update(attempt_time=now - age)
+    for name, end in (("kept", now + kept), ("gone", now - kept)):
+        Session.objects.create(session_key=name, session_data="", expire_date=end)
+    assert guessing.forget_old(now=now) == 2
+    for model, column in (
+        (AccessLog, "username"), (AccessAttempt, "username"), (Session, "session_key")
+    ):  # fmt: skip
+        assert list(model.objects.values_list(column, flat=True)) == ["kept"]

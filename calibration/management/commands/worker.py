@@ -27,6 +27,7 @@ from calibration.models import ScanRun
 from calibration.planning import plan_visits
 from calibration.reminders import send_reminders
 from calibration.webhooks import tell_addresses
+from fleet import guessing
 
 logger = logging.getLogger(__name__)
 
@@ -76,6 +77,7 @@ def work(
             f"{plan.cancelled} cancelled, {len(plan.unplanned)} not in time"
         )
         events.forget_old(now=now)
+        guessing.forget_old(now=now)
     said = imports + said
     webhooks = tell_addresses(now=now)
     if webhooks.sent or webhooks.failed:
