@@ -367,6 +367,25 @@ class DueAnswer(serializers.Serializer[Any]):
     last_calibration = serializers.UUIDField(allow_null=True)
 
 
+class CompetingDayAnswer(serializers.Serializer[Any]):
+    """One reason to be due, on its day."""
+
+    reason = serializers.ChoiceField(choices=DueState.Decided.values)
+    on = serializers.DateField()
+    says = serializers.CharField()
+
+
+class DueReasonsAnswer(serializers.Serializer[Any]):
+    """When a sensor is due, every day that competed, and why one decided."""
+
+    sensor = serializers.IntegerField()
+    sensor_serial = serializers.CharField()
+    due_on = serializers.DateField(allow_null=True)
+    decided_by = serializers.ChoiceField(choices=DueState.Decided.values, allow_null=True)
+    says = serializers.CharField()
+    candidates = CompetingDayAnswer(many=True, help_text="The earliest first.")
+
+
 class HistoryAnswer(serializers.Serializer[Any]):
     """A sensor's whole life, oldest first."""
 

@@ -66,6 +66,13 @@ class Unavailable(DomainError):
     title = "Not available now"
 
 
+class NotSetUp(DomainError):
+    """Something that this rests on was not set up here."""
+
+    code = "not_set_up"
+    title = "This is not set up here"
+
+
 class CodeNeeded(exceptions.AuthenticationFailed):
     """The password is right, and the second factor was not given."""
 
@@ -90,6 +97,7 @@ STATUS: Mapping[type[DomainError], HTTPStatus] = {
     TooLarge: HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
     Stale: HTTPStatus.PRECONDITION_FAILED,
     Encoding: HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
+    NotSetUp: HTTPStatus.CONFLICT,
     Unavailable: HTTPStatus.SERVICE_UNAVAILABLE,
     NoRoom: HTTPStatus.INSUFFICIENT_STORAGE,
 }

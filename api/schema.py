@@ -20,7 +20,7 @@ SAYS = {
     "404": "It does not exist, or not for this caller.",
     "405": "This address does not know the method.",
     "406": "There is no such format of it.",
-    "409": "It contradicts what is recorded.",
+    "409": "It contradicts what is recorded, or what it needs is not set up here.",
     "412": "It has changed since it was read (`If-Match`); ETag names what is there now.",
     "413": "The body is too large.",
     "415": "The body has a type, or an encoding, that is not read.",

@@ -11,13 +11,13 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from api.composed import PersonalDataAnswer, VisitSheetAnswer
 from api.conditions import Contains, Filter
 from api.downloads import download
 from api.inputs import Input, Number, Text
 from api.refs import beside, ref, ref_filter
 from api.registers import Register, dealer_or_own
 from api.rendering import Pdf
-from api.sheet_answers import PersonalDataAnswer, VisitSheetAnswer
 from api.sheets import PAPER, page_link, paper_in
 from calibration import personal
 from fleet import registry

@@ -4,16 +4,18 @@ from pathlib import Path
 from typing import Any
 
 from django.conf import settings
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import OpenApiResponse, extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from api.composed import CheckpointAnswer, ReadinessAnswer
 from api.conditions import Contains, Filter
-from api.errors import Unavailable
+from api.errors import MEDIA_TYPE, NotSetUp
 from api.inputs import Input, Number, Text, Whole
 from api.registers import Register
+from api.schema import SAYS, ProblemSerializer
 from calibration import checkpoints
 from calibration.policies import mark_stale
 from calibration.signing import PrivateKey
@@ -85,17 +87,22 @@ class DealerViews(Register):
             mark_stale(ids, why="the dealer's calendar changed", now=self.now)
         return changed
 
-    @extend_schema(responses={200: dict})
+    @extend_schema(
+        responses={
+            200: CheckpointAnswer,
+            (409, MEDIA_TYPE): OpenApiResponse(ProblemSerializer, SAYS["409"]),
+        }
+    )
     @action(detail=True)
     def checkpoint(self, request: Request, pk: str) -> Response:
         """Where every chain of the dealer's records ends now, signed, to be kept elsewhere."""
         dealer = self.get_object()
         if not settings.CHECKPOINT_KEY_FILE:
-            raise Unavailable("No signing key is set here (CHECKPOINT_KEY_FILE).")
+            raise NotSetUp("There is no signing key (CHECKPOINT_KEY_FILE).")
         key = PrivateKey.read(Path(settings.CHECKPOINT_KEY_FILE))
         return Response(checkpoints.make(dealer, key, now=self.now).document())
 
-    @extend_schema(responses=dict)
+    @extend_schema(responses=ReadinessAnswer)
     @action(detail=True)
     def readiness(self, request: Request, pk: str) -> Response:
         """How far the season's work is: ready and forecast shares, weeks, what has no day."""

@@ -8,6 +8,7 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from api.composed import AffectedAnswer
 from api.conditions import Contains, Day, Filter, OneOf
 from api.inputs import Day as DayInput
 from api.inputs import Input, Number, Text
@@ -83,7 +84,7 @@ class ReferenceViews(Register):
         mark_rule_changed(changed, now=self.now)
         return changed
 
-    @extend_schema(responses=dict)
+    @extend_schema(responses=AffectedAnswer)
     @action(detail=True)
     def affected(self, request: Request, pk: str) -> Response:
         """What was calibrated with this reference, and what a fault in it would mean."""

@@ -11,7 +11,7 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.answers import HistoryAnswer, LatestAnswer, OpenFlagAnswer
+from api.answers import DueReasonsAnswer, HistoryAnswer, LatestAnswer, OpenFlagAnswer
 from api.causes import Flagged
 from api.conditions import Filter, Whether
 from api.downloads import download
@@ -154,7 +154,7 @@ class SensorViews(Register):
         """A sensor's whole life: installations, calibrations, tests, seasons, flags, due day."""
         return Response(readout.sensor_history(self.get_object(), self.scope))
 
-    @extend_schema(responses=dict)
+    @extend_schema(responses=DueReasonsAnswer)
     @action(detail=True)
     def due(self, request: Request, pk: str) -> Response:
         """When the sensor is due, every day that competed for it, and why that one decided."""

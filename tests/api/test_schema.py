@@ -85,6 +85,9 @@ def test_answers_are_as_described(schema, tech, admin, rows):
         (f"reminders/{rows['reminders']['A']}/", "Reminder"),
         (f"customers/{rows['customers']['A']}/visit-sheet/", "VisitSheetAnswer"),
         (f"customers/{rows['customers']['A']}/personal-data/", "PersonalDataAnswer"),
+        (f"dealers/{rows['dealers']['A']}/readiness/", "ReadinessAnswer"),
+        (f"sensors/{rows['sensors']['A']}/due/", "DueReasonsAnswer"),
+        (f"references/{rows['references']['A']}/affected/", "AffectedAnswer"),
     ):
         check(schema, name, admin.get(V1 + path).json())
     check(schema, "CalibrationInputRequest", calibration())

@@ -3,6 +3,7 @@
 import io
 import zipfile
 from datetime import UTC, date, datetime
+from urllib.parse import quote_plus
 
 import openpyxl
 import pytest
@@ -11,20 +12,32 @@ from django.contrib.contenttypes.models import ContentType
 from django.db import connection
 
 from calibration import digests, functional, personal, records
-from calibration.models import Calibration, Digest, DriftFlag, ImportRun, Visit
+from calibration.models import (
+    Calibration,
+    Digest,
+    DriftFlag,
+    FlagFamily,
+    ImportRun,
+    KeptLook,
+    SeasonPlan,
+    Visit,
+)
 from calibration.receiving import keeping
 from calibration.records import PointDraft
 from calibration.verifying import verify
 from fleet import registry
 from fleet.errors import Forbidden, Invalid
-from fleet.models import Change, Customer, Erasure
+from fleet.models import Blackout, Change, Customer, Erasure
 from tests.calibration.test_checkpoints import unsealed
 from tests.calibration.test_functional import draft as functional_draft
 from tests.conftest import NOW, SYSTEM
 
 NAME, EMAIL, PHONE, NICK = "Józef Źrebiec", "jozef@zrebiec.example", "+48 600 700 800", "Ziutek"
 OLD_EMAIL = "stary@zrebiec.example"
-WORDS = (NAME, EMAIL, PHONE, NICK, OLD_EMAIL, "zrebiec.example", "600 700 800", "Źrebiec")
+FARM = 12.34567  # its latitude
+WORDS = (
+    NAME, EMAIL, PHONE, NICK, OLD_EMAIL, "zrebiec.example", "600 700 800", "Źrebiec", str(FARM),
+)  # fmt: skip
 
 
 def everything():
@@ -79,7 +92,7 @@ def told(world):
     """Put the person's name wherever a name can get to."""
     customer, machine = world.customers["A1"], world.machines["A1"]
     registry.edit(customer, scope=SYSTEM, name=NAME, email=OLD_EMAIL, phone=PHONE)
-    registry.edit(customer, scope=SYSTEM, email=EMAIL)
+    registry.edit(customer, scope=SYSTEM, email=EMAIL, latitude=FARM, longitude=-3.5)
     registry.edit(machine, scope=SYSTEM, name=f"{NICK}'s planter")
     world.season("A1", 2024, technician="K. Wrona", note="no names here")
     wrong = world.season(
@@ -130,6 +143,19 @@ def told(world):
     DriftFlag.objects.filter(pk=flag.pk).update(
         close_reason=f"{NICK} replaced it", status="closed", closed_by=world.users["managerA"]
     )
+    Blackout.objects.create(
+        customer=customer, first_day=date(2026, 5, 1), last_day=date(2026, 5, 9),
+        reason=f"{NICK} is away",
+    )  # fmt: skip
+    SeasonPlan.objects.create(
+        dealer=world.dealers["A"], planned_at=NOW, made_by="greedy", cost=1, greedy_cost=1,
+        unplanned=[{"customer": customer.pk, "customer_name": NAME, "reason": "no day is free"}],
+    )  # fmt: skip
+    FlagFamily.objects.create(dealer=world.dealers["A"], cause=f"the jack of {NICK}", made_at=NOW)
+    KeptLook.objects.create(
+        person=world.users["managerA"], name="his", query=f"q={quote_plus(NAME)}"
+    )
+    KeptLook.objects.create(person=world.users["managerA"], name="mine", query="level=beyond")
     LogEntry.objects.create(
         user=world.users["managerA"],
         content_type=ContentType.objects.get_for_model(Customer),
@@ -155,6 +181,7 @@ def test_nothing_of_the_person_is_left_in_any_table_and_every_record_verifies(to
     erased = erase(told)
     assert holding() == []
     assert erased.kept == []
+    assert [look.name for look in KeptLook.objects.all()] == ["mine"]
     assert list(verify(now=NOW)) == []
     assert (
         list(Calibration.objects.order_by("pk").values_list("pk", "digest", "content_digest"))

@@ -1,4 +1,4 @@
-"""The visit sheet and a customer's personal data as the OpenAPI description shows them."""
+"""Answers that are put together (sheets, seasons, checkpoints) as OpenAPI describes them."""
 
 from typing import Any
 
@@ -168,6 +168,8 @@ class PersonAnswer(serializers.Serializer[Any]):
     name = serializers.CharField()
     email = serializers.CharField(allow_blank=True)
     phone = serializers.CharField(allow_blank=True)
+    latitude = serializers.FloatField(allow_null=True)
+    longitude = serializers.FloatField(allow_null=True)
 
 
 class PersonMachineAnswer(serializers.Serializer[Any]):
@@ -183,6 +185,14 @@ class PersonVisitAnswer(serializers.Serializer[Any]):
     planned_on = serializers.DateField()
     status = serializers.ChoiceField(choices=Visit.Status.values)
     note = serializers.CharField(allow_blank=True)
+
+
+class PersonBlackoutAnswer(serializers.Serializer[Any]):
+    """Days on which the person cannot be visited."""
+
+    first_day = serializers.DateField()
+    last_day = serializers.DateField()
+    reason = serializers.CharField(allow_blank=True)
 
 
 class PersonMailAnswer(serializers.Serializer[Any]):
@@ -218,6 +228,131 @@ class PersonalDataAnswer(serializers.Serializer[Any]):
     customer = PersonAnswer()
     machines = PersonMachineAnswer(many=True)
     visits = PersonVisitAnswer(many=True)
+    blackouts = PersonBlackoutAnswer(many=True)
     e_mails = PersonMailAnswer(many=True)
     records = PersonRecordAnswer(many=True)
     changes = PersonChangeAnswer(many=True)
+
+
+# ── A reference and its calibrations ───────────────────────────────────────────
+class AffectedCalibrationAnswer(serializers.Serializer[Any]):
+    """A calibration made with the reference: its verdict as measured and as corrected."""
+
+    id = serializers.UUIDField()
+    sensor = serializers.IntegerField()
+    sensor_serial = serializers.CharField()
+    machine_serial = serializers.CharField(allow_blank=True)
+    performed_at = serializers.DateTimeField()
+    season = serializers.IntegerField(allow_null=True)
+    verdict = serializers.ChoiceField(choices=Verdict.values, allow_null=True)
+    verdict_as_measured = serializers.ChoiceField(choices=Verdict.values, allow_null=True)
+    reference_moved = serializers.FloatField(allow_null=True)
+    common_change_pct = serializers.FloatField(allow_null=True)
+    u_common_change_pct = serializers.FloatField(allow_null=True)
+    corrected_slope_change_pct = serializers.FloatField(allow_null=True)
+    u_corrected_slope_change_pct = serializers.FloatField(allow_null=True)
+    corrected_p_out_slope = serializers.FloatField(allow_null=True)
+    slope_change_pct = serializers.FloatField(allow_null=True)
+    u_slope_change_pct = serializers.FloatField(allow_null=True)
+    p_out_slope = serializers.FloatField(allow_null=True)
+    causes = CauseAnswer(many=True)
+
+
+class MovedTogetherAnswer(serializers.Serializer[Any]):
+    """A day on which all cells moved by a common amount."""
+
+    day = serializers.DateField()
+    common_slope_change_pct = serializers.FloatField()
+    flag = serializers.IntegerField()
+    status = serializers.ChoiceField(choices=DriftFlag.Status.values)
+
+
+class AffectedAnswer(serializers.Serializer[Any]):
+    """Every calibration made with a reference, day by day."""
+
+    reference = serializers.IntegerField()
+    reference_name = serializers.CharField()
+    relative_uncertainty_pct = serializers.FloatField()
+    valid_until = serializers.DateField(allow_null=True)
+    calibrations = AffectedCalibrationAnswer(many=True)
+    moved_together = MovedTogetherAnswer(many=True)
+
+
+# ── A dealer's season and chains ───────────────────────────────────────────────
+class WeekAnswer(serializers.Serializer[Any]):
+    """Machines planned and done in one week."""
+
+    week = serializers.DateField(help_text="Its Monday.")
+    machines_planned = serializers.IntegerField()
+    machines_done = serializers.IntegerField()
+    planned_so_far = serializers.IntegerField()
+    done_so_far = serializers.IntegerField()
+
+
+class UnplannedAnswer(serializers.Serializer[Any]):
+    """A customer without a day, and why."""
+
+    customer = serializers.IntegerField()
+    customer_name = serializers.CharField()
+    machines = serializers.IntegerField()
+    sensors = serializers.IntegerField()
+    due_on = serializers.DateField()
+    reason = serializers.CharField()
+
+
+class LastPlanAnswer(serializers.Serializer[Any]):
+    """How the last plan was made, and what it could not place."""
+
+    planned_at = serializers.DateTimeField()
+    made_by = serializers.CharField()
+    says = serializers.CharField()
+    cost = serializers.FloatField()
+    greedy_cost = serializers.FloatField()
+    unplanned = UnplannedAnswer(many=True)
+
+
+class ReadinessAnswer(serializers.Serializer[Any]):
+    """How far a dealer is with the season to come."""
+
+    dealer = serializers.IntegerField()
+    dealer_code = serializers.CharField()
+    today = serializers.DateField()
+    season = serializers.IntegerField()
+    season_starts_on = serializers.DateField()
+    last_working_day = serializers.DateField()
+    sensors = serializers.IntegerField()
+    sensors_ready = serializers.IntegerField()
+    share_ready = serializers.FloatField(allow_null=True)
+    machines = serializers.IntegerField()
+    machines_ready = serializers.IntegerField()
+    overdue = serializers.IntegerField()
+    sensors_planned = serializers.IntegerField()
+    sensors_not_planned = serializers.IntegerField()
+    forecast_share_ready = serializers.FloatField(allow_null=True)
+    weeks = WeekAnswer(many=True)
+    plan = LastPlanAnswer(allow_null=True)
+
+
+class CheckpointKeyAnswer(serializers.Serializer[Any]):
+    """The key that signed it."""
+
+    id = serializers.CharField()
+    public = serializers.CharField()
+
+
+class CheckpointAnswer(serializers.Serializer[Any]):
+    """Where every chain of a dealer's records ends, signed (Ed25519)."""
+
+    format = serializers.CharField()
+    dealer = serializers.CharField()
+    at = serializers.CharField()
+    chains = serializers.ListField(
+        child=serializers.ListField(), help_text="Each: serial, kind, records, head."
+    )
+    # `root` is the name of something else in a serializer: it is put in below.
+    key = CheckpointKeyAnswer()
+    signature = serializers.CharField()
+
+    def get_fields(self) -> dict[str, Any]:
+        """Return the fields with `root`."""
+        return {**super().get_fields(), "root": serializers.CharField()}
