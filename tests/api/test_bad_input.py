@@ -314,3 +314,8 @@ def test_tokens_that_are_none(nobody, token):
 def test_a_customer_twice_is_refused(manager, world):
     taken(manager.post(f"{V1}customers/", {"name": "farm a1"}))
     assert Customer.objects.filter(dealer=world.dealers["A"]).count() == 2
+
+
+@pytest.mark.parametrize("path", ["nothing/", "tokens/H%C2%9AF%0A/", "sensors/1/nothing/", "%0A/"])
+def test_an_address_that_is_none_is_told_as_every_other_problem(tech, path):
+    assert refused(tech.get(V1 + path), 404)["code"] == "not_found"

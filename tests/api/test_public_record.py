@@ -13,7 +13,7 @@ from calibration import matching
 from calibration.checkpoints import Checkpoint
 from calibration.documents import typesetting
 from calibration.signing import PrivateKey
-from tests.api.conftest import V1, calibration
+from tests.api.conftest import V1, calibration, refused
 from tests.calibration.test_checkpoints import rewrite, unsealed
 
 
@@ -167,4 +167,4 @@ def test_a_manager_takes_a_checkpoint_over_the_api(manager, tech, world, setting
     assert [chain.serial for chain in taken.chains] == ["S-A1"]
     assert tech.get(address).status_code == 403
     settings.CHECKPOINT_KEY_FILE = ""
-    assert manager.get(address).status_code == 503
+    assert refused(manager.get(address), 409)["code"] == "not_set_up"
