@@ -13,6 +13,7 @@ from html import escape
 from itertools import pairwise
 
 LEFT, RIGHT, TOP, FLOOR = 58.0, 350.0, 22.0, 196.0
+LETTER = 6.0  # how wide a letter is, about
 FILLED = 'fill="currentColor" fill-opacity=".12" stroke="none"'
 DASHED = 'stroke-dasharray="5 3"'
 SHAPES = {
@@ -156,8 +157,9 @@ def history_plot(
     parts += [_path("plot-axis", f"M{LEFT} {FLOOR}H{RIGHT}"), _text(2, 12, unit, "start")]
     for mark in marks:
         at = x.at(mark.day.toordinal())
-        drawn = _path("plot-mark", f"M{at} {TOP}V{FLOOR}", DASHED) + _text(at, TOP - 4, mark.word)
-        parts.append(f"<g><title>{escape(mark.label)}</title>{drawn}</g>")
+        line = _path("plot-mark", f"M{at} {TOP}V{FLOOR}", DASHED)
+        said = _beside_unit(at, mark.word, unit)
+        parts.append(f"<g><title>{escape(mark.label)}</title>{line}{said}</g>")
     for a, b in pairwise(dot for dot in dots if dot.kind != "superseded"):
         if a.run == b.run:
             (x1, y1), (x2, y2) = ((x.at(d.day.toordinal()), y.at(d.value)) for d in (a, b))
@@ -168,6 +170,14 @@ def history_plot(
         parts.append(_path("plot-bar", f"M{at - 3} {low}h6m-3 0V{high}m-3 0h6"))
         parts.append(_shape(at, y.at(dot.value), dot.kind, dot.label))
     return _framed(parts, title, "; ".join(dot.label for dot in dots), 220)
+
+
+def _beside_unit(at: float, word: str, unit: str) -> str:
+    """Write a mark's word over its line; beside the unit, where that stands in its place."""
+    taken = 2 + LETTER * (len(unit) + 1)
+    if at - LETTER * len(word) / 2 < taken:
+        return _text(max(at, taken), TOP - 4, word, "start")
+    return _text(at, TOP - 4, word)
 
 
 def points_plot(points: Sequence[Pair], line: Pair, *, title: str, units: tuple[str, str]) -> str:
