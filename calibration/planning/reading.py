@@ -101,17 +101,31 @@ def _technicians(dealer: Dealer, first: date, days: int) -> tuple[Technician, ..
         dealer=dealer, role=Role.TECHNICIAN, user__is_active=True
     ).order_by("user")
     calendar = [first + timedelta(days=ahead) for ahead in range(days)]
+    elsewhere = _elsewhere(dealer, [member.user_id for member in members])
     return tuple(
         Technician(
             member.user_id,
             _place(member) or _place(dealer),
-            tuple(_minutes(member, dealer, calendar)),
+            tuple(_minutes(member, dealer, calendar, elsewhere[member.user_id])),
         )
         for member in members.prefetch_related("days_off")
     )
 
 
-def _minutes(member: Membership, dealer: Dealer, calendar: list[date]) -> Iterable[int]:
+def _elsewhere(dealer: Dealer, users: list[int]) -> dict[int, set[date]]:
+    """Return the days on which technicians make visits for another dealer that they work for."""
+    visits = Visit.objects.filter(technician__in=users, status__in=Visit.TO_BE_MADE)
+    taken: dict[int, set[date]] = defaultdict(set)
+    for user, day in visits.exclude(customer__dealer=dealer).values_list(
+        "technician", "planned_on"
+    ):
+        taken[user].add(day)
+    return taken
+
+
+def _minutes(
+    member: Membership, dealer: Dealer, calendar: list[date], elsewhere: set[date]
+) -> Iterable[int]:
     off = [(each.first_day, each.last_day) for each in member.days_off.all()]
     where = (dealer.country, dealer.subdivision)
     for day in calendar:
@@ -120,6 +134,7 @@ def _minutes(member: Membership, dealer: Dealer, calendar: list[date]) -> Iterab
             works = works and not workdays.is_holiday(day, *where)
         else:
             works = workdays.is_worked(day, *where)
+        works = works and day not in elsewhere
         works = works and not any(begin <= day <= end for begin, end in off)
         yield round(60 * member.hours_per_day) if works else 0
 

@@ -93,6 +93,21 @@ def test_a_technician_who_left_hands_the_visits_over(due_now):
         assert visit.sequence == before[visit.pk] + 1
 
 
+def test_who_works_for_two_dealers_is_at_one_of_them_a_day(due_now):
+    tech = due_now.users["techA"]
+    Membership.objects.create(user=tech, dealer=due_now.dealers["B"], role=Role.TECHNICIAN)
+    Membership.objects.filter(user=due_now.users["techB"]).delete()
+    plan(due_now)
+    first = set(days())
+    plan_visits(now=WINTER, dealer=due_now.dealers["B"])
+    theirs = Visit.objects.filter(customer__dealer=due_now.dealers["B"])
+    assert set(theirs.values_list("technician", flat=True)) == {tech.pk}
+    assert first.isdisjoint(theirs.values_list("planned_on", flat=True))
+    before = list(Visit.objects.order_by("pk").values_list("pk", "planned_on"))
+    plan(due_now)
+    assert list(Visit.objects.order_by("pk").values_list("pk", "planned_on")) == before
+
+
 # ── Calendars ─────────────────────────────────────────────────────────────────
 def test_nobody_drives_out_on_a_holiday(due_now):
     registry.edit(due_now.dealers["A"], scope=SYSTEM, country="PL")
