@@ -110,7 +110,7 @@ def candidates_of_each(
     """Yield values with what `candidates` returns of each, found together.
 
     Texts with other letters than ASCII's are left out: what their capitals are is the database's
-    to say, one by one.
+    to say, one by one. So are those that no database takes.
     """
     given = {(type(value), value): value for value in values if _is_plain(value)}.values()
     texts = sorted({value.upper() for value in given if key and isinstance(value, str)})
@@ -133,4 +133,4 @@ def candidates_of_each(
 
 
 def _is_plain(value: str | int) -> bool:
-    return not isinstance(value, str) or value.isascii()
+    return not isinstance(value, str) or (value.isascii() and "\x00" not in value)

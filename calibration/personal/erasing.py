@@ -4,7 +4,7 @@ import json
 import re
 import zipfile
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from io import BytesIO
@@ -14,7 +14,7 @@ from uuid import UUID
 
 from django.contrib.admin.models import LogEntry
 from django.db import transaction
-from django.db.models import Model, QuerySet
+from django.db.models import Model, Q, QuerySet
 
 from calibration import digests
 from calibration.models import (
@@ -40,7 +40,7 @@ from calibration.personal.whose import (
 from calibration.personal.words import ERASED, Words
 from calibration.receiving import keeping
 from fleet.errors import Invalid, Problem
-from fleet.models import Blackout, Change, Customer, Erasure, Installation, Machine
+from fleet.models import Blackout, Change, Customer, Erasure, Installation, Machine, Membership
 from fleet.models.folded import written_with
 from fleet.registry import require
 from fleet.scope import Scope
@@ -120,8 +120,13 @@ def _erase_register(
     _write(customer, changed)
     counts["customer"] += 1
     _replace(Machine.objects.filter(pk__in=machines), ("name",), words, counts)
-    _erase_log("customer", {customer.pk}, words)
-    _erase_log("machine", machines, words)
+    visits = Visit.objects.filter(customer=customer).values_list("pk", flat=True)
+    seats = Installation.objects.filter(machine__in=machines).values_list("pk", flat=True)
+    for kind, keys in (
+        ("fleet.customer", [customer.pk]), ("fleet.machine", machines),
+        ("fleet.installation", seats), ("calibration.visit", visits),
+    ):  # fmt: skip
+        _erase_log(kind, keys, words)
 
 
 def _erase_places(customer: Customer) -> None:
@@ -134,10 +139,11 @@ def _erase_places(customer: Customer) -> None:
         row.save(update_fields=["before", "after"])
 
 
-def _erase_log(kind: str, keys: set[int], words: Words) -> None:
+def _erase_log(kind: str, keys: Iterable[object], words: Words) -> None:
     """The desk's own log names what was edited."""
+    app, _, model = kind.partition(".")
     entries = LogEntry.objects.filter(
-        content_type__app_label="fleet", content_type__model=kind,
+        content_type__app_label=app, content_type__model=model,
         object_id__in=[str(key) for key in keys],
     )  # fmt: skip
     for entry in entries:
@@ -157,7 +163,11 @@ def _erase_papers(
     _replace(Blackout.objects.filter(customer=customer), ("reason",), words, counts)
     _replace(SeasonPlan.objects.filter(**dealers), ("unplanned",), words, counts)
     _replace(FlagFamily.objects.filter(**dealers), ("cause",), words, counts)
-    for look in KeptLook.objects.filter(person__memberships__dealer=customer.dealer_id).distinct():
+    elsewhere = Membership.objects.exclude(dealer=None).exclude(dealer=customer.dealer_id)
+    theirs = Q(person__memberships__dealer=customer.dealer_id)
+    for look in KeptLook.objects.filter(
+        theirs | ~Q(person__in=elsewhere.values("user"))
+    ).distinct():
         if words.found([look.name, unquote_plus(look.query)]):
             look.delete()
             counts["kept look"] += 1
@@ -203,4 +213,7 @@ def _write(row: Model, values: Mapping[str, Any]) -> None:
     """Store columns of a row, and what is folded from them."""
     for name, value in values.items():
         setattr(row, name, value)
-    row.save(update_fields=written_with(type(row), values))
+    fields: list[Any] = [row._meta.get_field(name) for name in written_with(type(row), values)]
+    written = {field.name: field.pre_save(row, add=False) for field in fields}
+    # An update, not a save: one that was removed meanwhile needs no erasing.
+    type(row)._default_manager.filter(pk=row.pk).update(**written)

@@ -103,13 +103,14 @@ def _mark_told(digest: Digest, reminder_ids: Sequence[int], now: datetime) -> No
 
 # ── Customers ─────────────────────────────────────────────────────────────────
 def _tell_customers(dealer: Dealer, day: date, now: datetime, result: SendResult) -> None:
-    notes.withdraw(dealer, now)
+    notes.withdraw(dealer, day, now)
     for visit in notes.to_tell(dealer, day, now):
-        letter = notes.letter(visit, day)
+        key = notes.key_of(visit)
+        letter = notes.letter(visit, key, day)
         if letter is None:
             continue
         note, _ = CustomerNote.objects.get_or_create(
-            **notes.key_of(visit), defaults={"subject": letter.subject, "body": letter.text}
+            **key, defaults={"subject": letter.subject, "body": letter.text}
         )
         state = _deliver(note, letter, now)
         if state.sent:

@@ -53,7 +53,10 @@ def claim(row: Mailing, letter: Letter, now: datetime) -> bool:
             body=letter.text,
         )
     )
-    row.refresh_from_db()
+    try:
+        row.refresh_from_db()
+    except type(row).DoesNotExist:  # somebody has just taken back what is no longer so
+        return False
     return bool(taken)
 
 

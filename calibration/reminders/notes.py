@@ -1,6 +1,6 @@
 """What a customer is told of a visit: what is due, why, the proposed day; or that it is off."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -14,61 +14,71 @@ from calibration.reminders.delivery import Letter
 from calibration.reminders.wording import Item
 from fleet.models import Dealer, Installation
 
+# A worker that died between sending and marking leaves one like this.
+MAYBE_SENT = Q(sent_at=None, attempts__gt=0, last_error="")
+
 
 def to_tell(dealer: Dealer, day: date, now: datetime) -> Sequence[Visit]:
     """Return visits of whose state the customer does not know, the next first.
 
-    Those in the lead days whose day was not told yet, or another one last; and cancelled ones
-    whose customer was told of a day that is still to come. A visit of which a note is being sent
-    at this moment is left to whoever sends it.
+    In the lead days: those of which nothing was told, or another day. At any time: those that
+    moved away from a day, told before and not yet over, or were called off. A visit of which a
+    note is being sent at this moment is left to whoever sends it.
     """
-    last = CustomerNote.objects.filter(visit=OuterRef("pk"), sent_at__isnull=False)
-    last = last.order_by("-sent_at", "-pk")
-    sending = CustomerNote.objects.filter(
-        visit=OuterRef("pk"), sent_at=None, claimed_until__gt=now, last_error=""
+    notes = CustomerNote.objects.filter(visit=OuterRef("pk"))
+    sending = notes.filter(sent_at=None, claimed_until__gt=now, last_error="")
+    sent = notes.filter(sent_at__isnull=False).order_by("-sent_at", "-pk")
+    known = notes.filter(Q(sent_at__isnull=False) | MAYBE_SENT).order_by(
+        F("sent_at").desc(nulls_first=True), "-pk"
     )
     rows = Visit.objects.filter(~Exists(sending), customer__dealer=dealer).annotate(
-        told=Subquery(last.values("planned_on")[:1]),
-        taken_back=Subquery(last.values("cancels")[:1]),
+        told=Subquery(sent.values("planned_on")[:1]),
+        taken_back=Subquery(sent.values("cancels")[:1]),
+        known=Subquery(known.values("planned_on")[:1]),
+        known_off=Subquery(known.values("cancels")[:1]),
     )
-    news = Q(told=None) | Q(taken_back=True) | ~Q(told=F("planned_on"))
-    to_come = news & Q(
-        status__in=Visit.TO_BE_MADE,
-        planned_on__gt=day,
-        planned_on__lte=day + timedelta(days=dealer.reminder_lead_days),
-    )
-    called_off = Q(status=Visit.Status.CANCELLED, told__gt=day, taken_back=False)
-    chosen = rows.filter(to_come | called_off).exclude(customer__email="")
+    planned = Q(status__in=Visit.TO_BE_MADE, planned_on__gte=day)
+    other_day = ~Q(told=F("planned_on"))
+    soon = Q(planned_on__gt=day, planned_on__lte=day + timedelta(days=dealer.reminder_lead_days))
+    news = soon & (Q(told=None) | Q(taken_back=True) | other_day)
+    moved = other_day & Q(told__gte=day, taken_back=False)
+    called_off = Q(status=Visit.Status.CANCELLED, known__gte=day, known_off=False)
+    chosen = rows.filter(planned & (news | moved) | called_off).exclude(customer__email="")
     chosen = chosen.select_related("customer__dealer").prefetch_related("lines__machine")
     return list(chosen.order_by("planned_on", "customer__name", "pk"))
 
 
-def withdraw(dealer: Dealer, now: datetime) -> None:
-    """Take back notes that were never sent and say what is no longer so."""
+def withdraw(dealer: Dealer, day: date, now: datetime) -> None:
+    """Take back notes that were not sent and say what is no longer so, or to nobody.
+
+    One of which nobody knows whether it went out stays: its customer may count on it.
+    """
     idle = Q(claimed_until=None) | Q(claimed_until__lte=now)
     notes = CustomerNote.objects.filter(idle, visit__customer__dealer=dealer, sent_at=None)
-    off = Q(visit__status=Visit.Status.CANCELLED)
-    so = Q(cancels=True) & off | Q(cancels=False, visit__status__in=Visit.TO_BE_MADE)
-    so &= Q(sequence=F("visit__sequence")) & (
-        Q(cancels=True) | Q(planned_on=F("visit__planned_on"))
-    )
-    notes.exclude(so).delete()
+    off = Q(cancels=True, visit__status=Visit.Status.CANCELLED)
+    on = Q(cancels=False, visit__status__in=Visit.TO_BE_MADE, planned_on=F("visit__planned_on"))
+    false = (~(off | on) | Q(planned_on__lt=day)) & ~MAYBE_SENT
+    notes.filter(false | Q(visit__customer__email="")).delete()
 
 
 def key_of(visit: Visit) -> dict[str, Any]:
-    """Return what names the note about a visit as it is now: made once, whoever makes it."""
+    """Return what names the note about a visit as it is now: made once, whoever makes it.
+
+    One that waits keeps its number, whatever else of the visit changed: it is the same letter.
+    """
     cancels = visit.status == Visit.Status.CANCELLED
-    return {
+    key = {
         "visit": visit,
-        "planned_on": visit.told if cancels else visit.planned_on,  # type: ignore[attr-defined] # annotated
+        "planned_on": visit.known if cancels else visit.planned_on,  # type: ignore[attr-defined] # annotated
         "cancels": cancels,
-        "sequence": visit.sequence,
     }
+    waiting = CustomerNote.objects.filter(**key, sent_at=None).values_list("sequence", flat=True)
+    return key | {"sequence": next(iter(waiting[:1]), visit.sequence)}
 
 
-def letter(visit: Visit, day: date) -> Letter | None:
+def letter(visit: Visit, key: Mapping[str, Any], day: date) -> Letter | None:
     """Return the note about a visit; None where it cannot be written to anybody."""
-    customer, key = visit.customer, key_of(visit)
+    customer = visit.customer
     items = [] if key["cancels"] else _items(visit)
     if not (items or key["cancels"]) or not usable(customer.email):
         return None
@@ -81,7 +91,7 @@ def letter(visit: Visit, day: date) -> Letter | None:
             subject=about.subject,
             text=about.text(day),
             html=about.html(day),
-            message_id=message_id(f"visit-{visit.pk}-{visit.sequence}-{key['planned_on']}"),
+            message_id=message_id(f"visit-{visit.pk}-{key['sequence']}-{key['planned_on']}"),
         )
 
 

@@ -11,7 +11,7 @@ from calibration.models import Calibration
 from fleet import registry
 from fleet.models import Customer, Sensor
 from fleet.scope import Scope
-from tests.api.conftest import calibration
+from tests.api.conftest import V1, calibration
 
 SYSTEM = Scope.system()
 
@@ -70,3 +70,8 @@ def test_a_thousand_references_are_two_questions(world):
         assert reader.checked(items[998])["sensor"] == world.sensors["A1"]
         assert reader.checked(items[999])["sensor"] == world.sensors["A2"]
     assert len(asked) == 2
+
+
+def test_a_name_that_no_database_takes_spoils_its_own_item_alone(tech, world):
+    answer = tech.post(f"{V1}calibrations/batch/", [calibration(sensor="S-A\0"), calibration()])
+    assert [each["status"] for each in answer.json()["results"]] == [422, 201]

@@ -156,14 +156,16 @@ def told(world):
         person=world.users["managerA"], name="his", query=f"q={quote_plus(NAME)}"
     )
     KeptLook.objects.create(person=world.users["managerA"], name="mine", query="level=beyond")
-    LogEntry.objects.create(
-        user=world.users["managerA"],
-        content_type=ContentType.objects.get_for_model(Customer),
-        object_id=str(customer.pk),
-        object_repr=NAME,
-        action_flag=CHANGE,
-        change_message="",
-    )
+    KeptLook.objects.create(person=world.users["admin"], name="hers", query=quote_plus(NAME))
+    for row in (customer, Visit.objects.get(customer=customer), world.installations["A1"]):
+        LogEntry.objects.create(
+            user=world.users["managerA"],
+            content_type=ContentType.objects.get_for_model(type(row)),
+            object_id=str(row.pk),
+            object_repr=f"{NAME}: {NICK}",
+            action_flag=CHANGE,
+            change_message="",
+        )
     customer.refresh_from_db()
     return world
 

@@ -117,7 +117,68 @@ def test_a_visit_that_is_called_off_after_its_day_is_nobodys_news(planned):
     send(planned)
     visit = Visit.objects.get(customer=planned.customers["A1"])
     appointments.change(visit, now=NOON, status=Visit.Status.CANCELLED)
-    assert send(planned, NOON + timedelta(days=1)).notes == 0
+    assert send(planned, NOON + timedelta(days=2)).notes == 0
+
+
+def test_a_visit_that_is_called_off_on_its_day_is_told_that_morning(planned):
+    send(planned)
+    visit = Visit.objects.get(customer=planned.customers["A1"])
+    night = datetime(2027, 2, 1, 20, 30, tzinfo=UTC)  # nobody is written to at night
+    appointments.change(visit, now=night, status=Visit.Status.CANCELLED)
+    assert send(planned, night).notes == 0
+    assert send(planned, datetime(2027, 2, 2, 6, 30, tzinfo=UTC)).notes == 1
+
+
+def test_a_visit_that_moves_away_is_told_at_once_however_far(planned):
+    send(planned)
+    visit = Visit.objects.get(customer=planned.customers["A1"])
+    appointments.change(visit, now=NOON, planned_on=date(2027, 4, 20))
+    assert send(planned, NOON + timedelta(hours=1)).notes == 1
+    assert mail.outbox[-1].subject.endswith("on 2027-04-20")
+    appointments.change(visit, now=NOON, planned_on=date(2027, 2, 1))  # today
+    assert send(planned, NOON + timedelta(hours=2)).notes == 1
+    assert send(planned, NOON + timedelta(hours=3)).notes == 0
+
+
+def test_a_note_that_may_have_gone_out_is_taken_back_when_its_visit_is(planned, settings):
+    works = settings.EMAIL_BACKEND
+    backend(settings, Lost)
+    with pytest.raises(Killed):
+        send(planned)
+    settings.EMAIL_BACKEND = works
+    (told,) = mail.outbox
+    visit = Visit.objects.get(customer__email=told.to[0])
+    appointments.change(visit, now=NOON, status=Visit.Status.CANCELLED)
+    send(planned, NOON + timedelta(minutes=11))
+    mine = [each for each in mail.outbox if each.to == told.to]
+    assert len(mine) == 2
+    assert "that visit is called off" in mine[1].body
+
+
+def test_a_letter_that_is_sent_again_is_the_same_though_the_visit_was_confirmed(planned, settings):
+    works = settings.EMAIL_BACKEND
+    backend(settings, Lost)
+    with pytest.raises(Killed):
+        send(planned)
+    settings.EMAIL_BACKEND = works
+    (told,) = mail.outbox
+    visit = Visit.objects.get(customer__email=told.to[0])
+    appointments.change(visit, now=NOON, status=Visit.Status.CONFIRMED)
+    send(planned, NOON + timedelta(minutes=11))
+    again = [each.message()["Message-ID"] for each in mail.outbox if each.to == told.to]
+    assert again == [told.message()["Message-ID"]] * 2
+
+
+def test_a_note_to_nobody_does_not_wait_for_ever(planned, settings):
+    backend(settings, Dead)
+    send(planned)
+    planned.customers["A1"].email = ""
+    planned.customers["A1"].save()
+    send(planned, NOON + timedelta(hours=1))
+    waiting = CustomerNote.objects.values_list("visit__customer__name", flat=True)
+    assert list(waiting) == ["Farm A2"]
+    send(planned, NOON + timedelta(days=9))
+    assert not CustomerNote.objects.exists()
 
 
 def test_a_visit_outside_the_lead_days_waits(planned):

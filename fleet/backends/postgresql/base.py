@@ -7,8 +7,6 @@ from django.db.backends.postgresql import base
 from fleet.acting import telling
 from fleet.backends.told import Told
 
-NEVER_UNASKED = 2**31 - 1
-
 
 class DatabaseWrapper(Told, base.DatabaseWrapper):
     """Django's connection to PostgreSQL; see `fleet.acting`."""
@@ -17,16 +15,6 @@ class DatabaseWrapper(Told, base.DatabaseWrapper):
         super().__init__(*args, **kwargs)
         # Before any statement: a COPY, which no wrapper sees, comes after one.
         self.execute_wrappers.append(telling(self, writes_only=False))
-
-    def get_connection_params(self) -> dict[str, Any]:
-        """Return Django's, but that statements may be prepared: those that ask for it, no other.
-
-        Django turns preparing off, also for whoever asks for it (`fleet.statements`).
-        """
-        params: dict[str, Any] = super().get_connection_params()
-        if params.get("prepare_threshold") is None:
-            params["prepare_threshold"] = NEVER_UNASKED
-        return params
 
     def tell(self, user: int | None, via: str) -> None:
         """Set who acts, until the transaction ends."""
