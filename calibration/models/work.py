@@ -339,7 +339,7 @@ class SeasonPlan(ScopedModel):
 
     def __str__(self) -> str:
         """Return what a person calls it."""
-        return f"plan of {self.dealer_id}"
+        return f"plan of {self.dealer}"
 
 
 class CalendarFeed(ScopedModel):

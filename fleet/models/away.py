@@ -60,4 +60,4 @@ class Blackout(ScopedModel):
 
     def __str__(self) -> str:
         """Return what a person calls it."""
-        return f"{self.customer_id}: {self.first_day} to {self.last_day}"
+        return f"{self.customer}: {self.first_day} to {self.last_day}"
