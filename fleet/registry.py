@@ -201,7 +201,15 @@ def remove_sensor(*, scope: Scope, installation: Installation, removed_on: date)
 def replace_sensor(
     *, scope: Scope, installation: Installation, sensor: Sensor, on: date
 ) -> Installation:
-    """Take a sensor off and put another one in its place, on one day."""
+    """Take a sensor off and put another one in its place, on one day.
+
+    Raises
+    ------
+    Invalid
+        If it is the same one.
+    """
+    if sensor.pk == installation.sensor_id:
+        raise Invalid(Problem("sensor", "It is the sensor that comes off", "another sensor"))
     remove_sensor(scope=scope, installation=installation, removed_on=on)
     return install_sensor(
         scope=scope,

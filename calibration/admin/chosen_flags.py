@@ -98,7 +98,7 @@ class ChosenFlags(Desk, Scoped):
         decision = Decision(
             "merge_chosen",
             "Join",
-            "one matter from now on, and one decision will be for all of them",
+            "joined into one matter: one decision is for all of them",
             form,
             lambda rows, said: triage.merge(rows, cause=said["cause"], scope=scope, now=now),
             kin_too=False,

@@ -193,7 +193,8 @@ def start_values(scope: Scope, serial: str, person: str) -> dict[str, Any]:
     if dealer is not None:
         here = timezone.now().astimezone(dealer.zone)
         start |= {
-            "performed_at": here.isoformat(sep=" ", timespec="minutes"),
+            # With seconds: of two records of one minute, the one typed later is the later one.
+            "performed_at": here.isoformat(sep=" ", timespec="seconds"),
             "load_unit": dealer.load_unit,
             "pressure_unit": dealer.pressure_unit,
         }

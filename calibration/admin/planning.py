@@ -39,8 +39,7 @@ class SeasonPlanAdmin(ReadOnly):
     list_select_related = ("dealer",)
     list_filter = (("dealer", ScopedRelatedFilter),)
     fields = (
-        "dealer", "how_far", "by_week", "planned_at", "made_by", "says", "cost", "greedy_cost",
-        "reasons",
+        "dealer", "how_far", "by_week", "planned_at", "says", "reasons",
     )  # fmt: skip
 
     def get_object(self, request: HttpRequest, object_id: str, from_field: Any = None) -> Any:
@@ -62,12 +61,12 @@ class SeasonPlanAdmin(ReadOnly):
         """Return what was planned and done, week by week."""
         return "\n".join(map(_week, row.progress["weeks"])) or "none planned"
 
-    @admin.display(description="without a day")
+    @admin.display(description="found no day when it was planned")
     def left_out(self, row: SeasonPlan) -> int:
         """Return how many visits have no day."""
         return len(row.unplanned)
 
-    @admin.display(description="without a day")
+    @admin.display(description="found no day when it was planned")
     def reasons(self, row: SeasonPlan) -> str:
         """Return who has no day, and why."""
         said = [f"{each['customer_name']}: {each['reason']}" for each in row.unplanned]

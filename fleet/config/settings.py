@@ -100,6 +100,7 @@ TEMPLATES = [
 USE_TZ = True
 TIME_ZONE = "UTC"
 LANGUAGE_CODE = "en"
+FORMAT_MODULE_PATH = "fleet.config.formats"
 STATIC_URL = "static/"
 WHITENOISE_USE_FINDERS = True
 

@@ -267,3 +267,13 @@ def test_what_is_refused_stores_nothing(manager, world):
     for resource in ("customers", "sensors", "machines", "installations", "references"):
         refused(manager.post(f"{V1}{resource}/", {"name": "\x00", "nonsense": 1}), 422)
     assert (Dealer.objects.count(), Customer.objects.count(), Sensor.objects.count()) == before
+
+
+def test_a_sensor_is_not_replaced_by_itself(manager, world):
+    place = world.installations["A1"]
+    answer = manager.post(
+        f"{V1}installations/{place.pk}/replace/", {"sensor": "S-A1", "on": "2026-04-01"}
+    )
+    refused(answer, 422, "/sensor")
+    place.refresh_from_db()
+    assert place.removed_on is None

@@ -280,7 +280,7 @@ def test_a_manager_joins_a_family_and_decides_once(visit):
         rows.nth(number).locator("input.action-select").check()
     page.select_option("select[name=action]", "merge_chosen")
     page.click("button[name=index]")
-    assert f"{total} flags will be one matter" in page.inner_text("#content-main")
+    assert f"{total} flags will be joined into one matter" in page.inner_text("#content-main")
     page.fill("#id_cause", "a lot that ages early")
     page.click(f"button:has-text('Join {total} flags')")
     page.locator("#result_list tbody tr", has_text="a lot that ages early").first.locator(

@@ -201,7 +201,7 @@ def test_the_desk_merges_assigns_and_says_so_first(world, three):
     client = signed_in(world.users["managerA"])
     chosen = {ACTION_CHECKBOX_NAME: [row.pk for row in three]}
     asked = client.post(reverse(LIST), chosen | {"action": "merge_chosen"}).content.decode()
-    assert "3 flags will be one matter from now on" in asked
+    assert "3 flags will be joined into one matter" in asked
     assert FlagFamily.objects.count() == 0
     done = client.post(
         reverse(LIST),

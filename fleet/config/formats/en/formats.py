@@ -1,0 +1,7 @@
+"""Days as 2026-03-28, moments as 2026-03-28 09:10 with their zone."""
+
+DATE_FORMAT = SHORT_DATE_FORMAT = "Y-m-d"
+DATETIME_FORMAT = SHORT_DATETIME_FORMAT = "Y-m-d H:i T"
+TIME_FORMAT = "H:i"
+YEAR_MONTH_FORMAT = "Y-m"
+MONTH_DAY_FORMAT = "m-d"
