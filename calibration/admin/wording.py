@@ -114,8 +114,11 @@ def reason_of(answer: Answer) -> str:
 
 
 def brief(value: float, digits: int = 2) -> str:
-    """Return a number to two significant digits, never with an exponent; signed."""
-    shown = float(f"{value:.{digits}g}")
+    """Return a number to two significant digits, never with an exponent; signed.
+
+    What is left of rounding in the computer is nothing.
+    """
+    shown = round(float(f"{value:.{digits}g}"), 4) + 0.0  # a zero has no minus
     return f"{shown:+.0f}" if abs(shown) >= 10 else f"{shown:+.{digits}g}"
 
 

@@ -9,6 +9,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from calibration import claiming, scan, stages, working
+from calibration.admin import wording
 from calibration.claiming import Clock
 from calibration.models import (
     Calibration,
@@ -245,3 +246,9 @@ def test_a_scan_shows_how_far_it_is(full, monkeypatch):
     assert f"running, {done / everybody:.0%}" in shown
     scan.work_off(run, clock=clock)
     assert "finished" in client.get(address).content.decode()
+
+
+def test_a_number_in_brief_has_no_exponent_and_nothing_is_plain_zero():
+    numbers = (-1.2e-14, 0.0, -0.00001, 0.034, 3.14159, -21.3, 97000.4)
+    shown = [wording.brief(number) for number in numbers]
+    assert shown == ["+0", "+0", "+0", "+0.034", "+3.1", "-21", "+97000"]
