@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import date, datetime, tzinfo
 from typing import Any
 
-from calibration.models import Reason, Stage
+from calibration.models import Reason, Stage, Verdict
 from calibration.readout import rounded, with_uncertainty
 from fleet import units
 
@@ -96,12 +96,12 @@ def sentence(answer: Answer, zone: tzinfo) -> str:
 
 
 def outlook(answer: Answer) -> str:
-    """Return what the trend says, where it says something."""
+    """Return what the trend says; when it will be out is no news of one that is out already."""
     trend = answer["trend"]
     if trend["slope_pct_per_year"] is None:
         return ""
     said = f"The slope moves by {brief(trend['slope_pct_per_year'])} % a year."
-    if trend["expected_crossing"]:
+    if trend["expected_crossing"] and answer["verdict"] != Verdict.BEYOND:
         said += f" It is expected to leave its tolerance on {trend['expected_crossing']}"
         earliest = trend["earliest_crossing"]
         said += f", at the earliest on {earliest}." if earliest else "."

@@ -252,3 +252,15 @@ def test_a_number_in_brief_has_no_exponent_and_nothing_is_plain_zero():
     numbers = (-1.2e-14, 0.0, -0.00001, 0.034, 3.14159, -21.3, 97000.4)
     shown = [wording.brief(number) for number in numbers]
     assert shown == ["+0", "+0", "+0", "+0.034", "+3.1", "-21", "+97000"]
+
+
+def test_one_that_is_out_is_not_said_to_leave_its_tolerance_some_day():
+    trend = {
+        "slope_pct_per_year": -1.5, "expected_crossing": "2031-03-01",
+        "earliest_crossing": "2029-08-01",
+    }  # fmt: skip
+    within, beyond = (
+        wording.outlook({"trend": trend, "verdict": verdict}) for verdict in ("within", "beyond")
+    )
+    assert within.endswith("leave its tolerance on 2031-03-01, at the earliest on 2029-08-01.")
+    assert beyond == "The slope moves by -1.5 % a year."
