@@ -10,9 +10,9 @@ from calibration.readout import CODES
 from fleet.scope import Scope
 
 
-def likeliest(path: str) -> OneOf:
+def likeliest(path: str, kind: type[OneOf] = OneOf) -> OneOf:
     """Return the filter by the likeliest cause in a column of causes."""
-    return OneOf(f"{path}__0__code", CODES)
+    return kind(f"{path}__0__code", CODES)
 
 
 @dataclass(frozen=True)

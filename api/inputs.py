@@ -99,20 +99,19 @@ class Ref(serializers.Field[Any, Any, Any, Any]):
         return found[0]
 
     def _found(self, data: Any) -> list[Any]:
-        """Return the rows that are meant; a batch asks once for each (its context has a memo)."""
-        memo = self.context.get("memo")
-        if memo is None or not isinstance(data, str | int):
-            return candidates(self.rows(self.context["scope"]), self.key, data)
+        """Return the rows that are meant; a reader asks once for each (its memo)."""
+        rows, memo = self.rows(self.context["scope"]), self.context["memo"]
+        if not isinstance(data, str | int):
+            return candidates(rows, self.key, data)
         asked = (self.noun, type(data), data)
         if asked not in memo:
-            memo[asked] = candidates(self.rows(self.context["scope"]), self.key, data)
+            memo[asked] = candidates(rows, self.key, data)
         found: list[Any] = memo[asked]
         return found
 
     def differ(self, one: Any, other: Any) -> bool:
         """Whether two values name different rows."""
-        rows = self.rows(self.context["scope"])
-        return candidates(rows, self.key, one) != candidates(rows, self.key, other)
+        return self._found(one) != self._found(other)
 
 
 class Number(serializers.FloatField):
@@ -171,12 +170,9 @@ class Text(serializers.CharField):
 class Reader:
     """Reads inputs of one kind; one reader reads many, and is made once for them."""
 
-    def __init__(
-        self, kind: type[Input], *, scope: Scope, partial: bool = False, **context: Any
-    ) -> None:
+    def __init__(self, kind: type[Input], *, scope: Scope, partial: bool = False) -> None:
         self.memo: dict[Any, list[Any]] = {}
-        context |= {"scope": scope, "memo": self.memo}
-        self.form = kind(partial=partial, context=context)
+        self.form = kind(partial=partial, context={"scope": scope, "memo": self.memo})
 
     def checked(self, data: Any) -> dict[str, Any]:
         """Return the values of an input.
@@ -213,10 +209,10 @@ class Reader:
 
 
 def checked(
-    kind: type[Input], data: Any, *, scope: Scope, partial: bool = False, **context: Any
+    kind: type[Input], data: Any, *, scope: Scope, partial: bool = False
 ) -> dict[str, Any]:
     """Return the values of an input; see `Reader.checked`."""
-    return Reader(kind, scope=scope, partial=partial, **context).checked(data)
+    return Reader(kind, scope=scope, partial=partial).checked(data)
 
 
 def _problems(errors: Any, field: Any, data: Any, path: tuple[str, ...]) -> Iterator[Problem]:

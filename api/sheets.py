@@ -6,11 +6,12 @@ from drf_spectacular.utils import OpenApiParameter
 from rest_framework.request import Request
 
 from api.errors import BadQuery
+from calibration.documents.typesetting import PAPERS
 from fleet.errors import Problem
 
-PAPERS = ("a4", "letter")
+USUAL = "a4"
 PAPER = OpenApiParameter(
-    "paper", str, enum=PAPERS, default=PAPERS[0], description="The size of a PDF's pages."
+    "paper", str, enum=tuple(PAPERS), default=USUAL, description="The size of a PDF's pages."
 )
 
 
@@ -22,7 +23,7 @@ def paper_in(request: Request) -> str:
     BadQuery
         If there is no such sheet.
     """
-    paper = str(request.query_params.get("paper", PAPERS[0]))
+    paper = str(request.query_params.get("paper", USUAL))
     if paper not in PAPERS:
         raise BadQuery(
             Problem("?.paper", "There is no such paper", " or ".join(PAPERS), paper[:80])

@@ -92,5 +92,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
         SpectacularSwaggerSplitView.as_view(template_name="api/docs.html"),
         name="docs",
     ),
-    re_path(r"^v1/[\s\S]*$", absent),  # a newline, too,
+    re_path(r"^v1/[\s\S]*$", absent),  # newlines too
 ]

@@ -11,7 +11,6 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.composed import PersonalDataAnswer, VisitSheetAnswer
 from api.conditions import Contains, Filter
 from api.downloads import download
 from api.inputs import Input, Number, Text
@@ -19,7 +18,9 @@ from api.refs import beside, ref, ref_filter
 from api.registers import Register, dealer_or_own
 from api.rendering import Pdf
 from api.sheets import PAPER, page_link, paper_in
+from api.visit_sheet import VisitSheetAnswer
 from calibration import personal
+from calibration.models import Visit
 from fleet import registry
 from fleet.models import Customer, Dealer
 from fleet.scope import Scope
@@ -90,6 +91,80 @@ class ErasedSerializer(serializers.Serializer[Any]):
         child=serializers.UUIDField(),
         help_text="Records sealed in an older form: their words stay, or they would not verify.",
     )
+
+
+class PersonAnswer(serializers.Serializer[Any]):
+    """The customer as a person."""
+
+    id = serializers.IntegerField()
+    dealer = serializers.CharField()
+    name = serializers.CharField()
+    email = serializers.CharField(allow_blank=True)
+    phone = serializers.CharField(allow_blank=True)
+    latitude = serializers.FloatField(allow_null=True)
+    longitude = serializers.FloatField(allow_null=True)
+
+
+class PersonMachineAnswer(serializers.Serializer[Any]):
+    """A machine of the person's."""
+
+    serial = serializers.CharField()
+    name = serializers.CharField(allow_blank=True)
+
+
+class PersonVisitAnswer(serializers.Serializer[Any]):
+    """A visit to the person."""
+
+    planned_on = serializers.DateField()
+    status = serializers.ChoiceField(choices=Visit.Status.values)
+    note = serializers.CharField(allow_blank=True)
+
+
+class PersonBlackoutAnswer(serializers.Serializer[Any]):
+    """Days on which the person cannot be visited."""
+
+    first_day = serializers.DateField()
+    last_day = serializers.DateField()
+    reason = serializers.CharField(allow_blank=True)
+
+
+class PersonMailAnswer(serializers.Serializer[Any]):
+    """A message in which the person is named."""
+
+    day = serializers.DateField()
+    subject = serializers.CharField()
+    lines = serializers.ListField(child=serializers.CharField())
+
+
+class PersonRecordAnswer(serializers.Serializer[Any]):
+    """A sealed record whose words name the person."""
+
+    id = serializers.UUIDField()
+    performed_at = serializers.DateTimeField()
+    technician = serializers.CharField(allow_blank=True)
+    note = serializers.CharField(allow_blank=True)
+    supersede_reason = serializers.CharField(allow_blank=True)
+
+
+class PersonChangeAnswer(serializers.Serializer[Any]):
+    """A change in the trail that names the person."""
+
+    at = serializers.DateTimeField()
+    what = serializers.CharField()
+    before = serializers.DictField(allow_null=True)
+    after = serializers.DictField(allow_null=True)
+
+
+class PersonalDataAnswer(serializers.Serializer[Any]):
+    """Everything that is kept about a customer as a person."""
+
+    customer = PersonAnswer()
+    machines = PersonMachineAnswer(many=True)
+    visits = PersonVisitAnswer(many=True)
+    blackouts = PersonBlackoutAnswer(many=True)
+    e_mails = PersonMailAnswer(many=True)
+    records = PersonRecordAnswer(many=True)
+    changes = PersonChangeAnswer(many=True)
 
 
 class CustomerViews(Register):

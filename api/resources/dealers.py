@@ -10,7 +10,6 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.composed import CheckpointAnswer, ReadinessAnswer
 from api.conditions import Contains, Filter
 from api.errors import MEDIA_TYPE, NotSetUp
 from api.inputs import Input, Number, Text, Whole
@@ -60,6 +59,85 @@ class DealerSerializer(serializers.ModelSerializer[Dealer]):
             "tells_customers", "latitude", "longitude", "travel_speed_kmh",
             "minutes_per_machine", "minutes_per_sensor",
         )  # fmt: skip
+
+
+class WeekAnswer(serializers.Serializer[Any]):
+    """Machines planned and done in one week."""
+
+    week = serializers.DateField(help_text="Its Monday.")
+    machines_planned = serializers.IntegerField()
+    machines_done = serializers.IntegerField()
+    planned_so_far = serializers.IntegerField()
+    done_so_far = serializers.IntegerField()
+
+
+class UnplannedAnswer(serializers.Serializer[Any]):
+    """A customer without a day, and why."""
+
+    customer = serializers.IntegerField()
+    customer_name = serializers.CharField()
+    machines = serializers.IntegerField()
+    sensors = serializers.IntegerField()
+    due_on = serializers.DateField()
+    reason = serializers.CharField()
+
+
+class LastPlanAnswer(serializers.Serializer[Any]):
+    """How the last plan was made, and what it could not place."""
+
+    planned_at = serializers.DateTimeField()
+    made_by = serializers.CharField()
+    says = serializers.CharField()
+    cost = serializers.FloatField()
+    greedy_cost = serializers.FloatField()
+    unplanned = UnplannedAnswer(many=True)
+
+
+class ReadinessAnswer(serializers.Serializer[Any]):
+    """How far a dealer is with the season to come."""
+
+    dealer = serializers.IntegerField()
+    dealer_code = serializers.CharField()
+    today = serializers.DateField()
+    season = serializers.IntegerField()
+    season_starts_on = serializers.DateField()
+    last_working_day = serializers.DateField()
+    sensors = serializers.IntegerField()
+    sensors_ready = serializers.IntegerField()
+    share_ready = serializers.FloatField(allow_null=True)
+    machines = serializers.IntegerField()
+    machines_ready = serializers.IntegerField()
+    overdue = serializers.IntegerField()
+    sensors_planned = serializers.IntegerField()
+    sensors_not_planned = serializers.IntegerField()
+    forecast_share_ready = serializers.FloatField(allow_null=True)
+    weeks = WeekAnswer(many=True)
+    plan = LastPlanAnswer(allow_null=True)
+
+
+class CheckpointKeyAnswer(serializers.Serializer[Any]):
+    """The key that signed it."""
+
+    id = serializers.CharField()
+    public = serializers.CharField()
+
+
+class CheckpointAnswer(serializers.Serializer[Any]):
+    """Where every chain of a dealer's records ends, signed (Ed25519)."""
+
+    format = serializers.CharField()
+    dealer = serializers.CharField()
+    at = serializers.CharField()
+    chains = serializers.ListField(
+        child=serializers.ListField(), help_text="Each: serial, kind, records, head."
+    )
+    # `root` is the name of something else in a serializer: it is put in below.
+    key = CheckpointKeyAnswer()
+    signature = serializers.CharField()
+
+    def get_fields(self) -> dict[str, Any]:
+        """Return the fields with `root`."""
+        return {**super().get_fields(), "root": serializers.CharField()}
 
 
 class DealerViews(Register):

@@ -8,13 +8,13 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.composed import AffectedAnswer
+from api.answers import CauseAnswer
 from api.conditions import Contains, Day, Filter, OneOf
 from api.inputs import Day as DayInput
 from api.inputs import Input, Number, Text
 from api.refs import beside, ref, ref_filter
 from api.registers import Register, dealer_or_own
-from calibration.models import ReferenceStandard
+from calibration.models import DriftFlag, ReferenceStandard, Verdict
 from calibration.policies import mark_rule_changed
 from fleet.models import Dealer
 
@@ -48,6 +48,49 @@ class ReferenceSerializer(serializers.ModelSerializer[ReferenceStandard]):
             "id", "dealer", "dealer_code", "name", "kind", "serial", "relative_uncertainty_pct",
             "certificate", "valid_until",
         )  # fmt: skip
+
+
+class AffectedCalibrationAnswer(serializers.Serializer[Any]):
+    """A calibration made with the reference: its verdict as measured and as corrected."""
+
+    id = serializers.UUIDField()
+    sensor = serializers.IntegerField()
+    sensor_serial = serializers.CharField()
+    machine_serial = serializers.CharField(allow_blank=True)
+    performed_at = serializers.DateTimeField()
+    season = serializers.IntegerField(allow_null=True)
+    verdict = serializers.ChoiceField(choices=Verdict.values, allow_null=True)
+    verdict_as_measured = serializers.ChoiceField(choices=Verdict.values, allow_null=True)
+    reference_moved = serializers.FloatField(allow_null=True)
+    common_change_pct = serializers.FloatField(allow_null=True)
+    u_common_change_pct = serializers.FloatField(allow_null=True)
+    corrected_slope_change_pct = serializers.FloatField(allow_null=True)
+    u_corrected_slope_change_pct = serializers.FloatField(allow_null=True)
+    corrected_p_out_slope = serializers.FloatField(allow_null=True)
+    slope_change_pct = serializers.FloatField(allow_null=True)
+    u_slope_change_pct = serializers.FloatField(allow_null=True)
+    p_out_slope = serializers.FloatField(allow_null=True)
+    causes = CauseAnswer(many=True)
+
+
+class MovedTogetherAnswer(serializers.Serializer[Any]):
+    """A day on which all cells moved by a common amount."""
+
+    day = serializers.DateField()
+    common_slope_change_pct = serializers.FloatField()
+    flag = serializers.IntegerField()
+    status = serializers.ChoiceField(choices=DriftFlag.Status.values)
+
+
+class AffectedAnswer(serializers.Serializer[Any]):
+    """Every calibration made with a reference, day by day."""
+
+    reference = serializers.IntegerField()
+    reference_name = serializers.CharField()
+    relative_uncertainty_pct = serializers.FloatField()
+    valid_until = serializers.DateField(allow_null=True)
+    calibrations = AffectedCalibrationAnswer(many=True)
+    moved_together = MovedTogetherAnswer(many=True)
 
 
 class ReferenceViews(Register):

@@ -12,7 +12,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.answers import DueReasonsAnswer, HistoryAnswer, LatestAnswer, OpenFlagAnswer
-from api.causes import Flagged
+from api.causes import Flagged, likeliest
 from api.conditions import Filter, Whether
 from api.downloads import download
 from api.inputs import Input, Number, Text
@@ -98,7 +98,7 @@ class SensorViews(Register):
         "customer": seated("installations__machine__customer", Customer),
         "machine_model": seated("installations__machine__model", MachineModel),
         "flagged": Flagged("level", tuple(DriftFlag.Level.values)),
-        "cause": Flagged("causes__0__code", readout.CODES),
+        "cause": likeliest("causes", Flagged),
         "has_tag": Whether("tag_span_load__isnull", inverted=True),
     }
     search_fields = ("serial", "lot", "model__name")

@@ -15,6 +15,7 @@ from rest_framework.response import Response
 
 from api.errors import CodeNeeded
 from api.inputs import Input, Text
+from api.refs import beside
 from api.registers import Resource
 from api.scoping import candidates
 from fleet import guessing, second_factor
@@ -68,9 +69,7 @@ class TokenSerializer(serializers.ModelSerializer[AccessToken]):
     id = serializers.SerializerMethodField()
     expires = serializers.DateTimeField(source="expiry", allow_null=True, read_only=True)
 
-    dealer_code = serializers.CharField(
-        source="dealer.code", default=None, read_only=True, allow_null=True
-    )
+    dealer_code = beside("dealer.code", nullable=True)
 
     class Meta:
         model = AccessToken

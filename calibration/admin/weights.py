@@ -5,8 +5,8 @@ from typing import Any
 from django.db import models
 from django.db.models.functions import Abs, NullIf
 
-from calibration.admin import wording
 from calibration.models import DriftFlag
+from calibration.readout.phrases import brief
 from fleet.scope import Scope
 
 WORST_FIRST = ("level", models.F("weight").desc(nulls_last=True), "-pk")
@@ -27,7 +27,7 @@ def magnitude(row: DriftFlag) -> str:
         return f"{row.magnitude:.0f} {unit}"
     if row.kind == "lot":
         return f"{row.magnitude:.3g} % of its lot found out (siblings {row.tolerance:.2g} %)"
-    return f"{wording.brief(row.magnitude, 3)} {unit} (tolerance {row.tolerance:.3g})"
+    return f"{brief(row.magnitude, 3)} {unit} (tolerance {row.tolerance:.3g})"
 
 
 def kin_of(row: DriftFlag, scope: Scope, most: int = 50) -> list[DriftFlag]:

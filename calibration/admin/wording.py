@@ -6,6 +6,7 @@ from typing import Any
 
 from calibration.models import Reason, Stage, Verdict
 from calibration.readout import rounded, with_uncertainty
+from calibration.readout.phrases import brief, chance
 from fleet import units
 
 Answer = Mapping[str, Any]
@@ -113,22 +114,9 @@ def reason_of(answer: Answer) -> str:
     return f"{Reason(answer['reason']).label}, {Stage(answer['stage']).label}"
 
 
-def brief(value: float, digits: int = 2) -> str:
-    """Return a number to two significant digits, never with an exponent; signed.
-
-    What is left of rounding in the computer is nothing.
-    """
-    shown = round(float(f"{value:.{digits}g}"), 4) + 0.0  # a zero has no minus
-    return f"{shown:+.0f}" if abs(shown) >= 10 else f"{shown:+.{digits}g}"
-
-
 def percent(share: float | None) -> str:
     """Return a probability in percent; the ends are never claimed as certain."""
-    if share is None:
-        return ""
-    if share > 0.995:
-        return "over 99 %"
-    return "under 1 %" if share < 0.005 else f"{100.0 * share:.0f} %"
+    return "" if share is None else chance(share)
 
 
 def days_until(day: date, today: date) -> str:

@@ -41,7 +41,7 @@ from calibration.personal.words import ERASED, Words
 from calibration.receiving import keeping
 from fleet.errors import Invalid, Problem
 from fleet.models import Blackout, Change, Customer, Erasure, Installation, Machine, Membership
-from fleet.models.folded import written_with
+from fleet.models.folded import with_folded
 from fleet.registry import require
 from fleet.scope import Scope
 
@@ -163,14 +163,7 @@ def _erase_papers(
     _replace(Blackout.objects.filter(customer=customer), ("reason",), words, counts)
     _replace(SeasonPlan.objects.filter(**dealers), ("unplanned",), words, counts)
     _replace(FlagFamily.objects.filter(**dealers), ("cause",), words, counts)
-    elsewhere = Membership.objects.exclude(dealer=None).exclude(dealer=customer.dealer_id)
-    theirs = Q(person__memberships__dealer=customer.dealer_id)
-    for look in KeptLook.objects.filter(
-        theirs | ~Q(person__in=elsewhere.values("user"))
-    ).distinct():
-        if words.found([look.name, unquote_plus(look.query)]):
-            look.delete()
-            counts["kept look"] += 1
+    _erase_looks(customer, words, counts)
     for mails in (
         Digest.objects.filter(**dealers),
         CustomerNote.objects.filter(visit__customer=customer),
@@ -186,6 +179,17 @@ def _erase_papers(
     _replace(runs, ("file_name", "check_result", "commit_result", "reason"), words, counts)
     rows = ImportRowOutcome.objects.filter(run__in=runs)
     _replace(rows, ("record_id", "value", "reason", "accepted"), words, counts)
+
+
+def _erase_looks(customer: Customer, words: Words, counts: Counter[str]) -> None:
+    """Links that people kept, but for those who work for other dealers only."""
+    elsewhere = Membership.objects.exclude(dealer=None).exclude(dealer=customer.dealer_id)
+    here = Q(person__memberships__dealer=customer.dealer_id)
+    looks = KeptLook.objects.filter(here | ~Q(person__in=elsewhere.values("user"))).distinct()
+    for look in looks:
+        if words.found([look.name, unquote_plus(look.query)]):
+            look.delete()
+            counts["kept look"] += 1
 
 
 def _text_of(content: bytes) -> str:
@@ -211,9 +215,5 @@ def _replace(
 
 def _write(row: Model, values: Mapping[str, Any]) -> None:
     """Store columns of a row, and what is folded from them."""
-    for name, value in values.items():
-        setattr(row, name, value)
-    fields: list[Any] = [row._meta.get_field(name) for name in written_with(type(row), values)]
-    written = {field.name: field.pre_save(row, add=False) for field in fields}
     # An update, not a save: one that was removed meanwhile needs no erasing.
-    type(row)._default_manager.filter(pk=row.pk).update(**written)
+    type(row)._default_manager.filter(pk=row.pk).update(**with_folded(row, values))

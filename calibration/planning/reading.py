@@ -100,6 +100,7 @@ def _technicians(dealer: Dealer, first: date, days: int) -> tuple[Technician, ..
     members = Membership.objects.filter(
         dealer=dealer, role=Role.TECHNICIAN, user__is_active=True
     ).order_by("user")
+    members = members.prefetch_related("days_off")
     calendar = [first + timedelta(days=ahead) for ahead in range(days)]
     elsewhere = _elsewhere(dealer, [member.user_id for member in members])
     return tuple(
@@ -108,7 +109,7 @@ def _technicians(dealer: Dealer, first: date, days: int) -> tuple[Technician, ..
             _place(member) or _place(dealer),
             tuple(_minutes(member, dealer, calendar, elsewhere[member.user_id])),
         )
-        for member in members.prefetch_related("days_off")
+        for member in members
     )
 
 

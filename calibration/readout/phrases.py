@@ -35,10 +35,10 @@ def signed(value: float, uncertainty: float | None, unit: str) -> str:
     return f"{'+' if value > 0 else ''}{with_uncertainty(value, uncertainty, unit)}"
 
 
-def brief(value: float) -> str:
-    """Return a share in % with its sign, to two digits and without an exponent."""
-    shown = float(f"{value:.2g}") if abs(value) >= 1e-4 else 0.0
-    return f"{shown:+.0f}" if abs(shown) >= 10 else f"{shown:+.2g}"
+def brief(value: float, digits: int = 2) -> str:
+    """Return a share in % with its sign, to a few digits and without an exponent."""
+    shown = float(f"{value:.{digits}g}") if abs(value) >= 1e-4 else 0.0
+    return f"{shown:+.0f}" if abs(shown) >= 10 else f"{shown:+.{digits}g}"
 
 
 def en(value: float) -> str:

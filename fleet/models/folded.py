@@ -4,7 +4,7 @@ So "łódź" would not find "ŁÓDŹ" there. A folded column holds the texts of 
 Python; whoever searches folds the words too (`folded`).
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from django.db import models
@@ -49,14 +49,15 @@ class FoldedText(models.CharField):  # type: ignore[type-arg] # not subscriptabl
         return self.value_of(model_instance) if model_instance else ""
 
 
-def written_with(model: type[models.Model], names: Iterable[str]) -> list[str]:
-    """Return these fields and the folded columns that follow from them, for `update_fields`."""
-    names = list(names)
-    return names + [
-        field.name
-        for field in model._meta.concrete_fields
-        if isinstance(field, FoldedText) and not set(names).isdisjoint(field.sources)
-    ]
+def with_folded(row: models.Model, values: Mapping[str, Any]) -> dict[str, Any]:
+    """Give a row values; return them with the folded columns that follow, for an update."""
+    for name, value in values.items():
+        setattr(row, name, value)
+    return dict(values) | {
+        field.name: field.value_of(row)
+        for field in row._meta.concrete_fields
+        if isinstance(field, FoldedText) and not values.keys().isdisjoint(field.sources)
+    }
 
 
 def anywhere(word: str, fields: Iterable[str]) -> Q:

@@ -19,6 +19,7 @@ from calibration.models import (
     ScanRun,
     Visit,
 )
+from calibration.readout.phrases import brief
 from calibration.records import PointDraft
 from fleet import registry
 from fleet.models import Customer, Dealer, Machine, Membership, Sensor, User
@@ -250,7 +251,7 @@ def test_a_scan_shows_how_far_it_is(full, monkeypatch):
 
 def test_a_number_in_brief_has_no_exponent_and_nothing_is_plain_zero():
     numbers = (-1.2e-14, 0.0, -0.00001, 0.034, 3.14159, -21.3, 97000.4)
-    shown = [wording.brief(number) for number in numbers]
+    shown = [brief(number) for number in numbers]
     assert shown == ["+0", "+0", "+0", "+0.034", "+3.1", "-21", "+97000"]
 
 

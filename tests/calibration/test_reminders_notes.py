@@ -43,6 +43,17 @@ def send(world, now=NOON):
     return send_reminders(now=now, dealer=world.dealers["A"])
 
 
+def crash(world, settings):
+    """Send, and die between sending and marking; return what went out."""
+    works = settings.EMAIL_BACKEND
+    backend(settings, Lost)
+    with pytest.raises(Killed):
+        send(world)
+    settings.EMAIL_BACKEND = works
+    (told,) = mail.outbox
+    return told
+
+
 # ── Notes ─────────────────────────────────────────────────────────────────────
 def test_a_customer_is_told_once_what_is_due_why_and_when(planned):
     assert send(planned).notes == 2
@@ -141,12 +152,7 @@ def test_a_visit_that_moves_away_is_told_at_once_however_far(planned):
 
 
 def test_a_note_that_may_have_gone_out_is_taken_back_when_its_visit_is(planned, settings):
-    works = settings.EMAIL_BACKEND
-    backend(settings, Lost)
-    with pytest.raises(Killed):
-        send(planned)
-    settings.EMAIL_BACKEND = works
-    (told,) = mail.outbox
+    told = crash(planned, settings)
     visit = Visit.objects.get(customer__email=told.to[0])
     appointments.change(visit, now=NOON, status=Visit.Status.CANCELLED)
     send(planned, NOON + timedelta(minutes=11))
@@ -156,12 +162,7 @@ def test_a_note_that_may_have_gone_out_is_taken_back_when_its_visit_is(planned, 
 
 
 def test_a_letter_that_is_sent_again_is_the_same_though_the_visit_was_confirmed(planned, settings):
-    works = settings.EMAIL_BACKEND
-    backend(settings, Lost)
-    with pytest.raises(Killed):
-        send(planned)
-    settings.EMAIL_BACKEND = works
-    (told,) = mail.outbox
+    told = crash(planned, settings)
     visit = Visit.objects.get(customer__email=told.to[0])
     appointments.change(visit, now=NOON, status=Visit.Status.CONFIRMED)
     send(planned, NOON + timedelta(minutes=11))
@@ -221,11 +222,7 @@ def test_a_note_that_was_never_sent_and_is_out_of_date_is_taken_back(planned, se
 
 
 def test_a_crash_after_sending_makes_one_duplicate_with_the_same_id(planned, settings):
-    works = settings.EMAIL_BACKEND
-    backend(settings, Lost)
-    with pytest.raises(Killed):
-        send(planned)
-    settings.EMAIL_BACKEND = works
+    crash(planned, settings)
     send(planned, NOON + timedelta(minutes=11))
     first = [m.message()["Message-ID"] for m in mail.outbox if m.to == mail.outbox[0].to]
     assert len(first) == 2
