@@ -9,7 +9,7 @@ from calibration import columns
 from calibration.arrays import DAY_US, History
 from calibration.columns import located
 from calibration.metrology.drift import LineState
-from calibration.models import Fit
+from calibration.models import Fit, in_time
 from fleet.models import Installation
 
 Floats = NDArray[np.float64]
@@ -67,7 +67,7 @@ def read_lines(history: History, index: Ints) -> MachineLines:
     rows = Fit.objects.filter(
         columns.among("calibration__installation__machine", machines),
         calibration__superseded_by__isnull=True,
-    ).order_by("calibration__sensor_id", "calibration__performed_at", "calibration__stage", "pk")
+    ).order_by("calibration__sensor_id", *in_time("calibration__"))
     found = columns.read(
         rows.values_list(
             "calibration__installation__machine_id",

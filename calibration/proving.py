@@ -20,6 +20,7 @@ from calibration.models import (
     Judgement,
     Observed,
     Verdict,
+    in_time,
 )
 from calibration.policies import Rule, Rulebook
 from fleet import units
@@ -92,7 +93,7 @@ def _judged(sensor_ids: Sequence[int]) -> tuple[list[FunctionalVerdict], list[Wa
         )
         .select_related("sensor__model")
         .prefetch_related("steps")
-        .order_by("sensor_id", "performed_at", "pk")
+        .order_by("sensor_id", "performed_at", "chain_number")
     )
     if not tests:
         return [], []
@@ -135,7 +136,7 @@ def _in_force(
         columns.among("calibration__sensor", sensor_ids)
     ).values_list("calibration__sensor_id", "calibration__performed_at", "verdict")
     by_sensor: dict[int, list[tuple[datetime, str]]] = defaultdict(list)
-    for sensor, moment, verdict in verdicts.order_by("calibration__performed_at"):
+    for sensor, moment, verdict in verdicts.order_by(*in_time("calibration__")):
         by_sensor[sensor].append((moment, verdict))
     found: list[list[dict[str, Any]]] = []
     for test in tests:

@@ -8,14 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import calendars, columns
-from calibration.models import STARTS_SEGMENT, Calibration, CalibrationPoint
+from calibration.models import IN_TIME, STARTS_SEGMENT, Calibration, CalibrationPoint
 from fleet import units
 from fleet.models import Dealer
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_ORDER = ("sensor_id", "performed_at", "stage", "pk")
+_ORDER = ("sensor_id", *IN_TIME)
 _LOADS, _READINGS, _PRESSURES = tuple(units.LOAD), tuple(units.READING), tuple(units.PRESSURE)
 _STARTS = tuple(str(reason) for reason in STARTS_SEGMENT)
 _BETWEEN_READINGS = np.array(

@@ -14,7 +14,7 @@ from calibration.beside import NO_RECORD, Uuids, are_others, has_one, read_besid
 from calibration.calendars import SeasonCalendar
 from calibration.columns import NO_DATE
 from calibration.due.days import DECIDED, Basis, Codes, Ints, due_days, model_days
-from calibration.models import Calibration, DueState, ModelInterval, Reminder
+from calibration.models import Calibration, DueState, ModelInterval, Reminder, in_time
 from calibration.policies import Rule, Rulebook
 from fleet.models import Dealer, Installation, Sensor
 
@@ -173,11 +173,11 @@ def open_reminders(sensor: Ints) -> Open:
 
 def newest_of(sensor: Ints) -> Newest:
     """Read the newest calibration of each sensor; for a few thousand at most."""
-    # Served by the index calibration_history, read backwards: one probe a sensor. The rest is
+    # Served by the index calibration_in_time, read backwards: one probe a sensor. The rest is
     # asked for by key, because joined to this a planner may read every calibration there is.
     newest = (
         Calibration.objects.filter(sensor=OuterRef("pk"), superseded_by=None)
-        .order_by("-performed_at", "-id")
+        .order_by(*in_time(newest_first=True))
         .values("pk")[:1]
     )
     whose = Sensor.objects.annotate(newest=Subquery(newest))

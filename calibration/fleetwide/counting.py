@@ -26,7 +26,7 @@ from calibration.beside import (
     read_beside,
 )
 from calibration.fleetwide.looks import looks
-from calibration.models import Calibration, LotCount, LotLooks, LotsCounted, Verdict
+from calibration.models import Calibration, LotCount, LotLooks, LotsCounted, Verdict, in_time
 from fleet.models import Sensor
 from fleet.scope import Scope
 from fleet.updating import update
@@ -172,7 +172,7 @@ def _found(sensor: Ints) -> Share:
 def _looks(asked: Any) -> dict[str, Any]:
     rows = looks(scope=Scope.system()).filter(asked)
     return columns.read(
-        rows.order_by("calibration__sensor_id", "calibration__performed_at", "pk").values_list(
+        rows.order_by("calibration__sensor_id", *in_time("calibration__")).values_list(
             "calibration__sensor", "verdict", "pk", "p_out_slope", "p_out_offset"
         ),
         sensor="key",
