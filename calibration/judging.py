@@ -7,7 +7,6 @@ The post of one calibration, the import of a file and the scan of the fleet all 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any
 
 import numpy as np
 from django.db import connection, transaction
@@ -46,6 +45,20 @@ _TURNS = 0x5BA7B00C  # PostgreSQL's advisory locks for dealers; the number means
 # What others' verdicts rest on: a line, and the step to it.
 _LINE = ("slope", "offset")
 _STEP = ("step", "u_step", "step_reference", "season")
+_OUTCOMES = columns.Reading(
+    PackedHistory.objects.all,
+    "sensor",
+    {"sensor": ("sensor", "key"), "outcome": ("outcome", "key")},
+)
+_STORED_LINES = columns.Reading(
+    Fit.objects.all,
+    "calibration__sensor",
+    {
+        "id": ("pk", "uuid"),
+        **{name: (name, "real") for name in _LINE},
+        **{name: (f"calibration__judgement__{name}", "real") for name in _STEP},
+    },
+)
 
 
 def batches(sensor_ids: Sequence[int]) -> Iterator[Sequence[int]]:
@@ -195,8 +208,7 @@ def store(
         How many rows were written.
     """
     found = fingerprint.digest(outcome, sensor)
-    rows = PackedHistory.objects.filter(columns.among("sensor", sensor))
-    stored = columns.read(rows.values_list("sensor", "outcome"), sensor="key", outcome="key")
+    stored = _OUTCOMES.of(sensor)
     at, there = columns.located(stored["sensor"], sensor)
     same = there.copy()
     same[there] = stored["outcome"][at[there]] == found[there]
@@ -229,17 +241,10 @@ def _moved(outcome: Outcome, differing: Ints) -> Moved:
     now[judged.keep, len(_LINE) :] = np.stack(
         [outcome.judgements[name].astype(np.float64) for name in _STEP], axis=1
     )
-    stored = _stored_lines(differing)
+    stored = _STORED_LINES.of(differing)
     at, there = columns.located(stored["id"], history.ids)
     was[there] = np.stack([stored[name] for name in names], axis=1)[at[there]]
     same = ((now == was) | (np.isnan(now) & np.isnan(was))).all(axis=1)
     which = ~same & np.isin(history.sensor, differing)
     before = names.index("step_reference")
     return Moved(which, was[:, before], now[:, before])
-
-
-def _stored_lines(sensor: Ints) -> dict[str, NDArray[Any]]:
-    kinds: dict[str, columns.Kind] = {"id": "uuid", **dict.fromkeys(_LINE + _STEP, "real")}
-    rows = Fit.objects.filter(columns.among("calibration__sensor", sensor))
-    steps = (f"calibration__judgement__{name}" for name in _STEP)
-    return columns.read(rows.values_list("pk", *_LINE, *steps), **kinds)

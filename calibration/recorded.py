@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,17 +75,39 @@ class Recorded:
         return Recorded(self.sensor[index], self.heads[index], points)
 
 
+_SAID = columns.Reading(
+    lambda: Calibration.objects.order_by(*_ORDER),
+    "sensor",
+    {
+        "id": ("pk", "uuid"),
+        "sensor": ("sensor_id", "key"),
+        "moment": ("performed_at", "moment"),
+        "dealer": ("dealer_id", "key"),
+        "reason": ("reason", _STARTS),
+        "superseded_by": ("superseded_by__chain_number", "key"),
+        "installation": ("installation_id", "key"),
+        "machine": ("installation__machine_id", "key"),
+        "reference": ("reference_id", "key"),
+        "load_unit": ("load_unit", _LOADS),
+        "reading_unit": ("reading_unit", _READINGS),
+        "model_unit": ("sensor__model__reading_unit", _READINGS),
+        "pressure": ("hydraulic_pressure", "real"),
+        "pressure_unit": ("pressure_unit", _PRESSURES),
+    },
+)
+_POINTS = columns.Reading(
+    lambda: CalibrationPoint.objects.order_by(
+        *(f"calibration__{name}" for name in _ORDER), "number"
+    ),
+    "calibration__sensor",
+    {"number": ("number", "key"), "load": ("load", "real"), "reading": ("reading", "real")},
+)
+
+
 def read_recorded(sensor_ids: Sequence[int]) -> Recorded:
     """Read the records of these sensors; three queries."""
-    rows = _said(sensor_ids)
-    points = columns.read(
-        CalibrationPoint.objects.filter(columns.among("calibration__sensor", sensor_ids))
-        .order_by(*(f"calibration__{name}" for name in _ORDER), "number")
-        .values_list("number", "load", "reading"),
-        number="key",
-        load="real",
-        reading="real",
-    )
+    keys = np.array(sensor_ids, dtype=np.int64)
+    rows, points = _SAID.of(keys), _POINTS.of(keys)
     starts = np.flatnonzero(points["number"] == 1)
     heads = np.zeros(len(rows["id"]), dtype=HEAD)
     for name in ("id", "moment", "installation", "machine", "reference"):
@@ -100,43 +121,6 @@ def read_recorded(sensor_ids: Sequence[int]) -> Recorded:
     heads["reading_factor"] = _BETWEEN_READINGS[rows["reading_unit"], rows["model_unit"]]
     heads["pressure"] = rows["pressure"] * factors(units.PRESSURE.values())[rows["pressure_unit"]]
     return Recorded(rows["sensor"], heads, np.stack([points["load"], points["reading"]], axis=1))
-
-
-def _said(sensor_ids: Sequence[int]) -> dict[str, NDArray[Any]]:
-    return columns.read(
-        Calibration.objects.filter(columns.among("sensor", sensor_ids))
-        .order_by(*_ORDER)
-        .values_list(
-            "pk",
-            "sensor_id",
-            "performed_at",
-            "dealer_id",
-            "reason",
-            "superseded_by__chain_number",
-            "installation_id",
-            "installation__machine_id",
-            "reference_id",
-            "load_unit",
-            "reading_unit",
-            "sensor__model__reading_unit",
-            "hydraulic_pressure",
-            "pressure_unit",
-        ),
-        id="uuid",
-        sensor="key",
-        moment="moment",
-        dealer="key",
-        reason=_STARTS,
-        superseded_by="key",
-        installation="key",
-        machine="key",
-        reference="key",
-        load_unit=_LOADS,
-        reading_unit=_READINGS,
-        model_unit=_READINGS,
-        pressure="real",
-        pressure_unit=_PRESSURES,
-    )
 
 
 def factors(values: Iterable[float]) -> Floats:
