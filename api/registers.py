@@ -104,16 +104,16 @@ class Resource(viewsets.GenericViewSet[Any]):
         rows = self.filter_queryset(self.get_queryset())
         form = str(request.accepted_renderer.format)
         if form != "json":
-            columns = fields_of(request, self._columns()) or self._columns()
+            columns = fields_of(request, self._columns) or self._columns()
             return export(self.everything(rows), columns, form, self.resource)
-        fields = fields_of(request, self._fields())
+        fields = fields_of(request, self._fields)
         page = self.paginate_queryset(rows)
         assert page is not None
         return self.get_paginated_response(sparse(self.answers(page), fields))
 
     def retrieve(self, request: Request, pk: str) -> Response:
         """Show one row."""
-        fields = fields_of(request, self._fields())
+        fields = fields_of(request, self._fields)
         state = self.shown(self.get_object())
         return answered(request, state, sparse([state], fields)[0])
 

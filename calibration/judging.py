@@ -35,6 +35,7 @@ from calibration.outcomes import Outcome
 from calibration.policies import Rulebook
 from calibration.recorded import Recorded
 from fleet.models import Sensor
+from fleet.statements import Statement, prepared
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -45,6 +46,25 @@ _TURNS = 0x5BA7B00C  # PostgreSQL's advisory locks for dealers; the number means
 # What others' verdicts rest on: a line, and the step to it.
 _LINE = ("slope", "offset")
 _STEP = ("step", "u_step", "step_reference", "season")
+_HELD = Statement(
+    lambda mark: (
+        Sensor.objects.filter(columns.among("pk", [mark]))
+        .order_by("pk")
+        .select_for_update(no_key=True, of=("self",))
+        .values_list("pk")
+    )
+)
+_CONCERNED = Statement(
+    lambda mark: (
+        Sensor.objects.filter(columns.among("pk", [mark]))
+        .order_by()
+        .values_list("dealer")
+        .union(
+            PackedHistory.objects.filter(columns.among("pk", [mark])).values_list("company"),
+            FurtherCompany.objects.filter(columns.among("sensor", [mark])).values_list("company"),
+        )
+    )
+)
 _OUTCOMES = columns.Reading(
     PackedHistory.objects.all,
     "sensor",
@@ -99,10 +119,9 @@ def lock(sensor_ids: Iterable[int]) -> None:
     A post to one of them waits until we are done, and we for it: nobody judges half a history.
     Lock before anything else is written: whoever holds a sensor never waits for a mark.
     """
-    ids = list(sensor_ids)
+    ids = [int(key) for key in sensor_ids]
     _take_turns(ids)
-    rows = Sensor.objects.filter(columns.among("pk", ids)).order_by("pk")
-    list(rows.select_for_update(no_key=True, of=("self",)).values_list("pk", flat=True))
+    _HELD.many(ids)
 
 
 def _take_turns(sensor_ids: Sequence[int]) -> None:
@@ -113,15 +132,9 @@ def _take_turns(sensor_ids: Sequence[int]) -> None:
     """
     if connection.vendor != "postgresql":  # SQLite has one writer at a time
         return
-    rows = (Sensor.objects.all(), "pk", "dealer"), (PackedHistory.objects.all(), "pk", "company")
-    owners, lenders = (
-        all_of_them.filter(columns.among(key, sensor_ids)).order_by().values_list(name)
-        for all_of_them, key, name in rows
-    )
-    further = FurtherCompany.objects.filter(columns.among("sensor", sensor_ids))
-    with connection.cursor() as cursor:
+    with prepared() as cursor:
         # In one order for everybody.
-        for (dealer,) in sorted(owners.union(lenders, further.values_list("company"))):
+        for dealer in sorted(dealer for (dealer,) in _CONCERNED.many(sensor_ids)):
             cursor.execute("SELECT pg_advisory_xact_lock(%s, %s)", [_TURNS, dealer % 2**31])
 
 

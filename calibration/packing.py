@@ -20,6 +20,11 @@ from fleet.models import Sensor
 
 Ints = NDArray[np.int64]
 
+_FURTHER = columns.Reading(
+    FurtherCompany.objects.order_by,
+    "sensor",
+    {"sensor": ("sensor", "key"), "company": ("company", "key")},
+)
 _DEALERS = Beside(Sensor.objects.all, {"dealer": ("dealer", "key")}, key="pk")
 
 
@@ -166,9 +171,8 @@ def _companies(recorded: Recorded, sensor: Ints, first: Ints) -> tuple[Ints, set
 
 
 def _keep_further(sensor: Ints, wanted: set[tuple[int, int]]) -> None:
-    rows = FurtherCompany.objects.filter(columns.among("sensor", sensor))
-    asked = set(sensor.tolist())
-    stored = {pair for pair in rows.values_list("sensor_id", "company") if pair[0] in asked}
+    further = _FURTHER.of(sensor)
+    stored = set(zip(further["sensor"].tolist(), further["company"].tolist(), strict=True))
     new = sorted(wanted - stored)
     FurtherCompany.objects.bulk_create(
         [FurtherCompany(sensor_id=key, company=company) for key, company in new],

@@ -61,6 +61,8 @@ _COLUMNS = ("commanded", "displayed_mean", "displayed_min", "displayed_max")
 @transaction.atomic(savepoint=False)
 def judge_tests(sensor_ids: Sequence[int], *, now: datetime) -> FlagChange:
     """Judge every functional test of these sensors and store what follows, where it differs."""
+    if not _TESTED.many(sensor_ids):  # as with most sensors; no record is ever removed
+        return FlagChange()
     rows, wanted = _judged(sensor_ids)
     FunctionalVerdict.objects.bulk_create(
         _differing(rows),
@@ -85,8 +87,6 @@ def differing(sensor_ids: NDArray[np.int64]) -> NDArray[np.int64]:
 
 def _judged(sensor_ids: Sequence[int]) -> tuple[list[FunctionalVerdict], list[Wanted]]:
     """The verdicts and flags of these sensors' functional tests, as they should be."""
-    if not _TESTED.many(sensor_ids):  # as with most sensors
-        return [], []
     tests = list(
         FunctionalTest.objects.filter(
             columns.among("sensor", sensor_ids), superseded_by__isnull=True

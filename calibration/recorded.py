@@ -10,6 +10,7 @@ from calibration import calendars, columns
 from calibration.models import IN_TIME, STARTS_SEGMENT, Calibration, CalibrationPoint
 from fleet import units
 from fleet.models import Dealer
+from fleet.statements import Statement
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -128,10 +129,18 @@ def factors(values: Iterable[float]) -> Floats:
     return np.array([*values, np.nan])
 
 
+_CALENDARS = Statement(
+    lambda mark: (
+        Dealer.objects.filter(columns.among("pk", [mark]))
+        .order_by("pk")
+        .values_list("timezone", "season_start")
+    )
+)
+
+
 def _seasons(dealer: Ints, moment: Ints) -> Ints:
     """Season of each record by the recording dealer's local day."""
     keys, of = np.unique(dealer, return_inverse=True)
-    rows = Dealer.objects.filter(pk__in=keys.tolist()).order_by("pk")
-    zones, starts = zip(*rows.values_list("timezone", "season_start"), strict=True)
+    zones, starts = zip(*_CALENDARS.many(keys.tolist()), strict=True)
     start = np.array([calendars.start_number(text) for text in starts], dtype=np.int64)
     return calendars.seasons_of(calendars.local_days(moment, of, zones), start[of])
