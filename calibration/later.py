@@ -9,7 +9,6 @@ from uuid import UUID
 from calibration.columns import among
 from calibration.drafts import CalibrationDraft
 from calibration.models import IN_TIME, Calibration
-from fleet.statements import Statement
 
 
 @dataclass(frozen=True)
@@ -26,16 +25,6 @@ class _Standing(NamedTuple):
     performed_at: datetime
     stage: str
     verdict: str
-
-
-# By the records, which have an index for it; a judgement's own columns have none.
-_VERDICTS = Statement(
-    lambda mark: (
-        Calibration.objects.filter(among("sensor", [mark]), judgement__isnull=False)
-        .order_by(*IN_TIME)
-        .values_list("pk", "sensor_id", "performed_at", "stage", "judgement__verdict")
-    )
-)
 
 
 class Standing:
@@ -64,7 +53,15 @@ class Standing:
     def _read(self, sensors: Iterable[int]) -> dict[int, dict[UUID, _Standing]]:
         sensors = list(sensors)
         found: dict[int, dict[UUID, _Standing]] = {}
-        for key, sensor, moment, stage, verdict in _VERDICTS.many(sensors):
-            if moment >= self._since[sensor]:
-                found.setdefault(sensor, {})[key] = _Standing(moment, stage, verdict)
+        if not sensors:
+            return found
+        # By the records, which have an index for it; a judgement's own columns have none.
+        later = Calibration.objects.filter(
+            among("sensor", sensors), performed_at__gte=min(self._since.values())
+        )
+        rows = later.filter(judgement__isnull=False).order_by(*IN_TIME)
+        for key, sensor, moment, stage, verdict in rows.values_list(
+            "pk", "sensor_id", "performed_at", "stage", "judgement__verdict"
+        ):
+            found.setdefault(sensor, {})[key] = _Standing(moment, stage, verdict)
         return found
