@@ -6,14 +6,25 @@ puts each of its problems at the field that it names.
 
 import uuid
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
+from zoneinfo import ZoneInfo
 
 from django import forms
 
-from calibration.models import Direction, Observed, Reason, ReferenceStandard, Stage
+from calibration.drafts import resolve_moment
+from calibration.models import (
+    Calibration,
+    Direction,
+    FunctionalTest,
+    Observed,
+    Reason,
+    ReferenceStandard,
+    Stage,
+)
+from calibration.validating import installation_at
 from fleet import units
 from fleet.admin.refusals import explain
-from fleet.errors import DomainError
+from fleet.errors import DomainError, Invalid
 from fleet.models import Sensor
 from fleet.scope import Scope
 
@@ -24,6 +35,9 @@ else:
 
 MOMENT_HELP = "Day and time at the dealer, like 2026-03-28 09:10; or with an offset."
 EMPTY = [("", "")]
+# The first zone of the world to reach a day. A moment without an offset, of a sensor that is not
+# known, is no earlier than there: what is in the future there is in the future everywhere.
+EARLIEST = ZoneInfo("Etc/GMT-14")
 
 
 class NumberField(forms.FloatField):
@@ -38,6 +52,8 @@ class NumberField(forms.FloatField):
 
 class EntryForm(forms.Form):
     """What both records have in common."""
+
+    record: ClassVar[type[Calibration | FunctionalTest]]
 
     id = forms.UUIDField(widget=forms.HiddenInput)
     sensor = forms.CharField(
@@ -71,9 +87,32 @@ class EntryForm(forms.Form):
         assert isinstance(found, Sensor)
         return found
 
+    def clean_supersedes(self) -> Any:
+        """Return the record that this one replaces, where it does."""
+        key = self.cleaned_data["supersedes"]
+        if key is None:
+            return None
+        found = self.record.objects.visible_to(self.scope).filter(pk=key).first()
+        if found is None:
+            raise forms.ValidationError("There is no such record.")
+        return found
+
+    def clean(self) -> dict[str, Any]:
+        """Read the moment; without an offset it is the clock of the sensor's dealer."""
+        typed = self.cleaned_data
+        if "performed_at" in typed:
+            zone = typed["sensor"].dealer.zone if "sensor" in typed else EARLIEST
+            try:
+                typed["performed_at"] = resolve_moment(typed["performed_at"], zone)
+            except Invalid as refusal:
+                place_errors(self, None, refusal, {})
+        return typed
+
 
 class CalibrationForm(EntryForm):
     """A calibration, without its points."""
+
+    record = Calibration
 
     reason = forms.ChoiceField(choices=Reason.choices, initial=Reason.SEASONAL)
     stage = forms.ChoiceField(choices=Stage.choices, initial=Stage.AS_FOUND)
@@ -122,8 +161,22 @@ class PointForm(RowForm):
 class FunctionalForm(EntryForm):
     """A functional test, without its setpoints."""
 
+    record = FunctionalTest
+
     load_unit = forms.ChoiceField(choices=units.choices(units.LOAD))
     pressure_unit = forms.ChoiceField(choices=units.choices(units.PRESSURE))
+
+    def clean(self) -> dict[str, Any]:
+        """Find the place where the sensor sat at that time."""
+        typed = super().clean()
+        if "sensor" in typed and "performed_at" in typed:
+            place = installation_at(typed["sensor"], typed["performed_at"])
+            if place is None:
+                said = "It was not installed anywhere on that day. Accepted: a sensor in place."
+                self.add_error("sensor", said)
+            else:
+                typed["installation"] = place
+        return typed
 
 
 class StepForm(RowForm):

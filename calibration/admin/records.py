@@ -78,11 +78,12 @@ class RecordAdmin(Desk, ReadOnly):
                 request, self.entry_class(scope_in(request), start=self._start(request))
             )
         entry = self.entry_class(scope_in(request), data=request.POST, start={})
-        readable = entry.is_valid()
+        now = timezone.now()
+        readable = entry.is_valid(now=now)
         if "_check" in request.POST:
-            checked = entry.check(now=timezone.now()) if readable else None
+            checked = entry.check(now=now) if readable else None
             return self._form(request, entry, checked=checked)
-        done = entry.store(now=timezone.now()) if readable else None
+        done = entry.store(now=now) if readable else None
         if request.headers.get("Accept") == JSON:
             return self._told(request, entry, done)
         if done is None:
@@ -113,7 +114,7 @@ class RecordAdmin(Desk, ReadOnly):
             return HttpResponseNotAllowed(["POST"])
         scope, now = scope_in(request), timezone.now()
         entry = self.entry_class(scope, data=request.POST, start={})
-        enough = entry.is_valid() and len(entry.rows.filled()) > 1
+        enough = entry.is_valid(now=now) and len(entry.rows.filled()) > 1
         checked = entry.check(now=now) if enough else None
         known = beside(entry, scope)
         zone = known["sensor"].dealer.zone if known["sensor"] else UTC
