@@ -4,6 +4,7 @@ They read what was typed; whether it can be is the records service's to say, and
 puts each of its problems at the field that it names.
 """
 
+import re
 import uuid
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -40,14 +41,38 @@ EMPTY = [("", "")]
 EARLIEST = ZoneInfo("Etc/GMT-14")
 
 
-class NumberField(forms.FloatField):
-    """A number typed with a decimal point; keeps what was typed when it cannot be read."""
+# One comma between digits, and nothing else, is a decimal comma ...
+COMMA = re.compile(r"([+-]?)([0-9]*),([0-9]+)")
+# ... unless it may part the thousands: 1 to 3 digits, the first no zero, before it, 3 behind it.
+THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
 
-    default_error_messages = {"invalid": "Not a number. Accepted: digits with a decimal point."}
+
+class NumberField(forms.FloatField):
+    """A number typed with a decimal point or comma; what was typed is kept as it was typed."""
+
+    default_error_messages = {
+        "invalid": "Not a number. Accepted: digits with a decimal point or a decimal comma, "
+        "thousands written together.",
+        "ambiguous": "%(typed)s may be %(whole)s or %(parted)s. Write %(whole)s or %(parted)s.",
+    }
 
     def __init__(self, **options: Any) -> None:
         widget = forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"})
         super().__init__(widget=widget, **options)
+
+    def to_python(self, value: Any) -> Any:
+        """Read a decimal comma as a point, where it can be nothing else."""
+        typed = str(value or "").strip()
+        if THOUSANDS.fullmatch(typed):
+            readings = {"whole": typed.replace(",", ""), "parted": typed.replace(",", ".")}
+            raise forms.ValidationError(
+                self.error_messages["ambiguous"],
+                code="ambiguous",
+                params={"typed": typed} | readings,
+            )
+        if "_" in typed:  # Python would read 1_000
+            raise forms.ValidationError(self.error_messages["invalid"], code="invalid")
+        return super().to_python(COMMA.sub(r"\1\2.\3", typed) if COMMA.fullmatch(typed) else value)
 
 
 class EntryForm(forms.Form):

@@ -16,6 +16,7 @@ from calibration.models import (
     StaleSensor,
     TolerancePolicy,
 )
+from tests.calibration.entries import GOOD, refused, rows, steps, typed
 from tests.conftest import SYSTEM
 from tests.desk import page, signed_in, without_files
 
@@ -30,31 +31,6 @@ def _desk(settings, monkeypatch):
 @pytest.fixture
 def technician(world):
     return signed_in(world.users["techA"])
-
-
-def rows(prefix: str, *filled: dict) -> dict:
-    data = {f"{prefix}-TOTAL_FORMS": "6", f"{prefix}-INITIAL_FORMS": "0"}
-    for number, row in enumerate(filled):
-        data |= {f"{prefix}-{number}-{name}": value for name, value in row.items()}
-    return data
-
-
-def typed(*points: tuple[str, str], **changes) -> dict:
-    return {
-        "id": str(uuid.uuid4()), "sensor": "S-A1", "performed_at": "2026-03-10 09:00",
-        "reason": "seasonal", "stage": "as_found", "load_unit": "daN", "reading_unit": "count",
-        "technician": "Tilda", "_save": "1",
-        **rows("points", *({"load": a, "reading": b, "direction": "up"} for a, b in points)),
-        **changes,
-    }  # fmt: skip
-
-
-GOOD = (("0", "20000"), ("100", "30000"))
-
-
-def refused(answer) -> tuple[dict, list]:
-    assert answer.status_code == 200
-    return answer.context["form"].errors, answer.context["rows"].errors
 
 
 def test_a_fresh_form_knows_the_sensor_and_last_times_numbers(world, technician):
@@ -130,7 +106,10 @@ def test_what_cannot_be_stands_at_its_field_and_nothing_is_stored(
     ("points", "row", "field"),
     [
         ((("0", "20000"), ("100", "70000")), 1, "reading"),
-        ((("0", "20000"), ("100", "30,5")), 1, "reading"),
+        ((("0", "20000"), ("100", "30.5.1")), 1, "reading"),
+        ((("0", "20000"), ("100", "30.000,5")), 1, "reading"),
+        ((("0", "20000"), ("100", "30,000,5")), 1, "reading"),
+        ((("0", "20000"), ("100", "30_000")), 1, "reading"),
         ((("0", "NaN"), ("100", "30000")), 0, "reading"),
         ((("1e400", "20000"), ("100", "30000")), 0, "load"),
         ((("0", "20000"), ("", "30000")), 1, "load"),
@@ -207,15 +186,6 @@ def test_the_calibration_page_shows_its_numbers_as_the_api_gives_them(world, tec
     assert "Before anyone touches the machine" in text
 
 
-def steps(*filled: tuple[str, str], **changes) -> dict:
-    return {
-        "id": str(uuid.uuid4()), "sensor": "S-A1", "performed_at": "2026-03-11 09:00",
-        "load_unit": "daN", "pressure_unit": "bar",
-        **rows("steps", *({"commanded": a, "displayed_mean": b, "observed": "steady"}
-                          for a, b in filled)), **changes,
-    }  # fmt: skip
-
-
 def test_a_functional_test_is_recorded_once(world, technician):
     data = steps(("50", "50.4"), ("100", "99.8"))
     for _ in range(2):
@@ -278,56 +248,3 @@ def test_the_certificate_is_one_click_away(world, technician):
     door = reverse("admin:calibration_calibration_certificate", args=[row.pk])
     assert door in technician.get(page(row, "change", row.pk)).content.decode()
     assert technician.get(door).content[:5] == b"%PDF-"
-
-
-# ── everything that can be known is said at once ─────────────────────────────
-def test_all_that_is_wrong_is_said_in_one_round(world, technician):
-    """A serial that is not known hides nothing else: it was said first and alone before."""
-    data = typed(("0", "20000"), ("0", "x"), sensor="nobody", performed_at="2027-05-01 10:00",
-                 temperature_c="400", hydraulic_pressure="2")  # fmt: skip
-    answer = technician.post(page(Calibration, "add"), data)
-    form, errors = refused(answer)
-    assert set(form) == {"sensor", "performed_at", "temperature_c", "pressure_unit"}
-    assert "In the future" in str(form["performed_at"])
-    assert "reading" in errors[1]
-    assert answer.context["rows"].forms[1]["reading"].value() == "x"
-    assert not Calibration.objects.exists()
-
-
-def test_what_cannot_be_known_yet_is_not_guessed(world, technician):
-    """One point cannot be read, so nobody knows whether there are two loads, or which way."""
-    form, errors = refused(
-        technician.post(page(Calibration, "add"), typed(("0", "30000"), ("100", "2x")))
-    )
-    assert not form
-    assert [set(row) for row in errors[:2]] == [set(), {"reading"}]
-    single = typed(("0", "2x"), performed_at="2026-03-10T25:00")
-    form, errors = refused(technician.post(page(Calibration, "add"), single))
-    assert "Not a date and time" in str(form["performed_at"])
-    assert "two distinct loads" in str(form["__all__"])
-    assert "reading" in errors[0]
-    strange = typed(("0", "99999"), ("1x", "30000"), reading_unit="mV/V")
-    form, errors = refused(technician.post(page(Calibration, "add"), strange))
-    assert "reads in count" in str(form["reading_unit"])
-
-
-def test_a_serial_that_is_not_known_does_not_put_a_moment_into_the_future(world, technician):
-    """Somewhere the next day has begun: the clock is 12:00 UTC, and no dealer is known."""
-    here = typed(*GOOD, sensor="nobody", performed_at="2026-04-11 01:00")
-    assert set(refused(technician.post(page(Calibration, "add"), here))[0]) == {"sensor"}
-    nowhere = here | {"performed_at": "2026-04-11 03:00"}
-    form, _ = refused(technician.post(page(Calibration, "add"), nowhere))
-    assert set(form) == {"sensor", "performed_at"}
-
-
-def test_a_functional_test_is_told_everything_at_once_too(world, technician):
-    data = steps(("-50", "50"), ("100", "y"), sensor="nobody", performed_at="2027-05-01 10:00")
-    form, errors = refused(technician.post(page(FunctionalTest, "add"), data))
-    assert set(form) == {"sensor", "performed_at"}
-    assert set(errors[0]) == {"commanded"}
-    assert set(errors[1]) == {"displayed_mean"}
-    early = steps(("50", "z"), performed_at="2019-01-01 09:00")
-    form, errors = refused(technician.post(page(FunctionalTest, "add"), early))
-    assert "not installed" in str(form["sensor"])
-    assert "two or more setpoints" in str(form["__all__"])
-    assert "displayed_mean" in errors[0]
