@@ -131,7 +131,7 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
         causes = wording.causes_of(row.causes[:1])
         return causes[0]["name"] if causes else ""
 
-    @admin.display(description="since", ordering="opened_at")
+    @admin.display(description="opened", ordering="opened_at")
     def opened(self, row: DriftFlag) -> str:
         """Return the day on which it was opened."""
         return wording.local_day(row.opened_at, row.sensor.dealer.zone)

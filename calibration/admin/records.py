@@ -219,23 +219,19 @@ class CalibrationAdmin(RecordAdmin):
         """Return machine and position at that time."""
         return ", ".join(part for part in (row.machine_serial, row.position) if part)
 
-    @admin.display(description="slope change", ordering="judgement__slope_change_pct")
+    @admin.display(
+        description="slope change, judged", ordering="judgement__expected_slope_change_pct"
+    )
     def slope_change(self, row: Any) -> str:
-        """Return the change of slope since the season before."""
-        judged = getattr(row, "judgement", None)
-        return (
-            wording.change(judged.slope_change_pct, judged.u_slope_change_pct, "%")
-            if judged
-            else ""
-        )
+        """Return the change of slope that the verdict beside it rests on."""
+        return wording.judged_slope(getattr(row, "judgement", None))
 
-    @admin.display(description="offset change", ordering="judgement__offset_change")
+    @admin.display(
+        description="offset change, judged", ordering="judgement__expected_offset_change"
+    )
     def offset_change(self, row: Any) -> str:
-        """Return the change of offset since the season before, in the unit that was typed."""
-        judged = getattr(row, "judgement", None)
-        if judged is None or judged.offset_change is None:
-            return ""
-        return wording.change_in(row.load_unit, judged.offset_change, judged.u_offset_change)
+        """Return the change of offset that the verdict rests on, in the unit that was typed."""
+        return wording.judged_offset(getattr(row, "judgement", None), row.load_unit)
 
     @admin.display(description="verdict", ordering="judgement__verdict")
     def verdict(self, row: Any) -> str:

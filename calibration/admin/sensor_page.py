@@ -26,7 +26,7 @@ def svg(text: str) -> str:
 
 def history_row(answer: wording.Answer, zone: tzinfo) -> dict[str, Any]:
     """Return one line of the table that says what the plots show."""
-    slope_change, offset_change = wording.changes_of(answer)
+    slope_change, offset_change = wording.changes_of(answer, "against_expected")
     return {
         "url": reverse("admin:calibration_calibration_change", args=[answer["id"]]),
         "day": wording.local_day(answer["performed_at"], zone),
@@ -152,10 +152,21 @@ def _life_line(places: Sequence[Installation], scope: Scope) -> list[dict[str, A
     ]
 
 
-def open_flags(sensor: Sensor, scope: Scope) -> list[DriftFlag]:
-    """Return what is not closed about a sensor, the worst first."""
-    rows = _open_flags(scope).filter(sensor=sensor).select_related("calibration")
-    return list(rows.order_by("level", "-opened_at", "-pk"))
+def open_flags(sensor: Sensor, scope: Scope) -> list[dict[str, Any]]:
+    """Return what is not closed about a sensor, the worst first, with its days at the dealer."""
+    zone = sensor.dealer.zone
+    rows = _open_flags(scope).filter(sensor=sensor)
+    rows = rows.select_related("calibration", "functional_test")
+    return [
+        {
+            "row": row,
+            "opened": wording.local_day(row.opened_at, zone),
+            "measured": wording.local_day(
+                getattr(row.calibration or row.functional_test, "performed_at", None), zone
+            ),
+        }
+        for row in rows.order_by("level", "-opened_at", "-pk")
+    ]
 
 
 def _open_flags(scope: Scope) -> QuerySet[DriftFlag]:
