@@ -13,11 +13,11 @@ from typing import Any
 
 from django.db import transaction
 from django.http.response import HttpResponseBase
-from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.errors import Stale
+from api.rendering import Json
 from fleet.errors import Problem
 
 _CHANGING = {"POST", "PUT", "PATCH", "DELETE"}
@@ -26,7 +26,7 @@ _ANY = "*"
 
 def tag_of(state: Any) -> str:
     """Return the entity tag of what an answer shows of a row."""
-    content = JSONRenderer().render(state)
+    content = Json().render(state)
     digest = hashlib.blake2b(content, digest_size=15).digest()
     return f'"{base64.urlsafe_b64encode(digest).decode()}"'
 

@@ -13,7 +13,7 @@ from django.db.models import Model, QuerySet
 from django.http.response import HttpResponseBase
 from django.utils import timezone
 from rest_framework import viewsets
-from rest_framework.renderers import BaseRenderer, JSONRenderer
+from rest_framework.renderers import BaseRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.serializers import Serializer
@@ -23,7 +23,7 @@ from api.conditions import Filter
 from api.downloads import export
 from api.inputs import Input, checked
 from api.permissions import require
-from api.rendering import EXPORTS, Ready
+from api.rendering import EXPORTS, Json, Ready
 from api.scoping import candidates, owner_of, reading, scope_for
 from api.sparse import fields_of, sparse
 from fleet import registry
@@ -104,16 +104,16 @@ class Resource(viewsets.GenericViewSet[Any]):
         rows = self.filter_queryset(self.get_queryset())
         form = str(request.accepted_renderer.format)
         if form != "json":
-            columns = fields_of(request, self._columns()) or self._columns()
+            columns = fields_of(request, self._columns) or self._columns()
             return export(self.everything(rows), columns, form, self.resource)
-        fields = fields_of(request, self._fields())
+        fields = fields_of(request, self._fields)
         page = self.paginate_queryset(rows)
         assert page is not None
         return self.get_paginated_response(sparse(self.answers(page), fields))
 
     def retrieve(self, request: Request, pk: str) -> Response:
         """Show one row."""
-        fields = fields_of(request, self._fields())
+        fields = fields_of(request, self._fields)
         state = self.shown(self.get_object())
         return answered(request, state, sparse([state], fields)[0])
 
@@ -156,7 +156,7 @@ class Resource(viewsets.GenericViewSet[Any]):
         """Return JSON, and the forms of this action."""
         action = self.action or ""
         more = EXPORTS if action == "list" else self.formats.get(action, ())
-        return [*([] if action in self.bare else [JSONRenderer()]), *(form() for form in more)]
+        return [*([] if action in self.bare else [Json()]), *(form() for form in more)]
 
     # ── Input ─────────────────────────────────────────────────────────────────
     def get_serializer_context(self) -> dict[str, Any]:

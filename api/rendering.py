@@ -3,10 +3,33 @@
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+import orjson
 from rest_framework.exceptions import NotAcceptable
 from rest_framework.negotiation import DefaultContentNegotiation
-from rest_framework.renderers import BaseRenderer
+from rest_framework.renderers import BaseRenderer, JSONRenderer
 from rest_framework.request import Request
+from rest_framework.utils.encoders import JSONEncoder
+
+_OTHERWISE = JSONEncoder().default
+
+
+class Json(JSONRenderer):
+    """Django REST framework's JSON, written by orjson: a tenth of the time of a great answer."""
+
+    def render(
+        self,
+        data: Any,
+        accepted_media_type: str | None = None,
+        renderer_context: Mapping[str, Any] | None = None,
+    ) -> bytes:
+        """Return the bytes of an answer; dates and times as the framework writes them."""
+        context = renderer_context or {}
+        if data is None or self.get_indent(accepted_media_type or "", context) is not None:
+            return super().render(data, accepted_media_type, renderer_context)
+        try:
+            return orjson.dumps(data, default=_OTHERWISE, option=orjson.OPT_PASSTHROUGH_DATETIME)
+        except TypeError:  # a number beyond 64 bits, a key that is no text
+            return super().render(data, accepted_media_type, renderer_context)
 
 
 class Ready(BaseRenderer):

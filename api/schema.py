@@ -6,11 +6,10 @@ from drf_spectacular.extensions import OpenApiSerializerFieldExtension
 from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.utils import OpenApiParameter
 from rest_framework import serializers
-from rest_framework.renderers import JSONRenderer
 
 from api.errors import MEDIA_TYPE
 from api.inputs import Input, Ref
-from api.rendering import EXPORTS
+from api.rendering import EXPORTS, Json
 from api.sparse import NAME
 
 SAYS = {
@@ -139,7 +138,7 @@ class Schema(AutoSchema):
     def map_renderers(self, attribute: str) -> list[Any]:
         """Return JSON; other forms are declared where they are made."""
         if attribute == "media_type":
-            return [JSONRenderer.media_type]
+            return [Json.media_type]
         formats: list[Any] = super().map_renderers(attribute)
         return formats
 

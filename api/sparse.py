@@ -1,6 +1,6 @@
 """Sparse answers: `?fields=serial,lot` shows these of each row, and nothing else."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any
 
 from rest_framework.request import Request
@@ -11,8 +11,10 @@ from fleet.errors import Problem
 NAME = "fields"
 
 
-def fields_of(request: Request, known: Collection[str]) -> tuple[str, ...]:
+def fields_of(request: Request, known: Callable[[], Collection[str]]) -> tuple[str, ...]:
     """Return the fields that were asked for, in that order; none where all are.
+
+    What is known is asked for only then.
 
     Raises
     ------
@@ -23,9 +25,10 @@ def fields_of(request: Request, known: Collection[str]) -> tuple[str, ...]:
     if given is None:
         return ()
     asked = tuple(dict.fromkeys(name.strip() for name in given.split(",")))
-    unknown = [name for name in asked if name not in known]
+    there = known()
+    unknown = [name for name in asked if name not in there]
     if unknown:
-        accepted = "some of " + ", ".join(known)
+        accepted = "some of " + ", ".join(there)
         raise BadQuery(Problem(f"?.{NAME}", "There is no such field", accepted, unknown[0][:80]))
     return asked
 

@@ -166,20 +166,24 @@ def uuids(ids: NDArray[np.void]) -> list[UUID]:
 _TAG = ("tag_zero_reading", "tag_span_reading", "tag_span_load")
 
 
+_SENSORS = columns.Reading(
+    lambda: Sensor.objects.order_by("pk"),
+    "pk",
+    {
+        "key": ("pk", "key"),
+        "model": ("model_id", "key"),
+        "dealer": ("dealer_id", "key"),
+        **{name: (name, "real") for name in _TAG},
+        "tag_load_unit": ("tag_load_unit", _LOADS),
+        "lot": ("lot", columns.TEXT),
+    },
+    closely=True,
+)
+
+
 def _sensors(keys: Ints) -> dict[str, NDArray[Any]]:
-    """What is known of these sensors; their lots are read in the same order."""
-    rows = Sensor.objects.filter(columns.around("pk", keys)).order_by("pk")
-    found = columns.read(
-        rows.values_list("pk", "model_id", "dealer_id", *_TAG, "tag_load_unit"),
-        key="key",
-        model="key",
-        dealer="key",
-        tag_zero_reading="real",
-        tag_span_reading="real",
-        tag_span_load="real",
-        tag_load_unit=_LOADS,
-    )
-    found["lot"] = columns.texts(rows.values_list("lot"))
+    """What is known of these sensors."""
+    found = _SENSORS.of(keys)
     at = np.searchsorted(found["key"], keys)
     return {name: values[at] for name, values in found.items()}
 

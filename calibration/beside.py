@@ -1,10 +1,10 @@
 """Columns of rows that are there once for a sensor, laid beside the sensors in their order."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
-from django.db.models import Q, QuerySet
+from django.db.models import QuerySet
 from numpy.typing import NDArray
 
 from calibration import columns
@@ -14,6 +14,7 @@ Ints = NDArray[np.int64]
 Uuids = NDArray[np.void]
 
 NO_RECORD = bytes(16)
+OF = "of"
 AT_ONCE = 10_000  # SQLite takes at most 32,766 values in one statement
 
 _MISSING: dict[Any, tuple[str, Any]] = {
@@ -25,47 +26,62 @@ _MISSING: dict[Any, tuple[str, Any]] = {
 }
 
 
-def read_beside(
-    sensor: Ints,
-    rows: "QuerySet[Any, Any]",
-    fields: tuple[str, ...],
-    kinds: Mapping[str, columns.Kind],
-    *,
-    key: str = "sensor",
-    among: Q | None = None,
-) -> dict[str, Any]:
-    """Read fields of rows that are there at most once for each sensor.
+class Beside:
+    """Fields of rows that are there at most once for each sensor.
 
     Parameters
     ----------
-    sensor : (N,) array
-        Keys, each once, ascending.
-    rows
-        What to read from; it is narrowed to these sensors here.
-    fields, kinds
-        As in `columns.read`.
-    key
+    rows : callable
+        Returns what to read from; it is narrowed to the sensors here.
+    fields : mapping
+        Field (or annotation) and kind of each column, as in `columns.Reading`.
+    key : str
         The field that holds the sensor.
-    among
-        What asks for these sensors' rows, where that is not simply their keys.
-
-    Returns
-    -------
-    dict of (N,) arrays
-        Where a sensor has no row: -1 for a key or code, NaN, zeros for a UUID, `NO_DATE`,
-        `NO_MOMENT`.
     """
+
+    def __init__(
+        self,
+        rows: "Callable[[], QuerySet[Any, Any]]",
+        fields: Mapping[str, tuple[str, columns.Kind]],
+        *,
+        key: str = "sensor",
+    ) -> None:
+        self._fields = fields
+        self._reading = columns.Reading(
+            lambda: rows().order_by(), key, {OF: (key, "key"), **fields}, closely=True
+        )
+
+    def of(self, sensor: Ints) -> dict[str, Any]:
+        """Return the fields beside the sensors.
+
+        Parameters
+        ----------
+        sensor : (N,) array
+            Keys, each once, ascending.
+
+        Returns
+        -------
+        dict of (N,) arrays
+            Where a sensor has no row: -1 for a key or code, NaN, zeros for a UUID, `NO_DATE`,
+            `NO_MOMENT`.
+        """
+        table = self._reading.of(sensor)
+        return laid(sensor, table.pop(OF), table, self._fields)
+
+
+def laid(
+    sensor: Ints,
+    of: Ints,
+    table: Mapping[str, Any],
+    fields: Mapping[str, tuple[str, columns.Kind]],
+) -> dict[str, Any]:
+    """Return columns of rows that are these sensors' (`of`) beside the sensors."""
+    place, here = columns.located(sensor, of)
     found = {}
-    for name, kind in kinds.items():
+    for name, (_, kind) in fields.items():
         form, missing = _MISSING.get(kind, ("i2", -1))
         found[name] = np.full(len(sensor), missing, dtype=form)
-    asked = columns.around(key, sensor) if among is None else among
-    table = columns.read(
-        rows.filter(asked).order_by().values_list(key, *fields), of="key", **kinds
-    )
-    place, here = columns.located(sensor, table["of"])
-    for name, values in found.items():
-        values[place[here]] = table[name][here]
+        found[name][place[here]] = table[name][here]
     return found
 
 

@@ -76,11 +76,9 @@ def read_siblings(history: History, pairs: Pairs, ask: Bools) -> Siblings:
     shares &= ~np.isin(found["sensor"], history.sensor)
     rows = {name: values[shares] for name, values in found.items()}
     rows["day"] = rows["day"] / DAY_US
-    return Siblings(
-        **rows,
-        reference_pct=reference_pct(rows["reference"]),
-        reference_before_pct=reference_pct(rows["reference_before"]),
-    )
+    both = reference_pct(np.concatenate((rows["reference"], rows["reference_before"])))
+    pct, before_pct = np.split(both, 2)
+    return Siblings(**rows, reference_pct=pct, reference_before_pct=before_pct)
 
 
 def _steps(condition: Q) -> dict[str, NDArray[Any]]:
@@ -199,6 +197,13 @@ class Moved:
     now: Floats
 
 
+_ON_MACHINES = columns.Reading(
+    Fit.objects.order_by,
+    "calibration__installation__machine",
+    {"sensor": ("calibration__sensor_id", "key")},
+)
+
+
 def read_touched(history: History, moved: Moved) -> frozenset[int]:
     """Read which other sensors' verdicts rest on the calibrations that moved; two queries.
 
@@ -209,8 +214,7 @@ def read_touched(history: History, moved: Moved) -> frozenset[int]:
         return frozenset()
     machines = history.extras["machine"][moved.which]
     same_machine = np.unique(machines[~np.isnan(machines)]).astype(np.int64)
-    rows = Fit.objects.filter(columns.among("calibration__installation__machine", same_machine))
-    found = set(rows.values_list("calibration__sensor_id", flat=True))
+    found = set(_ON_MACHINES.of(same_machine)["sensor"].tolist())
     before = [np.where(moved.which, each, np.nan) for each in (moved.was, moved.now)]
     condition = _company_of(history, *before)
     if condition is not None:

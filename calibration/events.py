@@ -14,9 +14,11 @@ from django.conf import settings
 from django.db import connection, transaction
 from django.db.models import Max
 
+from calibration.columns import among
 from calibration.models import DriftFlag, Event, Visit
 from calibration.models.record import Calibration
 from fleet.models import Sensor
+from fleet.statements import Statement
 from fleet.updating import update
 
 Kind = Event.Kind
@@ -34,16 +36,27 @@ class Happened:
     data: dict[str, Any] = field(default_factory=dict)
 
 
+_SENSORS = Statement(
+    lambda mark: (
+        Sensor.objects.filter(among("pk", [mark]))
+        .order_by()
+        .values_list("pk", "dealer_id", "serial")
+    )
+)
+
+
 def tell(happened: Sequence[Happened], *, now: datetime) -> None:
     """Write down what happened, in the transaction in which it does."""
     for start in range(0, len(happened), _AT_ONCE):
         some = happened[start : start + _AT_ONCE]
-        rows = Sensor.objects.filter(pk__among=list({each.sensor_id for each in some}))
-        sensors = {row.pk: row for row in rows.only("serial", "dealer_id")}
+        sensors = {
+            key: (dealer, serial)
+            for key, dealer, serial in _SENSORS.many({each.sensor_id for each in some})
+        }
         Event.objects.bulk_create(
             Event(
-                dealer_id=sensors[each.sensor_id].dealer_id, kind=each.kind, at=now,
-                subject=str(each.subject), sensor=sensors[each.sensor_id].serial, data=each.data,
+                dealer_id=sensors[each.sensor_id][0], kind=each.kind, at=now,
+                subject=str(each.subject), sensor=sensors[each.sensor_id][1], data=each.data,
             )
             for each in some
         )  # fmt: skip

@@ -56,7 +56,7 @@ def rows(calibrations: "QuerySet[Calibration]", *, scope: Scope) -> Iterator[lis
 
 def _records(calibrations: "QuerySet[Calibration]") -> Iterator[Calibration]:
     points = Prefetch("points", CalibrationPoint.objects.order_by("number"))
-    ordered = calibrations.order_by("performed_at", "pk")
+    ordered = calibrations.order_by("performed_at", "chain_number", "pk")
     return ordered.select_related(*_ON_THE_WAY).prefetch_related(points).iterator(CHUNK)
 
 

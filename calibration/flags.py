@@ -6,16 +6,21 @@ from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
 
-from django.db import transaction
+from django.db import DEFAULT_DB_ALIAS, transaction
 
 from calibration.columns import among
 from calibration.events import tell_of_flags
 from calibration.models import DriftFlag
 from fleet.errors import Conflict, Invalid, Problem
+from fleet.statements import Statement
 from fleet.updating import update
 
 OPEN, ACKNOWLEDGED, CLOSED = DriftFlag.Status
 _NUMBERS = ("level", "magnitude", "tolerance", "p_out", "causes")
+_FIELDS = [field.attname for field in DriftFlag._meta.concrete_fields]
+_OF = Statement(
+    lambda mark: DriftFlag.objects.filter(among("sensor", [mark])).order_by().values_list(*_FIELDS)
+)
 
 
 @dataclass(frozen=True)
@@ -92,8 +97,10 @@ def _beside(
     sensor_ids: Sequence[int], kinds: Iterable[str], wanted: Sequence[Wanted]
 ) -> tuple[dict[tuple[Any, ...], DriftFlag], dict[tuple[Any, ...], Wanted]]:
     """The flags that are there and those that should be, by their keys."""
-    rows = DriftFlag.objects.filter(among("sensor", sensor_ids), kind__in=list(kinds))
-    return {_key(row): row for row in rows}, {want.key: want for want in wanted}
+    every = (DriftFlag.from_db(DEFAULT_DB_ALIAS, _FIELDS, row) for row in _OF.many(sensor_ids))
+    asked = set(kinds)
+    present = {_key(row): row for row in every if row.kind in asked}
+    return present, {want.key: want for want in wanted}
 
 
 def _key(row: DriftFlag) -> tuple[Any, ...]:

@@ -7,7 +7,6 @@ The post of one calibration, the import of a file and the scan of the fleet all 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any
 
 import numpy as np
 from django.db import connection, transaction
@@ -36,6 +35,7 @@ from calibration.outcomes import Outcome
 from calibration.policies import Rulebook
 from calibration.recorded import Recorded
 from fleet.models import Sensor
+from fleet.statements import Statement, prepared
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -46,6 +46,39 @@ _TURNS = 0x5BA7B00C  # PostgreSQL's advisory locks for dealers; the number means
 # What others' verdicts rest on: a line, and the step to it.
 _LINE = ("slope", "offset")
 _STEP = ("step", "u_step", "step_reference", "season")
+_HELD = Statement(
+    lambda mark: (
+        Sensor.objects.filter(columns.among("pk", [mark]))
+        .order_by("pk")
+        .select_for_update(no_key=True, of=("self",))
+        .values_list("pk")
+    )
+)
+_CONCERNED = Statement(
+    lambda mark: (
+        Sensor.objects.filter(columns.among("pk", [mark]))
+        .order_by()
+        .values_list("dealer")
+        .union(
+            PackedHistory.objects.filter(columns.among("pk", [mark])).values_list("company"),
+            FurtherCompany.objects.filter(columns.among("sensor", [mark])).values_list("company"),
+        )
+    )
+)
+_OUTCOMES = columns.Reading(
+    PackedHistory.objects.all,
+    "sensor",
+    {"sensor": ("sensor", "key"), "outcome": ("outcome", "key")},
+)
+_STORED_LINES = columns.Reading(
+    Fit.objects.all,
+    "calibration__sensor",
+    {
+        "id": ("pk", "uuid"),
+        **{name: (name, "real") for name in _LINE},
+        **{name: (f"calibration__judgement__{name}", "real") for name in _STEP},
+    },
+)
 
 
 def batches(sensor_ids: Sequence[int]) -> Iterator[Sequence[int]]:
@@ -86,10 +119,9 @@ def lock(sensor_ids: Iterable[int]) -> None:
     A post to one of them waits until we are done, and we for it: nobody judges half a history.
     Lock before anything else is written: whoever holds a sensor never waits for a mark.
     """
-    ids = list(sensor_ids)
+    ids = [int(key) for key in sensor_ids]
     _take_turns(ids)
-    rows = Sensor.objects.filter(columns.among("pk", ids)).order_by("pk")
-    list(rows.select_for_update(no_key=True, of=("self",)).values_list("pk", flat=True))
+    _HELD.many(ids)
 
 
 def _take_turns(sensor_ids: Sequence[int]) -> None:
@@ -100,15 +132,9 @@ def _take_turns(sensor_ids: Sequence[int]) -> None:
     """
     if connection.vendor != "postgresql":  # SQLite has one writer at a time
         return
-    rows = (Sensor.objects.all(), "pk", "dealer"), (PackedHistory.objects.all(), "pk", "company")
-    owners, lenders = (
-        all_of_them.filter(columns.among(key, sensor_ids)).order_by().values_list(name)
-        for all_of_them, key, name in rows
-    )
-    further = FurtherCompany.objects.filter(columns.among("sensor", sensor_ids))
-    with connection.cursor() as cursor:
+    with prepared() as cursor:
         # In one order for everybody.
-        for (dealer,) in sorted(owners.union(lenders, further.values_list("company"))):
+        for dealer in sorted(dealer for (dealer,) in _CONCERNED.many(sensor_ids)):
             cursor.execute("SELECT pg_advisory_xact_lock(%s, %s)", [_TURNS, dealer % 2**31])
 
 
@@ -195,8 +221,7 @@ def store(
         How many rows were written.
     """
     found = fingerprint.digest(outcome, sensor)
-    rows = PackedHistory.objects.filter(columns.among("sensor", sensor))
-    stored = columns.read(rows.values_list("sensor", "outcome"), sensor="key", outcome="key")
+    stored = _OUTCOMES.of(sensor)
     at, there = columns.located(stored["sensor"], sensor)
     same = there.copy()
     same[there] = stored["outcome"][at[there]] == found[there]
@@ -229,17 +254,10 @@ def _moved(outcome: Outcome, differing: Ints) -> Moved:
     now[judged.keep, len(_LINE) :] = np.stack(
         [outcome.judgements[name].astype(np.float64) for name in _STEP], axis=1
     )
-    stored = _stored_lines(differing)
+    stored = _STORED_LINES.of(differing)
     at, there = columns.located(stored["id"], history.ids)
     was[there] = np.stack([stored[name] for name in names], axis=1)[at[there]]
     same = ((now == was) | (np.isnan(now) & np.isnan(was))).all(axis=1)
     which = ~same & np.isin(history.sensor, differing)
     before = names.index("step_reference")
     return Moved(which, was[:, before], now[:, before])
-
-
-def _stored_lines(sensor: Ints) -> dict[str, NDArray[Any]]:
-    kinds: dict[str, columns.Kind] = {"id": "uuid", **dict.fromkeys(_LINE + _STEP, "real")}
-    rows = Fit.objects.filter(columns.among("calibration__sensor", sensor))
-    steps = (f"calibration__judgement__{name}" for name in _STEP)
-    return columns.read(rows.values_list("pk", *_LINE, *steps), **kinds)

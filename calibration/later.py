@@ -8,7 +8,7 @@ from uuid import UUID
 
 from calibration.columns import among
 from calibration.drafts import CalibrationDraft
-from calibration.models import Calibration
+from calibration.models import IN_TIME, Calibration
 
 
 @dataclass(frozen=True)
@@ -23,6 +23,7 @@ class Rejudged:
 
 class _Standing(NamedTuple):
     performed_at: datetime
+    stage: str
     verdict: str
 
 
@@ -36,16 +37,17 @@ class Standing:
             self._since[key] = min(at, self._since.get(key, at))
         self._before = self._read(self._since)
 
-    def later_than(self, entered: Iterable[tuple[int, datetime]]) -> list[list[Rejudged]]:
-        """Return for each (sensor, moment) those made later, by time, as they are judged now."""
+    def later_than(self, entered: Iterable[CalibrationDraft]) -> list[list[Rejudged]]:
+        """Return for each of these drafts those made later, by time, as they are judged now."""
         now = self._read(self._before)
         return [
             [
-                Rejudged(key, was.performed_at, was.verdict, now[sensor][key].verdict)
-                for key, was in self._before.get(sensor, {}).items()
-                if was.performed_at > moment and key in now.get(sensor, {})
+                Rejudged(key, was.performed_at, was.verdict, now[draft.sensor.pk][key].verdict)
+                for key, was in self._before.get(draft.sensor.pk, {}).items()
+                if (was.performed_at, was.stage) > (draft.performed_at, draft.stage)
+                and key in now.get(draft.sensor.pk, {})
             ]
-            for sensor, moment in entered
+            for draft in entered
         ]
 
     def _read(self, sensors: Iterable[int]) -> dict[int, dict[UUID, _Standing]]:
@@ -55,11 +57,11 @@ class Standing:
             return found
         # By the records, which have an index for it; a judgement's own columns have none.
         later = Calibration.objects.filter(
-            among("sensor", sensors), performed_at__gt=min(self._since.values())
+            among("sensor", sensors), performed_at__gte=min(self._since.values())
         )
-        rows = later.filter(judgement__isnull=False).order_by("performed_at", "pk")
-        for key, sensor, moment, verdict in rows.values_list(
-            "pk", "sensor_id", "performed_at", "judgement__verdict"
+        rows = later.filter(judgement__isnull=False).order_by(*IN_TIME)
+        for key, sensor, moment, stage, verdict in rows.values_list(
+            "pk", "sensor_id", "performed_at", "stage", "judgement__verdict"
         ):
-            found.setdefault(sensor, {})[key] = _Standing(moment, verdict)
+            found.setdefault(sensor, {})[key] = _Standing(moment, stage, verdict)
         return found

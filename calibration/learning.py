@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calibration import arrays, expecting
 from calibration.cases import state_of
+from calibration.columns import among
 from calibration.expecting import Fleet
 from calibration.metrology import fit, pairing
 from calibration.metrology.fleetnoise import (
@@ -24,6 +25,7 @@ from calibration.metrology.fleetnoise import (
 from calibration.metrology.series import Noise, Prior, Series
 from calibration.models import Calibration, LotPrior, SensorModelNoise
 from fleet.models import Sensor, SensorModel
+from fleet.statements import Statement
 
 COLUMNS = ("walk_slope", "walk_zero", "extra_slope", "extra_zero")
 PRIOR = ("slope", "offset", "var_slope", "var_offset")
@@ -40,6 +42,13 @@ class Learnt(Protocol):
     learnt_at: Any
 
 
+_NOISE = Statement(
+    lambda mark: (
+        SensorModelNoise.objects.filter(among("pk", [mark])).order_by().values_list("pk", *COLUMNS)
+    )
+)
+
+
 def taught(model: NDArray[np.int64], lot: NDArray[np.str_]) -> Fleet:
     """Return what is known of segments whose sensors are of these models and lots.
 
@@ -48,12 +57,7 @@ def taught(model: NDArray[np.int64], lot: NDArray[np.str_]) -> Fleet:
     models, where = np.unique(model, return_inverse=True)
     lots, of_lot = np.unique(lot, return_inverse=True)
     families, whose = np.unique(of_lot * len(models) + where, return_inverse=True)
-    noise = {
-        pk: tuple(values)
-        for pk, *values in SensorModelNoise.objects.filter(pk__in=models.tolist()).values_list(
-            "pk", *COLUMNS
-        )
-    }
+    noise = {pk: tuple(values) for pk, *values in _NOISE.many(models.tolist())}
     first = {
         (key, of): tuple(values)
         for key, of, *values in LotPrior.objects.filter(

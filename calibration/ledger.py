@@ -27,6 +27,7 @@ from fleet.inserting import insert
 from fleet.models import Sensor
 from fleet.registry import require
 from fleet.scope import Scope
+from fleet.statements import Statement
 
 ROW = tuple(field.attname for field in Calibration._meta.concrete_fields)
 POINT = ("calibration_id", "number", "load", "reading", "direction")
@@ -171,10 +172,17 @@ class Ledger:
         return recorded
 
 
+_THERE = Statement(
+    lambda mark: Calibration.objects.filter(pk__among=[mark]).order_by().values_list("pk"),
+    uuids=True,
+)
+
+
 def _known(ids: Sequence[UUID]) -> dict[UUID, Calibration]:
-    if not ids:
+    there = [key for (key,) in _THERE.many(ids)]
+    if not there:  # as with most records
         return {}
-    rows = Calibration.objects.filter(pk__among=ids).select_related("dealer")
+    rows = Calibration.objects.filter(pk__among=there).select_related("dealer")
     return {row.pk: row for row in rows}
 
 

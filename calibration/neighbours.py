@@ -9,7 +9,7 @@ from calibration import columns
 from calibration.arrays import DAY_US, History
 from calibration.columns import located
 from calibration.metrology.drift import LineState
-from calibration.models import Fit
+from calibration.models import Fit, in_time
 from fleet.models import Installation
 
 Floats = NDArray[np.float64]
@@ -60,28 +60,32 @@ def lines_of(history: History, state: LineState) -> MachineLines:
     )
 
 
+_LINES = columns.Reading(
+    lambda: Fit.objects.filter(calibration__superseded_by__isnull=True).order_by(
+        "calibration__sensor_id", *in_time("calibration__")
+    ),
+    "calibration__installation__machine",
+    {
+        "machine": ("calibration__installation__machine_id", "key"),
+        "sensor": ("calibration__sensor_id", "key"),
+        "day": ("calibration__performed_at", "moment"),
+        "slope": ("slope", "real"),
+        "offset": ("offset", "real"),
+    },
+)
+_SEATS = columns.Reading(
+    Installation.objects.order_by,
+    "machine",
+    {"machine": ("machine", "key"), "sensor": ("sensor", "key")},
+    closely=True,
+)
+
+
 def read_lines(history: History, index: Ints) -> MachineLines:
     """Read the lines of other sensors on the machines of these calibrations; one query."""
     machine = history.extras["machine"][index]
     machines = np.unique(machine[~np.isnan(machine)]).astype(np.int64)
-    rows = Fit.objects.filter(
-        columns.among("calibration__installation__machine", machines),
-        calibration__superseded_by__isnull=True,
-    ).order_by("calibration__sensor_id", "calibration__performed_at", "calibration__stage", "pk")
-    found = columns.read(
-        rows.values_list(
-            "calibration__installation__machine_id",
-            "calibration__sensor_id",
-            "calibration__performed_at",
-            "slope",
-            "offset",
-        ),
-        machine="key",
-        sensor="key",
-        day="moment",
-        slope="real",
-        offset="real",
-    )
+    found = _LINES.of(machines)
     found["day"] = found["day"] // DAY_US
     others = ~np.isin(found["sensor"], np.unique(history.sensor))
     return MachineLines(**{name: values[others] for name, values in found.items()})
@@ -91,8 +95,7 @@ def beside_others(history: History, index: Ints) -> Ints:
     """Return those of these calibrations on whose machines others sat as well; one query."""
     machine = history.extras["machine"][index]
     machines = np.unique(machine[~np.isnan(machine)]).astype(np.int64)
-    rows = Installation.objects.filter(columns.around("machine", machines)).order_by()
-    sat = columns.read(rows.values_list("machine", "sensor"), machine="key", sensor="key")
+    sat = _SEATS.of(machines)
     others = ~np.isin(sat["sensor"], np.unique(history.sensor))
     return index[np.isin(machine, sat["machine"][others])]
 

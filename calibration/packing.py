@@ -13,12 +13,19 @@ from django.db.models import QuerySet
 from numpy.typing import NDArray
 
 from calibration import columns
-from calibration.beside import read_beside
+from calibration.beside import Beside
 from calibration.models import FurtherCompany, PackedHistory, ReferenceStandard, UncountedSensor
 from calibration.recorded import HEAD, Recorded, read_recorded
 from fleet.models import Sensor
 
 Ints = NDArray[np.int64]
+
+_FURTHER = columns.Reading(
+    FurtherCompany.objects.order_by,
+    "sensor",
+    {"sensor": ("sensor", "key"), "company": ("company", "key")},
+)
+_DEALERS = Beside(Sensor.objects.all, {"dealer": ("dealer", "key")}, key="pk")
 
 
 def recorded_of(sensor_ids: Sequence[int], *, anew: bool) -> Recorded:
@@ -154,9 +161,7 @@ def _companies(recorded: Recorded, sensor: Ints, first: Ints) -> tuple[Ints, set
     dealer = np.array([owner.get(key, -1) for key in keys.tolist()], dtype=np.int64)[of]
     named = np.flatnonzero(dealer >= 0)
     whose, at = np.unique(recorded.sensor[named], return_index=True)
-    company = read_beside(sensor, Sensor.objects.all(), ("dealer",), {"dealer": "key"}, key="pk")[
-        "dealer"
-    ]
+    company = _DEALERS.of(sensor)["dealer"]
     company[np.searchsorted(sensor, whose)] = dealer[named[at]]
     of_row = np.repeat(company, np.diff(np.append(first, len(recorded))))
     strange = named[dealer[named] != of_row[named]]
@@ -166,9 +171,8 @@ def _companies(recorded: Recorded, sensor: Ints, first: Ints) -> tuple[Ints, set
 
 
 def _keep_further(sensor: Ints, wanted: set[tuple[int, int]]) -> None:
-    rows = FurtherCompany.objects.filter(columns.among("sensor", sensor))
-    asked = set(sensor.tolist())
-    stored = {pair for pair in rows.values_list("sensor_id", "company") if pair[0] in asked}
+    further = _FURTHER.of(sensor)
+    stored = set(zip(further["sensor"].tolist(), further["company"].tolist(), strict=True))
     new = sorted(wanted - stored)
     FurtherCompany.objects.bulk_create(
         [FurtherCompany(sensor_id=key, company=company) for key, company in new],

@@ -20,6 +20,7 @@ from calibration.models import (
     Judgement,
     Observed,
     Verdict,
+    in_time,
 )
 from calibration.policies import Rule, Rulebook
 from fleet import units
@@ -60,6 +61,8 @@ _COLUMNS = ("commanded", "displayed_mean", "displayed_min", "displayed_max")
 @transaction.atomic(savepoint=False)
 def judge_tests(sensor_ids: Sequence[int], *, now: datetime) -> FlagChange:
     """Judge every functional test of these sensors and store what follows, where it differs."""
+    if not _TESTED.many(sensor_ids):  # as with most sensors; no record is ever removed
+        return FlagChange()
     rows, wanted = _judged(sensor_ids)
     FunctionalVerdict.objects.bulk_create(
         _differing(rows),
@@ -84,15 +87,13 @@ def differing(sensor_ids: NDArray[np.int64]) -> NDArray[np.int64]:
 
 def _judged(sensor_ids: Sequence[int]) -> tuple[list[FunctionalVerdict], list[Wanted]]:
     """The verdicts and flags of these sensors' functional tests, as they should be."""
-    if not _TESTED.many(sensor_ids):  # as with most sensors
-        return [], []
     tests = list(
         FunctionalTest.objects.filter(
             columns.among("sensor", sensor_ids), superseded_by__isnull=True
         )
         .select_related("sensor__model")
         .prefetch_related("steps")
-        .order_by("sensor_id", "performed_at", "pk")
+        .order_by("sensor_id", "performed_at", "chain_number")
     )
     if not tests:
         return [], []
@@ -135,7 +136,7 @@ def _in_force(
         columns.among("calibration__sensor", sensor_ids)
     ).values_list("calibration__sensor_id", "calibration__performed_at", "verdict")
     by_sensor: dict[int, list[tuple[datetime, str]]] = defaultdict(list)
-    for sensor, moment, verdict in verdicts.order_by("calibration__performed_at"):
+    for sensor, moment, verdict in verdicts.order_by(*in_time("calibration__")):
         by_sensor[sensor].append((moment, verdict))
     found: list[list[dict[str, Any]]] = []
     for test in tests:

@@ -2,20 +2,20 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration import calendars, columns
-from calibration.models import STARTS_SEGMENT, Calibration, CalibrationPoint
+from calibration.models import IN_TIME, STARTS_SEGMENT, Calibration, CalibrationPoint
 from fleet import units
 from fleet.models import Dealer
+from fleet.statements import Statement
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_ORDER = ("sensor_id", "performed_at", "stage", "pk")
+_ORDER = ("sensor_id", *IN_TIME)
 _LOADS, _READINGS, _PRESSURES = tuple(units.LOAD), tuple(units.READING), tuple(units.PRESSURE)
 _STARTS = tuple(str(reason) for reason in STARTS_SEGMENT)
 _BETWEEN_READINGS = np.array(
@@ -76,17 +76,39 @@ class Recorded:
         return Recorded(self.sensor[index], self.heads[index], points)
 
 
+_SAID = columns.Reading(
+    lambda: Calibration.objects.order_by(*_ORDER),
+    "sensor",
+    {
+        "id": ("pk", "uuid"),
+        "sensor": ("sensor_id", "key"),
+        "moment": ("performed_at", "moment"),
+        "dealer": ("dealer_id", "key"),
+        "reason": ("reason", _STARTS),
+        "superseded_by": ("superseded_by__chain_number", "key"),
+        "installation": ("installation_id", "key"),
+        "machine": ("installation__machine_id", "key"),
+        "reference": ("reference_id", "key"),
+        "load_unit": ("load_unit", _LOADS),
+        "reading_unit": ("reading_unit", _READINGS),
+        "model_unit": ("sensor__model__reading_unit", _READINGS),
+        "pressure": ("hydraulic_pressure", "real"),
+        "pressure_unit": ("pressure_unit", _PRESSURES),
+    },
+)
+_POINTS = columns.Reading(
+    lambda: CalibrationPoint.objects.order_by(
+        *(f"calibration__{name}" for name in _ORDER), "number"
+    ),
+    "calibration__sensor",
+    {"number": ("number", "key"), "load": ("load", "real"), "reading": ("reading", "real")},
+)
+
+
 def read_recorded(sensor_ids: Sequence[int]) -> Recorded:
     """Read the records of these sensors; three queries."""
-    rows = _said(sensor_ids)
-    points = columns.read(
-        CalibrationPoint.objects.filter(columns.among("calibration__sensor", sensor_ids))
-        .order_by(*(f"calibration__{name}" for name in _ORDER), "number")
-        .values_list("number", "load", "reading"),
-        number="key",
-        load="real",
-        reading="real",
-    )
+    keys = np.array(sensor_ids, dtype=np.int64)
+    rows, points = _SAID.of(keys), _POINTS.of(keys)
     starts = np.flatnonzero(points["number"] == 1)
     heads = np.zeros(len(rows["id"]), dtype=HEAD)
     for name in ("id", "moment", "installation", "machine", "reference"):
@@ -102,52 +124,23 @@ def read_recorded(sensor_ids: Sequence[int]) -> Recorded:
     return Recorded(rows["sensor"], heads, np.stack([points["load"], points["reading"]], axis=1))
 
 
-def _said(sensor_ids: Sequence[int]) -> dict[str, NDArray[Any]]:
-    return columns.read(
-        Calibration.objects.filter(columns.among("sensor", sensor_ids))
-        .order_by(*_ORDER)
-        .values_list(
-            "pk",
-            "sensor_id",
-            "performed_at",
-            "dealer_id",
-            "reason",
-            "superseded_by__chain_number",
-            "installation_id",
-            "installation__machine_id",
-            "reference_id",
-            "load_unit",
-            "reading_unit",
-            "sensor__model__reading_unit",
-            "hydraulic_pressure",
-            "pressure_unit",
-        ),
-        id="uuid",
-        sensor="key",
-        moment="moment",
-        dealer="key",
-        reason=_STARTS,
-        superseded_by="key",
-        installation="key",
-        machine="key",
-        reference="key",
-        load_unit=_LOADS,
-        reading_unit=_READINGS,
-        model_unit=_READINGS,
-        pressure="real",
-        pressure_unit=_PRESSURES,
-    )
-
-
 def factors(values: Iterable[float]) -> Floats:
     """Return the values, and NaN at the place of a missing code, -1."""
     return np.array([*values, np.nan])
 
 
+_CALENDARS = Statement(
+    lambda mark: (
+        Dealer.objects.filter(columns.among("pk", [mark]))
+        .order_by("pk")
+        .values_list("timezone", "season_start")
+    )
+)
+
+
 def _seasons(dealer: Ints, moment: Ints) -> Ints:
     """Season of each record by the recording dealer's local day."""
     keys, of = np.unique(dealer, return_inverse=True)
-    rows = Dealer.objects.filter(pk__in=keys.tolist()).order_by("pk")
-    zones, starts = zip(*rows.values_list("timezone", "season_start"), strict=True)
+    zones, starts = zip(*_CALENDARS.many(keys.tolist()), strict=True)
     start = np.array([calendars.start_number(text) for text in starts], dtype=np.int64)
     return calendars.seasons_of(calendars.local_days(moment, of, zones), start[of])

@@ -81,7 +81,7 @@ def _judge_stored(stored: Sequence[tuple[CalibrationDraft, Recorded]], *, now: d
     sensors = sorted({draft.sensor.pk for draft, _ in stored})
     for some in judging.batches(sensors):
         judge_sealed(some, now=now)
-    later = standing.later_than((draft.sensor.pk, draft.performed_at) for draft, _ in stored)
+    later = standing.later_than(draft for draft, _ in stored)
     for (_, recorded), rejudged in zip(stored, later, strict=True):
         recorded.rejudged = rejudged
     events.tell(_happened(stored), now=now)

@@ -12,8 +12,8 @@ def decimals_for(uncertainty: float | None) -> int | None:
     """
     if uncertainty is None or not math.isfinite(uncertainty) or uncertainty <= 0:
         return None
-    exponent = f"{uncertainty:.1e}".split("e")[1]  # of the rounded one: 0.0996 is 0.10
-    return 1 - int(exponent)
+    # Of the rounded one: 0.0996 is 0.10. "9.9e-02": what follows the letter at place 3.
+    return 1 - int(f"{uncertainty:.1e}"[4:])
 
 
 def rounded(value: float | None, uncertainty: float | None = None) -> str:
@@ -23,7 +23,16 @@ def rounded(value: float | None, uncertainty: float | None = None) -> str:
     """
     if value is None or not math.isfinite(value):
         return "-"
+    return _to(value, decimals_for(uncertainty))
+
+
+def rounded_range(low: float, high: float, uncertainty: float | None) -> tuple[str, str]:
+    """Return both ends of a range to the digits that their standard uncertainty leaves."""
     decimals = decimals_for(uncertainty)
+    return _to(low, decimals), _to(high, decimals)
+
+
+def _to(value: float, decimals: int | None) -> str:
     if decimals is None:
         return f"{value:.6g}"
     shown = round(value, decimals)

@@ -7,10 +7,12 @@ belongs to next year's season. Works in both hemispheres.
 
 import re
 from datetime import date, timedelta
+from functools import lru_cache
 
 HALF_YEAR = timedelta(days=183)
 
 
+@lru_cache(maxsize=400)  # there are 365
 def parse_start(text: str) -> tuple[int, int]:
     """Return month and day of a seeding start written ``MM-DD``.
 

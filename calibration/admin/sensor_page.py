@@ -13,7 +13,7 @@ from calibration.admin import plots, wording
 from calibration.documents.latest import latest_answers
 from calibration.documents.procedure import CAUTIONS
 from calibration.documents.wording import natural
-from calibration.models import Calibration, DriftFlag, DueState, FunctionalTest
+from calibration.models import IN_TIME, Calibration, DriftFlag, DueState, FunctionalTest
 from fleet.models import Installation, Machine, Sensor
 from fleet.scope import Scope
 
@@ -50,7 +50,7 @@ def sensor_page(sensor: Sensor, *, scope: Scope, now: datetime) -> dict[str, Any
     """Return everything that the sensor page shows; a fixed number of queries."""
     zone = sensor.dealer.zone
     rows = Calibration.objects.visible_to(scope).filter(sensor=sensor)
-    answers = readout.answers(rows.order_by("performed_at", "pk"), scope)
+    answers = readout.answers(rows.order_by(*IN_TIME), scope)
     places = list(
         Installation.objects.visible_to(scope)
         .filter(sensor=sensor)

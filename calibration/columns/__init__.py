@@ -8,13 +8,16 @@ moment and `NO_DATE` in a date.
 from calibration.columns.conditions import among, around
 from calibration.columns.kinds import NO_DATE, NO_MOMENT, Kind, halves, moment_of
 from calibration.columns.reading import joined, located, read, texts
+from calibration.columns.repeated import TEXT, Reading
 from calibration.columns.writing import Incoming, upsert
 
 __all__ = [
     "NO_DATE",
     "NO_MOMENT",
+    "TEXT",
     "Incoming",
     "Kind",
+    "Reading",
     "among",
     "around",
     "halves",

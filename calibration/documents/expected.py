@@ -7,13 +7,13 @@ the same reference is used again). A number outside the range is a reason to mea
 """
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 COVERAGE = 2.0
+_ROOT_2 = math.sqrt(2.0)
 
 
-@dataclass(frozen=True)
-class Line:
+class Line(NamedTuple):
     """Last time's line in the units that were typed.
 
     Attributes
@@ -34,8 +34,7 @@ class Line:
     covariance: float
 
 
-@dataclass(frozen=True)
-class Tolerance:
+class Tolerance(NamedTuple):
     """How far the true numbers may move.
 
     Attributes
@@ -49,8 +48,7 @@ class Tolerance:
     offset: float
 
 
-@dataclass(frozen=True)
-class Range:
+class Range(NamedTuple):
     """A range and the standard uncertainty that its ends are rounded to."""
 
     low: float
@@ -59,7 +57,7 @@ class Range:
 
 
 def _around(middle: float, tolerance: float, u_one: float) -> Range:
-    u_difference = math.sqrt(2.0) * u_one
+    u_difference = _ROOT_2 * u_one
     half = math.hypot(tolerance, COVERAGE * u_difference)
     return Range(middle - half, middle + half, u_difference)
 

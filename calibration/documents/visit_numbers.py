@@ -15,7 +15,7 @@ from calibration.documents.expected import (
 from calibration.documents.places import Place
 from calibration.documents.wording import quantity, typed
 from calibration.policies import Rule
-from calibration.rounding import rounded
+from calibration.rounding import rounded_range
 from fleet import seasons, units
 from fleet.models import Sensor, SensorModel
 
@@ -102,13 +102,8 @@ def _loads(last: Mapping[str, Any]) -> list[float]:
 
 
 def _band(found: Range, unit: str) -> dict[str, Any]:
-    return {
-        "from": found.low,
-        "to": found.high,
-        "unit": unit,
-        "low": rounded(found.low, found.u),
-        "high": rounded(found.high, found.u),
-    }
+    low, high = rounded_range(*found)
+    return {"from": found.low, "to": found.high, "unit": unit, "low": low, "high": high}
 
 
 def tolerance_of(model: SensorModel, rule: Rule, load_unit: str) -> Tolerance:

@@ -4,12 +4,27 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from uuid import UUID
 
-from django.db.models import F
+from django.db.models import F, Q, QuerySet
 
+from calibration.columns import among
 from calibration.due.needs import due_machines
 from calibration.models import Visit, VisitLine
 from fleet.models import Installation
+from fleet.statements import Statement
 from fleet.updating import update
+
+
+def _lines_of(asked: Q) -> "QuerySet[VisitLine]":
+    """Lines that are not done, of the machines in which some sensors sit."""
+    machines = Installation.objects.filter(asked, removed_on=None).values("machine")
+    return VisitLine.objects.filter(
+        done=False, visit__status__in=Visit.TO_BE_MADE, machine__in=machines
+    )
+
+
+_WAITING = Statement(
+    lambda mark: _lines_of(among("sensor", [mark])).order_by().values_list("visit")
+)
 
 
 def close_loop(sensor_ids: Sequence[int], *, now: datetime) -> None:
@@ -18,13 +33,10 @@ def close_loop(sensor_ids: Sequence[int], *, now: datetime) -> None:
     A line is done when nothing on its machine is due any more. Where nothing is due for another
     reason (a policy, a removed sensor), nobody calls here, and the plan takes the line away.
     """
-    machines = Installation.objects.filter(sensor__in=sensor_ids, removed_on=None)
-    lines = VisitLine.objects.filter(
-        done=False, visit__status__in=Visit.TO_BE_MADE, machine__in=machines.values("machine")
-    )
-    visit_ids = sorted(set(lines.values_list("visit", flat=True))) if sensor_ids else []
+    visit_ids = sorted({visit for (visit,) in _WAITING.many(sensor_ids)})
     if not visit_ids:
         return
+    lines = _lines_of(among("sensor", sensor_ids))
     list(Visit.objects.filter(pk__in=visit_ids).order_by("pk").select_for_update())
     waiting = list(lines)
     needs = due_machines(

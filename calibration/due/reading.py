@@ -3,18 +3,17 @@
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
-from uuid import UUID
 
 import numpy as np
-from django.db.models import OuterRef, Q, Subquery
+from django.db.models import OuterRef, QuerySet, Subquery
 from numpy.typing import NDArray
 
 from calibration import calendars, columns
-from calibration.beside import NO_RECORD, Uuids, are_others, has_one, read_beside
+from calibration.beside import NO_RECORD, OF, Beside, Uuids, are_others, has_one, laid
 from calibration.calendars import SeasonCalendar
 from calibration.columns import NO_DATE
 from calibration.due.days import DECIDED, Basis, Codes, Ints, due_days, model_days
-from calibration.models import Calibration, DueState, ModelInterval, Reminder
+from calibration.models import Calibration, DueState, ModelInterval, Reminder, in_time
 from calibration.policies import Rule, Rulebook
 from fleet.models import Dealer, Installation, Sensor
 
@@ -148,58 +147,79 @@ def basis_and_rules(newest: Newest) -> tuple[Basis, Rules]:
     return basis, rules
 
 
+_STORED = Beside(
+    DueState.objects.all,
+    {
+        "due_on": ("due_on", "date"),
+        "decided_by": ("decided_by", DECIDED),
+        "calibration": ("last_calibration", "uuid"),
+    },
+)
+_OPEN = Beside(
+    lambda: Reminder.objects.filter(status=Reminder.Status.OPEN),
+    {
+        "pk": ("pk", "key"),
+        "due_on": ("due_on", "date"),
+        "why": ("why", DECIDED),
+        "created_at": ("created_at", "moment"),
+    },
+)
+
+
 def stored(sensor: Ints) -> States:
     """Return the due days that are stored."""
-    fields = ("due_on", "decided_by", "last_calibration")
-    kinds: dict[str, columns.Kind] = {
-        "due_on": "date",
-        "decided_by": DECIDED,
-        "calibration": "uuid",
-    }
-    return States(**read_beside(sensor, DueState.objects.all(), fields, kinds))
+    return States(**_STORED.of(sensor))
 
 
 def open_reminders(sensor: Ints) -> Open:
     """Return the reminders that are open."""
-    rows = Reminder.objects.filter(status=Reminder.Status.OPEN)
-    kinds: dict[str, columns.Kind] = {
-        "pk": "key",
-        "due_on": "date",
-        "why": DECIDED,
-        "created_at": "moment",
-    }
-    return Open(**read_beside(sensor, rows, tuple(kinds), kinds))
+    return Open(**_OPEN.of(sensor))
+
+
+def _with_newest() -> "QuerySet[Sensor, Any]":
+    # Served by the index calibration_in_time, read backwards: one probe a sensor. The rest is
+    # asked for by key, because joined to this a planner may read every calibration there is.
+    newest = (
+        Calibration.objects.filter(sensor=OuterRef("pk"), superseded_by=None)
+        .order_by(*in_time(newest_first=True))
+        .values("pk")[:1]
+    )
+    return Sensor.objects.annotate(newest=Subquery(newest))
+
+
+_NEWEST = Beside(_with_newest, {"calibration": ("newest", "uuid")}, key="pk")
+_OF_NEWEST: dict[str, tuple[str, columns.Kind]] = {
+    "moment": ("performed_at", "moment"),
+    "installation": ("installation", "key"),
+    "crossing": ("judgement__earliest_crossing", "date"),
+}
+_CALIBRATIONS = columns.Reading(
+    Calibration.objects.order_by, "pk", {OF: ("sensor", "key"), **_OF_NEWEST}, uuids=True
+)
 
 
 def newest_of(sensor: Ints) -> Newest:
     """Read the newest calibration of each sensor; for a few thousand at most."""
-    # Served by the index calibration_history, read backwards: one probe a sensor. The rest is
-    # asked for by key, because joined to this a planner may read every calibration there is.
-    newest = (
-        Calibration.objects.filter(sensor=OuterRef("pk"), superseded_by=None)
-        .order_by("-performed_at", "-id")
-        .values("pk")[:1]
-    )
-    whose = Sensor.objects.annotate(newest=Subquery(newest))
-    last = read_beside(sensor, whose, ("newest",), {"calibration": "uuid"}, key="pk")[
-        "calibration"
-    ]
-    keys = [UUID(bytes=each) for each in last[has_one(last)].tolist()]
-    fields = ("performed_at", "installation", "judgement__earliest_crossing")
-    kinds = {"moment": "moment", "installation": "key", "crossing": "date"}
-    found = read_beside(sensor, Calibration.objects.all(), fields, kinds, among=Q(pk__in=keys))
+    last = _NEWEST.of(sensor)["calibration"]
+    table = _CALIBRATIONS.of(last[has_one(last)])
+    found = laid(sensor, table.pop(OF), table, _OF_NEWEST)
     day = found.pop("crossing")
     crossing = np.where(day == NO_DATE, np.nan, day)
     return Newest(sensor=sensor, calibration=last, crossing=crossing, **found)
 
 
+_PLACES = Beside(
+    lambda: Installation.objects.filter(removed_on=None),
+    {"installation": ("pk", "key"), "installed_on": ("installed_on", "date")},
+)
+_WHOSE = Beside(
+    Sensor.objects.all, {"model": ("model", "key"), "dealer": ("dealer", "key")}, key="pk"
+)
+
+
 def _seats(sensor: Ints) -> dict[str, Any]:
     """Where each sensor sits, in whose calendar, and under which rule."""
-    open_ones = Installation.objects.filter(removed_on=None)
-    place = {"installation": "key", "installed_on": "date"}
-    seat: dict[str, Any] = read_beside(sensor, open_ones, ("pk", "installed_on"), place)
-    what = {"model": "key", "dealer": "key"}
-    known = read_beside(sensor, Sensor.objects.all(), ("model", "dealer"), what, key="pk")
+    seat, known = _PLACES.of(sensor), _WHOSE.of(sensor)
     dealers, whose = np.unique(known["dealer"], return_inverse=True)
     seat |= _calendars(dealers, whose)
     return seat | {"rules": _rules(known["model"], whose, dealers)}

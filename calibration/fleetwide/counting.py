@@ -17,16 +17,9 @@ from django.db.models import Count, OuterRef, QuerySet, Subquery, Sum
 from numpy.typing import NDArray
 
 from calibration import columns
-from calibration.beside import (
-    AT_ONCE,
-    NO_RECORD,
-    Uuids,
-    are_others,
-    has_one,
-    read_beside,
-)
+from calibration.beside import AT_ONCE, NO_RECORD, Beside, Uuids, are_others, has_one
 from calibration.fleetwide.looks import looks
-from calibration.models import Calibration, LotCount, LotLooks, LotsCounted, Verdict
+from calibration.models import Calibration, LotCount, LotLooks, LotsCounted, Verdict, in_time
 from fleet.models import Sensor
 from fleet.scope import Scope
 from fleet.updating import update
@@ -152,11 +145,26 @@ def _rows(sensor: Ints, share: Share) -> list[LotLooks]:
     ]
 
 
+def _with_lots() -> "QuerySet[Sensor, Any]":
+    its = LotCount.objects.filter(sensor_model=OuterRef("model"), lot=OuterRef("lot"))
+    return Sensor.objects.exclude(lot="").annotate(its=Subquery(its.values("pk")))
+
+
+_LOTS = Beside(_with_lots, {"lot": ("its", "key")}, key="pk")
+_COUNTED = Beside(
+    LotLooks.objects.all,
+    {
+        "lot": ("lot_count", "key"),
+        "looks": ("looks", "key"),
+        "first_out": ("first_out", "uuid"),
+        "p_out": ("p_out", "real"),
+    },
+)
+
+
 def _found(sensor: Ints) -> Share:
     """What the sensors add by their judgements."""
-    its = LotCount.objects.filter(sensor_model=OuterRef("model"), lot=OuterRef("lot"))
-    with_lot = Sensor.objects.exclude(lot="").annotate(its=Subquery(its.values("pk")))
-    lot = read_beside(sensor, with_lot, ("its",), {"lot": "key"}, key="pk")["lot"]
+    lot = _LOTS.of(sensor)["lot"]
     share = Share(
         lot=np.full(len(sensor), -1, dtype=np.int64),
         looks=np.full(len(sensor), -1, dtype=np.int64),
@@ -172,7 +180,7 @@ def _found(sensor: Ints) -> Share:
 def _looks(asked: Any) -> dict[str, Any]:
     rows = looks(scope=Scope.system()).filter(asked)
     return columns.read(
-        rows.order_by("calibration__sensor_id", "calibration__performed_at", "pk").values_list(
+        rows.order_by("calibration__sensor_id", *in_time("calibration__")).values_list(
             "calibration__sensor", "verdict", "pk", "p_out_slope", "p_out_offset"
         ),
         sensor="key",
@@ -203,9 +211,7 @@ def _lay(share: Share, sensor: Ints, lot: Ints, table: dict[str, Any]) -> None:
 
 def _stored(sensor: Ints) -> Share:
     """What the sensors added when they were last counted."""
-    kinds = {"lot": "key", "looks": "key", "first_out": "uuid", "p_out": "real"}
-    names = ("lot_count", "looks", "first_out", "p_out")
-    return Share(**read_beside(sensor, LotLooks.objects.all(), names, kinds))
+    return Share(**_COUNTED.of(sensor))
 
 
 def _name_lots(sensor: Ints) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 from django.db.models import Count, F, FloatField, Q, QuerySet, Value
 from django.db.models.functions import Abs, Cast, Coalesce, Greatest, NullIf
 
-from calibration.models import Judgement, Verdict
+from calibration.models import Judgement, Verdict, in_time
 from fleet.models import Sensor
 from fleet.scope import Scope
 
@@ -133,7 +133,7 @@ def _cells(
     rows = Judgement.objects.visible_to(scope).filter(
         calibration__sensor__in=sensor_ids, season__gte=first
     )
-    shown = rows.order_by("performed_at", "pk").only(
+    shown = rows.order_by(*in_time("calibration__")).only(
         "sensor", "season", "verdict", "expected_slope_change_pct", "expected_u_slope_change_pct"
     )
     return {(row.sensor_id, row.season): row for row in shown}

@@ -21,7 +21,7 @@ from calibration.flags import FlagChange, Wanted
 from calibration.fleetwide import counting
 from calibration.fleetwide.looks import looks
 from calibration.metrology.lots import LotShares, compare_lots
-from calibration.models import DriftFlag, LotLooks, Verdict
+from calibration.models import DriftFlag, LotLooks, Verdict, in_time
 from fleet.models import SensorModel
 from fleet.scope import Scope
 
@@ -108,7 +108,7 @@ def _later(scope: Scope) -> dict[Key, list[int]]:
     out = every.filter(verdict=Verdict.BEYOND).values(_SENSOR)
     rows = list(
         every.filter(calibration__sensor__in=out)
-        .order_by(_SENSOR, "calibration__performed_at", "pk")
+        .order_by(_SENSOR, *in_time("calibration__"))
         .values_list(_SENSOR, _MODEL, _LOT, "verdict")
     )
     sensor = np.array([row[0] for row in rows], dtype=np.int64)

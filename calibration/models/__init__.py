@@ -21,6 +21,7 @@ from calibration.models.imports import ImportRowOutcome, ImportRun
 from calibration.models.lots import LotCount, LotLooks, LotsCounted
 from calibration.models.packed import FurtherCompany, PackedHistory, UncountedSensor
 from calibration.models.record import (
+    IN_TIME,
     STARTS_SEGMENT,
     Calibration,
     CalibrationPoint,
@@ -28,6 +29,7 @@ from calibration.models.record import (
     Reason,
     SealedRecord,
     Stage,
+    in_time,
 )
 from calibration.models.rules import ReferenceStandard, TolerancePolicy
 from calibration.models.runs import ScanChunk, ScanRun
@@ -45,6 +47,7 @@ from calibration.models.work import (
 )
 
 __all__ = [
+    "IN_TIME",
     "STARTS_SEGMENT",
     "CalendarFeed",
     "Calibration",
@@ -89,4 +92,5 @@ __all__ = [
     "Visit",
     "VisitLine",
     "Webhook",
+    "in_time",
 ]

@@ -40,6 +40,17 @@ class Direction(models.TextChoices):
     DOWN = "down", "down"
 
 
+# How the calibrations of one sensor follow each other: in the order of measurement; where two name
+# the same moment, what was found before what was left, then as they were recorded.
+IN_TIME = ("performed_at", "stage", "chain_number")
+
+
+def in_time(path: str = "", *, newest_first: bool = False) -> tuple[str, ...]:
+    """Return `IN_TIME` as an ordering of rows that reach the calibration by `path`."""
+    sign = "-" if newest_first else ""
+    return tuple(f"{sign}{path}{name}" for name in IN_TIME)
+
+
 class SealedRecord(ScopedModel):
     """Who, where, when, and the digests that prove that nothing was altered.
 
@@ -117,7 +128,7 @@ class Calibration(SealedRecord):
         ordering = ("-performed_at", "-id")
         # The first serves every read of one sensor's history in order of measurement.
         indexes = [
-            models.Index(fields=["sensor", "performed_at", "id"], name="calibration_history"),
+            models.Index(fields=["sensor", *IN_TIME], name="calibration_in_time"),
             models.Index(fields=["-performed_at", "-id"], name="calibration_newest"),
             models.Index(fields=["recorded_at"], name="calibration_recorded"),
         ]

@@ -100,7 +100,9 @@ def sensor_history(sensor: Sensor, scope: Scope) -> dict[str, Any]:
 def _functional_tests(sensor_id: int, scope: Scope) -> list[dict[str, Any]]:
     if not _TESTS.one(sensor_id):  # as with most sensors
         return []
-    tests = FunctionalTest.objects.filter(sensor=sensor_id).order_by("performed_at", "pk")
+    tests = FunctionalTest.objects.filter(sensor=sensor_id).order_by(
+        "performed_at", "chain_number"
+    )
     return functional_answers(tests, scope)
 
 

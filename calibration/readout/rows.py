@@ -13,7 +13,7 @@ from uuid import UUID
 from django.db.models import OuterRef, QuerySet, Subquery
 
 from calibration.columns import among
-from calibration.models import Calibration, CalibrationPoint, DriftFlag
+from calibration.models import IN_TIME, Calibration, CalibrationPoint, DriftFlag, in_time
 from fleet.models import Sensor
 from fleet.scope import Scope
 from fleet.statements import Statement
@@ -131,7 +131,7 @@ def points_of(keys: Sequence[UUID]) -> dict[UUID, list[dict[str, Any]]]:
 
 def _newest_key() -> Any:
     rows = Calibration.objects.filter(sensor=OuterRef("pk"), superseded_by__isnull=True)
-    return Subquery(rows.order_by("-performed_at", "-id").values("pk")[:1])
+    return Subquery(rows.order_by(*in_time(newest_first=True)).values("pk")[:1])
 
 
 def _with_parts(rows: Sequence[Any]) -> Rows:
@@ -150,7 +150,7 @@ def _sort(points: dict[UUID, list[dict[str, Any]]], rows: Iterable[Sequence[Any]
 
 def _calibrations(**conditions: Any) -> "QuerySet[Calibration, Any]":
     rows = Calibration.objects.filter(**conditions)
-    return rows.order_by("performed_at", "stage", "id").values_list(*_PATHS.values())
+    return rows.order_by(*IN_TIME).values_list(*_PATHS.values())
 
 
 _BY_KEY = Statement(lambda mark: _calibrations(pk__among=[mark]).order_by(), uuids=True)

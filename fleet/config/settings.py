@@ -219,7 +219,7 @@ REST_FRAMEWORK = {
     ],
     "DEFAULT_PERMISSION_CLASSES": ["api.permissions.RoleMay"],
     "DEFAULT_CONTENT_NEGOTIATION_CLASS": "api.rendering.Negotiation",
-    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_RENDERER_CLASSES": ["api.rendering.Json"],
     "DEFAULT_PARSER_CLASSES": ["api.parsing.Json"],
     "DEFAULT_PAGINATION_CLASS": "api.pagination.Pages",
     "DEFAULT_FILTER_BACKENDS": [

@@ -145,11 +145,11 @@ def test_cells_are_exact_and_harmless(world):
             assert column in numeric or not cell.startswith(("=", "+", "-", "@", "\t", "\r"))
 
 
-def test_the_order_is_by_time_and_id(world):
+def test_the_order_is_by_time_and_then_as_recorded(world):
     for number in (3, 1, 2):
         world.season("A1", 2025, id=uuid.UUID(int=number))
     found = [row["record_id"] for row in table(exported(world.dealers["A"]))]
-    assert found == [str(uuid.UUID(int=number)) for number in (1, 1, 2, 2, 3, 3)]
+    assert found == [str(uuid.UUID(int=number)) for number in (3, 3, 1, 1, 2, 2)]
 
 
 def test_an_export_has_its_dealers_sensors_and_no_other(world):
