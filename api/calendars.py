@@ -88,4 +88,6 @@ def _description(visit: Visit) -> str:
         else f"{line.machine.serial}: {line.sensors} due, the first on {line.due_on}"
         for line in visit.lines.all()
     ]
-    return "\n".join([*lines, visit.note] if visit.note else lines)
+    off = visit.status == Visit.Status.CANCELLED and visit.cancel_reason
+    said = [f"Cancelled: {off}" if off else "", *lines, visit.note]
+    return "\n".join(filter(None, said))

@@ -127,21 +127,27 @@ def _settle_one(row: DriftFlag, want: Wanted | None, now: datetime) -> bool:
 
 
 @transaction.atomic
-def acknowledge(flag: DriftFlag, *, user_id: int | None, now: datetime) -> DriftFlag:
-    """Note that somebody has seen it and its family; on one that is acknowledged, nothing."""
+def acknowledge(flag: DriftFlag, *, user_id: int | None, now: datetime) -> list[DriftFlag]:
+    """Note that somebody has seen it and its family; on one that is acknowledged, nothing.
+
+    Returns those that this call acknowledged.
+    """
     if flag.status == CLOSED:
         raise Conflict("The flag is closed; it cannot be acknowledged any more.")
-    for row in together(flag):
-        if row.status == OPEN:
-            row.status, row.acknowledged_at = ACKNOWLEDGED, now
-            row.acknowledged_by_id = user_id
-            row.save(update_fields=["status", "acknowledged_at", "acknowledged_by"])
-    return flag
+    unseen = [row for row in together(flag) if row.status == OPEN]
+    for row in unseen:
+        row.status, row.acknowledged_at = ACKNOWLEDGED, now
+        row.acknowledged_by_id = user_id
+        row.save(update_fields=["status", "acknowledged_at", "acknowledged_by"])
+    return unseen
 
 
 @transaction.atomic
-def close(flag: DriftFlag, *, user_id: int | None, reason: str, now: datetime) -> DriftFlag:
-    """Close it and its family with a reason; on one that a person closed already, nothing."""
+def close(flag: DriftFlag, *, user_id: int | None, reason: str, now: datetime) -> list[DriftFlag]:
+    """Close it and its family with a reason; on one that a person closed already, nothing.
+
+    Returns those that this call closed.
+    """
     reason = said("reason", reason, "Say why the flag is closed")
     closed = []
     for row in together(flag):
@@ -153,7 +159,7 @@ def close(flag: DriftFlag, *, user_id: int | None, reason: str, now: datetime) -
             )
             closed.append(row)
     tell_of_flags([], closed, now=now)
-    return flag
+    return closed
 
 
 def together(flag: DriftFlag) -> list[DriftFlag]:

@@ -31,10 +31,13 @@ def people_at(dealer_id: int) -> QuerySet[User]:
 
 
 @transaction.atomic
-def assign(flag: DriftFlag, *, person: User | None, scope: Scope, now: datetime) -> DriftFlag:
+def assign(
+    flag: DriftFlag, *, person: User | None, scope: Scope, now: datetime
+) -> list[DriftFlag]:
     """Give a flag and its family to a person, or to nobody; to the same person again, nothing.
 
     Everybody who decides may take a flag, or give back their own; a manager gives it to others.
+    Returns those that changed hands.
 
     Raises
     ------
@@ -53,13 +56,12 @@ def assign(flag: DriftFlag, *, person: User | None, scope: Scope, now: datetime)
     if person is not None and not people_at(dealer).filter(pk=person.pk).exists():
         accepted = "somebody who works for the sensor's dealer"
         raise Invalid(Problem("person", "Does not work for this dealer", accepted, str(person)))
-    for row in rows:
-        if row.assigned_to_id == (person and person.pk):
-            continue
+    given = [row for row in rows if row.assigned_to_id != (person and person.pk)]
+    for row in given:
         row.assigned_to, row.assigned_at = person, now if person else None
         row.assigned_for_id = dealer if person else None
         row.save(update_fields=["assigned_to", "assigned_at", "assigned_for"])
-    return flag
+    return given
 
 
 def _may_give(rows: Sequence[DriftFlag], person: User | None, scope: Scope, dealer: int) -> None:

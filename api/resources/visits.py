@@ -22,11 +22,10 @@ from api.refs import beside, ref, ref_filter
 from api.registers import Register
 from api.rendering import Calendar
 from api.scoping import owner_of
-from calibration.due import due_machines
 from calibration.models import Visit, VisitLine
-from calibration.planning import plan_visits, revision
-from fleet import registry, seasons
-from fleet.models import Customer, Dealer, Installation, User
+from calibration.planning import appointments, plan_visits
+from fleet import seasons
+from fleet.models import Customer, Dealer, User
 
 
 class VisitInput(Input):
@@ -43,6 +42,16 @@ class VisitInput(Input):
     technician = ref(User, required=False, allow_null=True)
     status = serializers.ChoiceField(choices=Visit.Status.values, required=False)
     note = Text(required=False, allow_blank=True, max_length=200)
+    cancel_reason = Text(
+        required=False,
+        allow_blank=True,
+        max_length=200,
+        help_text="Needed with the status cancelled: why, 3 to 200 characters.",
+    )
+    although_closed = serializers.BooleanField(
+        required=False,
+        help_text="Go there although the dealer or the customer is closed that day.",
+    )
     part = WholeInput(
         required=False, min_value=1, max_value=99, help_text="Where one visit is not enough."
     )
@@ -80,8 +89,8 @@ class VisitSerializer(serializers.ModelSerializer[Visit]):
         model = Visit
         fields = (
             "id", "customer", "customer_name", "dealer", "dealer_code", "season", "planned_on",
-            "due_on", "technician", "technician_username", "status", "note", "part", "minutes",
-            "sequence", "done_at", "updated_at", "lines",
+            "due_on", "technician", "technician_username", "status", "note", "cancel_reason",
+            "part", "minutes", "sequence", "done_at", "updated_at", "lines",
         )  # fmt: skip
 
 
@@ -123,21 +132,14 @@ class VisitViews(Register):
         customer, day = values["customer"], values["planned_on"]
         values.setdefault("season", seasons.season_of(day, customer.dealer.season_start))
         values.setdefault("due_on", day)
-        visit = Visit(updated_at=self.now, **values)
+        closed = values.pop("although_closed", False)
+        visit = Visit(**values)
         require(self.scope, "create", self.resource, Visit, owner_of(visit))
-        registry.clean_and_save(visit)
-        places = Installation.objects.visible_to(self.scope).filter(machine__customer=customer)
-        for need in due_machines(places, now=self.now).values():
-            visit.lines.create(
-                machine_id=need.machine_id, due_on=need.due_on, sensors=need.sensors
-            )
-        return visit
+        return appointments.make(visit, now=self.now, although_closed=closed)
 
     def change(self, row: Visit, values: dict[str, Any]) -> Visit:
         """Store the changed visit."""
-        values = values | revision(row, values, now=self.now)
-        changed: Visit = super().change(row, values)
-        return changed
+        return appointments.edit(row, now=self.now, **values)
 
     @extend_schema(request=PlanInput, responses=dict)
     @action(detail=False, methods=["post"])

@@ -1,12 +1,11 @@
 """What stands beside the fields while somebody records: the sensor, last numbers, ranges."""
 
-from datetime import datetime
 from typing import Any
 
 from calibration import policies
 from calibration.admin import wording
 from calibration.admin.entering import Entry
-from calibration.admin.sensor_page import history_row, open_flags
+from calibration.admin.sensor_page import before, history_row, open_flags
 from calibration.documents.latest import latest_answers
 from calibration.documents.visit_numbers import (
     BASIS,
@@ -34,15 +33,11 @@ def beside(entry: Entry, scope: Scope) -> dict[str, Any]:
         "tag": tag_numbers(sensor, sensor.model.reading_unit),
         "last": last and history_row(last, sensor.dealer.zone),
         "last_points": last and wording.points_of(last),
-        "elsewhere": bool(last and place and _day(last, sensor) < place.installed_on.isoformat()),
+        "past": bool(last and place and before(last, place, sensor.dealer.zone)),
         "expected": last and _expected(sensor, last),
         "basis": BASIS,
         "flags": open_flags(sensor, scope),
     }
-
-
-def _day(last: dict[str, Any], sensor: Sensor) -> str:
-    return wording.local_day(datetime.fromisoformat(last["performed_at"]), sensor.dealer.zone)
 
 
 def _expected(sensor: Sensor, last: dict[str, Any]) -> dict[str, Any] | None:

@@ -12,9 +12,9 @@ from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
 from calibration import flags, triage
-from calibration.admin.flag_forms import CauseForm, ReasonForm, person_form
+from calibration.admin.flag_forms import CauseForm, ReasonForm, keep_typed, person_form
 from calibration.admin.showing import Desk
-from calibration.admin.weights import magnitude
+from calibration.admin.weights import decided, magnitude
 from calibration.models import DriftFlag
 from fleet.admin.door import scope_in
 from fleet.admin.scoped import Scoped
@@ -33,8 +33,17 @@ class Decision:
     verb: str  # on the button: "Close 3 flags"
     done: str  # "3 flags will be closed"
     form: forms.Form | None
-    do: Callable[[Flags, dict[str, Any]], object]
+    do: Callable[[Flags, dict[str, Any]], list[DriftFlag]]  # those that it changed
     kin_too: bool = True
+
+
+def _each(rows: Flags, decide: Callable[[DriftFlag], list[DriftFlag]]) -> list[DriftFlag]:
+    """Decide about each once: who came along with its family is decided already."""
+    changed: dict[int, DriftFlag] = {}
+    for row in rows:
+        if row.pk not in changed:
+            changed |= {one.pk: one for one in decide(row)}
+    return list(changed.values())
 
 
 class ChosenFlags(Desk, Scoped):
@@ -47,9 +56,8 @@ class ChosenFlags(Desk, Scoped):
         """Note that they are seen; those that are acknowledged already are left alone."""
         now, user = timezone.now(), request.user.pk
 
-        def do(rows: Flags, said: dict[str, Any]) -> None:
-            for row in rows:
-                flags.acknowledge(row, user_id=user, now=now)
+        def do(rows: Flags, said: dict[str, Any]) -> list[DriftFlag]:
+            return _each(rows, lambda row: flags.acknowledge(row, user_id=user, now=now))
 
         chosen = self._decidable(request, queryset, only_open=True)
         decision = Decision("acknowledge_chosen", "Acknowledge", "acknowledged", None, do)
@@ -62,9 +70,9 @@ class ChosenFlags(Desk, Scoped):
         """Give them to somebody who sees to them."""
         now, scope = timezone.now(), scope_in(request)
 
-        def do(rows: Flags, said: dict[str, Any]) -> None:
-            for row in rows:
-                triage.assign(row, person=said["person"], scope=scope, now=now)
+        def do(rows: Flags, said: dict[str, Any]) -> list[DriftFlag]:
+            person = said["person"]
+            return _each(rows, lambda row: triage.assign(row, person=person, scope=scope, now=now))
 
         chosen = self._decidable(request, queryset)
         sent = request.POST if "sure" in request.POST else None
@@ -79,9 +87,9 @@ class ChosenFlags(Desk, Scoped):
         """Close them, all for one reason."""
         now, user = timezone.now(), request.user.pk
 
-        def do(rows: Flags, said: dict[str, Any]) -> None:
-            for row in rows:
-                flags.close(row, user_id=user, reason=said["reason"], now=now)
+        def do(rows: Flags, said: dict[str, Any]) -> list[DriftFlag]:
+            reason = said["reason"]
+            return _each(rows, lambda row: flags.close(row, user_id=user, reason=reason, now=now))
 
         form = ReasonForm(request.POST if "sure" in request.POST else None)
         chosen = self._decidable(request, queryset)
@@ -95,12 +103,17 @@ class ChosenFlags(Desk, Scoped):
         """Make them a family: one decision is for all of them from then on."""
         now, scope = timezone.now(), scope_in(request)
         form = CauseForm(request.POST if "sure" in request.POST else None)
+
+        def do(rows: Flags, said: dict[str, Any]) -> list[DriftFlag]:
+            triage.merge(rows, cause=said["cause"], scope=scope, now=now)
+            return list(rows)
+
         decision = Decision(
             "merge_chosen",
             "Join",
             "joined into one matter: one decision is for all of them",
             form,
-            lambda rows, said: triage.merge(rows, cause=said["cause"], scope=scope, now=now),
+            do,
             kin_too=False,
         )
         return self._ask_and_do(request, queryset, self._decidable(request, queryset), decision)
@@ -126,14 +139,19 @@ class ChosenFlags(Desk, Scoped):
     ) -> HttpResponse | None:
         """Say what will be done; where that is confirmed, do it, all of it or nothing."""
         form, sure = decision.form, "sure" in request.POST
+        # Counted before: what is closed may be none of the list's rows any more.
+        left = queryset.count() - len(chosen)
         if sure and chosen and (form is None or form.is_valid()):
             try:
                 with transaction.atomic():
-                    decision.do(chosen, form.cleaned_data if form else {})
+                    changed = decision.do(chosen, form.cleaned_data if form else {})
             except DomainError as refusal:
-                self.message_user(request, str(refusal), messages.ERROR)
+                for words in keep_typed(form, refusal):
+                    self.message_user(request, words, messages.ERROR)
             else:
-                self.say(request, len(chosen), queryset.count() - len(chosen), decision.done)
+                level = messages.SUCCESS if changed else messages.INFO
+                self.message_user(request, decided(changed, decision.done), level)
+                self.say(request, 0, left, decision.done)
                 return None
         kin = self._kin(chosen) if decision.kin_too else 0
         context = {
@@ -144,7 +162,7 @@ class ChosenFlags(Desk, Scoped):
             "named": [(row, magnitude(row)) for row in chosen[:MOST_NAMED]],
             "unnamed": max(len(chosen) - MOST_NAMED, 0),
             "kin": kin,
-            "left": queryset.count() - len(chosen),
+            "left": left,
             "action_checkbox_name": ACTION_CHECKBOX_NAME,
         }
         return self.page(request, "desk/decide_flags.html", context)

@@ -3,9 +3,9 @@
 Every page carries the identity of the record that it will become; sent twice, it is one record.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
-from typing import Any
+from typing import Any, ClassVar
 
 from django.db import transaction
 from django.utils import timezone
@@ -31,9 +31,8 @@ from calibration.records import (
     PointDraft,
     check_calibration,
     record_calibration,
-    resolve_moment,
 )
-from calibration.validating import installation_at
+from calibration.unfinished import calibration_problems, functional_problems
 from fleet.errors import DomainError, Invalid, Problem
 from fleet.models import Dealer, Sensor
 from fleet.scope import Scope
@@ -45,6 +44,7 @@ class Entry:
     form_class: type[EntryForm]
     rows_class: Any
     prefix: str
+    unfinished: ClassVar[Callable[..., list[Problem]]]
 
     def __init__(
         self, scope: Scope, *, data: Mapping[str, Any] | None = None, start: dict[str, Any]
@@ -53,21 +53,28 @@ class Entry:
         self.form = self.form_class(data, scope=scope, initial=start)
         self.rows = self.rows_class(data, prefix=self.prefix, initial=start.get(self.prefix))
 
-    def is_valid(self) -> bool:
-        """Whether everything that was typed can be read."""
+    def is_valid(self, *, now: datetime) -> bool:
+        """Whether everything that was typed can be read; if not, all that is wrong is said."""
         readable = self.form.is_valid()
-        return bool(self.rows.is_valid() and readable)
+        if self.rows.is_valid() and readable:
+            return True
+        filled = [row for _, row in self.rows.filled()]
+        wrong = self.unfinished(self.form.cleaned_data, filled, now=now)
+        self._place(Invalid(*wrong))
+        return False
 
     def attempt(self, action: Any) -> Any:
         """Do something with the draft; put what a service refuses at its fields, answer None."""
-        filled = self.rows.filled()
         try:
             with transaction.atomic():
-                return action(self.draft([row for _, row in filled]))
+                return action(self.draft([row for _, row in self.rows.filled()]))
         except DomainError as refusal:
-            numbers = {i: number for i, (number, _) in enumerate(filled)}
-            place_errors(self.form, self.rows, refusal, numbers)
+            self._place(refusal)
             return None
+
+    def _place(self, refusal: DomainError) -> None:
+        numbers = {i: number for i, (number, _) in enumerate(self.rows.filled())}
+        place_errors(self.form, self.rows, refusal, numbers)
 
     def draft(self, rows: list[dict[str, Any]]) -> Any:
         """Return the draft of what was typed."""
@@ -89,16 +96,6 @@ class Entry:
                 found |= {row.add_prefix(k): [str(e) for e in v] for k, v in row.errors.items()}
         return found
 
-    def superseded(self, model: Any) -> Any:
-        """Return the record that this one replaces, where it does."""
-        key = self.form.cleaned_data["supersedes"]
-        if key is None:
-            return None
-        found = model.objects.visible_to(self.scope).filter(pk=key).first()
-        if found is None:
-            raise Invalid(Problem("supersedes", "There is no such record"))
-        return found
-
 
 class CalibrationEntry(Entry):
     """Entering a calibration."""
@@ -106,21 +103,12 @@ class CalibrationEntry(Entry):
     form_class = CalibrationForm
     rows_class = PointRows
     prefix = "points"
+    unfinished = staticmethod(calibration_problems)
 
     def draft(self, rows: list[dict[str, Any]]) -> CalibrationDraft:
         """Return the calibration as it was typed."""
         typed = self.form.cleaned_data
-        sensor: Sensor = typed["sensor"]
-        names = ("id", "load_unit", "reading_unit", "reason", "stage", "reference", "technician",
-                 "temperature_c", "hydraulic_pressure", "pressure_unit", "note",
-                 "supersede_reason")  # fmt: skip
-        return CalibrationDraft(
-            sensor=sensor,
-            performed_at=resolve_moment(typed["performed_at"], sensor.dealer.zone),
-            points=tuple(PointDraft(**row) for row in rows),
-            supersedes=self.superseded(Calibration),
-            **{name: typed[name] for name in names},
-        )
+        return CalibrationDraft(**typed, points=tuple(PointDraft(**row) for row in rows))
 
     def check(self, *, now: datetime) -> dict[str, Any] | None:
         """Judge what was typed without storing it."""
@@ -140,30 +128,17 @@ class CalibrationEntry(Entry):
 
 
 class FunctionalEntry(Entry):
-    """Entering a functional test."""
+    """Entering a functional test, at the place where the sensor sat at that time."""
 
     form_class = FunctionalForm
     rows_class = StepRows
     prefix = "steps"
+    unfinished = staticmethod(functional_problems)
 
     def draft(self, rows: list[dict[str, Any]]) -> FunctionalDraft:
-        """Return the test as it was typed, at the place where the sensor sat at that time."""
-        typed = self.form.cleaned_data
-        sensor: Sensor = typed["sensor"]
-        when = resolve_moment(typed["performed_at"], sensor.dealer.zone)
-        place = installation_at(sensor, when)
-        if place is None:
-            raise Invalid(
-                Problem("sensor", "It was not installed anywhere on that day", "a sensor in place")
-            )
-        names = ("id", "load_unit", "pressure_unit", "technician", "note", "supersede_reason")
-        return FunctionalDraft(
-            installation=place,
-            performed_at=when,
-            steps=tuple(StepDraft(**row) for row in rows),
-            supersedes=self.superseded(FunctionalTest),
-            **{name: typed[name] for name in names},
-        )
+        """Return the test as it was typed."""
+        typed = {name: said for name, said in self.form.cleaned_data.items() if name != "sensor"}
+        return FunctionalDraft(**typed, steps=tuple(StepDraft(**row) for row in rows))
 
     def check(self, *, now: datetime) -> dict[str, Any] | None:
         """Judge what was typed without storing it."""

@@ -4,16 +4,28 @@ They read what was typed; whether it can be is the records service's to say, and
 puts each of its problems at the field that it names.
 """
 
+import re
 import uuid
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
+from zoneinfo import ZoneInfo
 
 from django import forms
 
-from calibration.models import Direction, Observed, Reason, ReferenceStandard, Stage
+from calibration.drafts import resolve_moment
+from calibration.models import (
+    Calibration,
+    Direction,
+    FunctionalTest,
+    Observed,
+    Reason,
+    ReferenceStandard,
+    Stage,
+)
+from calibration.validating import installation_at
 from fleet import units
 from fleet.admin.refusals import explain
-from fleet.errors import DomainError
+from fleet.errors import DomainError, Invalid
 from fleet.models import Sensor
 from fleet.scope import Scope
 
@@ -24,20 +36,49 @@ else:
 
 MOMENT_HELP = "Day and time at the dealer, like 2026-03-28 09:10; or with an offset."
 EMPTY = [("", "")]
+# The first zone of the world to reach a day. A moment without an offset, of a sensor that is not
+# known, is no earlier than there: what is in the future there is in the future everywhere.
+EARLIEST = ZoneInfo("Etc/GMT-14")
+
+
+# One comma between digits, and nothing else, is a decimal comma ...
+COMMA = re.compile(r"([+-]?)([0-9]*),([0-9]+)")
+# ... unless it may part the thousands: 1 to 3 digits, the first no zero, before it, 3 behind it.
+THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
 
 
 class NumberField(forms.FloatField):
-    """A number typed with a decimal point; keeps what was typed when it cannot be read."""
+    """A number typed with a decimal point or comma; what was typed is kept as it was typed."""
 
-    default_error_messages = {"invalid": "Not a number. Accepted: digits with a decimal point."}
+    default_error_messages = {
+        "invalid": "Not a number. Accepted: digits with a decimal point or a decimal comma, "
+        "thousands written together.",
+        "ambiguous": "%(typed)s may be %(whole)s or %(parted)s. Write %(whole)s or %(parted)s.",
+    }
 
     def __init__(self, **options: Any) -> None:
         widget = forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"})
         super().__init__(widget=widget, **options)
 
+    def to_python(self, value: Any) -> Any:
+        """Read a decimal comma as a point, where it can be nothing else."""
+        typed = str(value or "").strip()
+        if THOUSANDS.fullmatch(typed):
+            readings = {"whole": typed.replace(",", ""), "parted": typed.replace(",", ".")}
+            raise forms.ValidationError(
+                self.error_messages["ambiguous"],
+                code="ambiguous",
+                params={"typed": typed} | readings,
+            )
+        if "_" in typed:  # Python would read 1_000
+            raise forms.ValidationError(self.error_messages["invalid"], code="invalid")
+        return super().to_python(COMMA.sub(r"\1\2.\3", typed) if COMMA.fullmatch(typed) else value)
+
 
 class EntryForm(forms.Form):
     """What both records have in common."""
+
+    record: ClassVar[type[Calibration | FunctionalTest]]
 
     id = forms.UUIDField(widget=forms.HiddenInput)
     sensor = forms.CharField(
@@ -71,9 +112,32 @@ class EntryForm(forms.Form):
         assert isinstance(found, Sensor)
         return found
 
+    def clean_supersedes(self) -> Any:
+        """Return the record that this one replaces, where it does."""
+        key = self.cleaned_data["supersedes"]
+        if key is None:
+            return None
+        found = self.record.objects.visible_to(self.scope).filter(pk=key).first()
+        if found is None:
+            raise forms.ValidationError("There is no such record.")
+        return found
+
+    def clean(self) -> dict[str, Any]:
+        """Read the moment; without an offset it is the clock of the sensor's dealer."""
+        typed = self.cleaned_data
+        if "performed_at" in typed:
+            zone = typed["sensor"].dealer.zone if "sensor" in typed else EARLIEST
+            try:
+                typed["performed_at"] = resolve_moment(typed["performed_at"], zone)
+            except Invalid as refusal:
+                place_errors(self, None, refusal, {})
+        return typed
+
 
 class CalibrationForm(EntryForm):
     """A calibration, without its points."""
+
+    record = Calibration
 
     reason = forms.ChoiceField(choices=Reason.choices, initial=Reason.SEASONAL)
     stage = forms.ChoiceField(choices=Stage.choices, initial=Stage.AS_FOUND)
@@ -122,8 +186,22 @@ class PointForm(RowForm):
 class FunctionalForm(EntryForm):
     """A functional test, without its setpoints."""
 
+    record = FunctionalTest
+
     load_unit = forms.ChoiceField(choices=units.choices(units.LOAD))
     pressure_unit = forms.ChoiceField(choices=units.choices(units.PRESSURE))
+
+    def clean(self) -> dict[str, Any]:
+        """Find the place where the sensor sat at that time."""
+        typed = super().clean()
+        if "sensor" in typed and "performed_at" in typed:
+            place = installation_at(typed["sensor"], typed["performed_at"])
+            if place is None:
+                said = "It was not installed anywhere on that day. Accepted: a sensor in place."
+                self.add_error("sensor", said)
+            else:
+                typed["installation"] = place
+        return typed
 
 
 class StepForm(RowForm):

@@ -88,14 +88,12 @@ class SensorPage(Desk, SensorAdmin):
         return wording.local_day(last.performed_at, row.dealer.zone) if last else ""
 
     @admin.display(
-        description="slope change", ordering="due__last_calibration__judgement__slope_change_pct"
+        description="slope change, judged",
+        ordering="due__last_calibration__judgement__expected_slope_change_pct",
     )
     def slope_change(self, row: Any) -> str:
-        """Return the last change of its slope."""
-        judged = self._judged(row)
-        if judged is None:
-            return ""
-        return wording.change(judged.slope_change_pct, judged.u_slope_change_pct, "%")
+        """Return the last change of its slope, as the verdict beside it rests on it."""
+        return wording.judged_slope(self._judged(row))
 
     @admin.display(description="verdict")
     def verdict(self, row: Any) -> str:

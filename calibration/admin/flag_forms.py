@@ -8,6 +8,8 @@ from django import forms
 from calibration import triage
 from calibration.models import DriftFlag
 from fleet import access
+from fleet.admin.refusals import explain
+from fleet.errors import DomainError
 from fleet.models import User
 from fleet.scope import Scope
 
@@ -45,6 +47,17 @@ class PersonForm(forms.Form):
         required=False,
         empty_label="nobody",
     )
+
+
+def keep_typed(form: forms.Form | None, refusal: DomainError) -> list[str]:
+    """Put each problem at its field, beside what was typed; return those that have none here."""
+    rest = []
+    for problem in refusal.problems:
+        if form is not None and problem.field in form.fields:
+            form.add_error(problem.field, explain(problem))
+        else:
+            rest.append(str(problem))
+    return rest
 
 
 def person_form(

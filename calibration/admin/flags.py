@@ -13,10 +13,10 @@ from django.utils import timezone
 from calibration import flags, readout, triage
 from calibration.admin import wording
 from calibration.admin.chosen_flags import ChosenFlags
-from calibration.admin.flag_forms import PersonForm, ReasonForm, person_form
+from calibration.admin.flag_forms import PersonForm, ReasonForm, keep_typed, person_form
 from calibration.admin.looks import Looks
 from calibration.admin.showing import state
-from calibration.admin.weights import WORST_FIRST, by_weight, kin_of, magnitude, told_to
+from calibration.admin.weights import WORST_FIRST, by_weight, decided, kin_of, magnitude, told_to
 from calibration.models import DriftFlag
 from fleet.admin.door import scope_in, visible
 from fleet.admin.filters import ScopedRelatedFilter, ValuesFilter
@@ -131,7 +131,7 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
         causes = wording.causes_of(row.causes[:1])
         return causes[0]["name"] if causes else ""
 
-    @admin.display(description="since", ordering="opened_at")
+    @admin.display(description="opened", ordering="opened_at")
     def opened(self, row: DriftFlag) -> str:
         """Return the day on which it was opened."""
         return wording.local_day(row.opened_at, row.sensor.dealer.zone)
@@ -201,7 +201,7 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
             request,
             object_id,
             lambda row, _: flags.acknowledge(row, user_id=request.user.pk, now=timezone.now()),
-            said="The flag is acknowledged.",
+            done=lambda _: "acknowledged",
         )
 
     def assign(self, request: HttpRequest, object_id: str) -> HttpResponse:
@@ -214,7 +214,7 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
                 row, person=form.cleaned_data["person"], scope=scope, now=timezone.now()
             ),
             form_of=lambda row: person_form([row], scope, data=request.POST),
-            said="It is noted who sees to the flag.",
+            done=lambda form: f"given to {form.cleaned_data['person'] or 'nobody'}",
         )
 
     def close(self, request: HttpRequest, object_id: str) -> HttpResponse:
@@ -229,7 +229,7 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
                 now=timezone.now(),
             ),
             form_of=lambda row: ReasonForm(request.POST),
-            said="The flag is closed.",
+            done=lambda _: "closed",
         )
 
     def part(self, request: HttpRequest, object_id: str) -> HttpResponse:
@@ -237,17 +237,17 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
         return self._decided(
             request,
             object_id,
-            lambda row, _: triage.part(row),
-            said="The flag stands by itself again.",
+            lambda row, _: [triage.part(row)],
+            done=lambda _: "out of the family and decided by itself again",
         )
 
     def _decided(
         self,
         request: HttpRequest,
         object_id: str,
-        decision: Callable[[DriftFlag, Any], object],
+        decision: Callable[[DriftFlag, Any], list[DriftFlag]],
         *,
-        said: str,
+        done: Callable[[Any], str],
         form_of: Callable[[DriftFlag], forms.Form] | None = None,
     ) -> HttpResponse:
         row = self.visible_or_404(request, object_id, "decide")
@@ -257,10 +257,12 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
         if form is not None and not form.is_valid():
             return self.flag_page(request, row, form)
         try:
-            decision(row, form)
+            rows = decision(row, form)
         except DomainError as refusal:
-            self.message_user(request, str(refusal), messages.ERROR)
+            for said in keep_typed(form, refusal):
+                self.message_user(request, said, messages.ERROR)
             row.refresh_from_db()
-            return self.flag_page(request, row)
-        self.message_user(request, said, messages.SUCCESS)
+            return self.flag_page(request, row, form)
+        level = messages.SUCCESS if rows else messages.INFO
+        self.message_user(request, decided(rows, done(form)), level)
         return HttpResponseRedirect(reverse("admin:calibration_driftflag_change", args=[row.pk]))

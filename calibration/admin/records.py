@@ -78,11 +78,12 @@ class RecordAdmin(Desk, ReadOnly):
                 request, self.entry_class(scope_in(request), start=self._start(request))
             )
         entry = self.entry_class(scope_in(request), data=request.POST, start={})
-        readable = entry.is_valid()
+        now = timezone.now()
+        readable = entry.is_valid(now=now)
         if "_check" in request.POST:
-            checked = entry.check(now=timezone.now()) if readable else None
+            checked = entry.check(now=now) if readable else None
             return self._form(request, entry, checked=checked)
-        done = entry.store(now=timezone.now()) if readable else None
+        done = entry.store(now=now) if readable else None
         if request.headers.get("Accept") == JSON:
             return self._told(request, entry, done)
         if done is None:
@@ -113,7 +114,7 @@ class RecordAdmin(Desk, ReadOnly):
             return HttpResponseNotAllowed(["POST"])
         scope, now = scope_in(request), timezone.now()
         entry = self.entry_class(scope, data=request.POST, start={})
-        enough = entry.is_valid() and len(entry.rows.filled()) > 1
+        enough = entry.is_valid(now=now) and len(entry.rows.filled()) > 1
         checked = entry.check(now=now) if enough else None
         known = beside(entry, scope)
         zone = known["sensor"].dealer.zone if known["sensor"] else UTC
@@ -218,23 +219,19 @@ class CalibrationAdmin(RecordAdmin):
         """Return machine and position at that time."""
         return ", ".join(part for part in (row.machine_serial, row.position) if part)
 
-    @admin.display(description="slope change", ordering="judgement__slope_change_pct")
+    @admin.display(
+        description="slope change, judged", ordering="judgement__expected_slope_change_pct"
+    )
     def slope_change(self, row: Any) -> str:
-        """Return the change of slope since the season before."""
-        judged = getattr(row, "judgement", None)
-        return (
-            wording.change(judged.slope_change_pct, judged.u_slope_change_pct, "%")
-            if judged
-            else ""
-        )
+        """Return the change of slope that the verdict beside it rests on."""
+        return wording.judged_slope(getattr(row, "judgement", None))
 
-    @admin.display(description="offset change", ordering="judgement__offset_change")
+    @admin.display(
+        description="offset change, judged", ordering="judgement__expected_offset_change"
+    )
     def offset_change(self, row: Any) -> str:
-        """Return the change of offset since the season before, in the unit that was typed."""
-        judged = getattr(row, "judgement", None)
-        if judged is None or judged.offset_change is None:
-            return ""
-        return wording.change_in(row.load_unit, judged.offset_change, judged.u_offset_change)
+        """Return the change of offset that the verdict rests on, in the unit that was typed."""
+        return wording.judged_offset(getattr(row, "judgement", None), row.load_unit)
 
     @admin.display(description="verdict", ordering="judgement__verdict")
     def verdict(self, row: Any) -> str:

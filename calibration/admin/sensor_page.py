@@ -26,13 +26,13 @@ def svg(text: str) -> str:
 
 def history_row(answer: wording.Answer, zone: tzinfo) -> dict[str, Any]:
     """Return one line of the table that says what the plots show."""
-    slope_change, offset_change = wording.changes_of(answer)
+    slope_change, offset_change = wording.changes_of(answer, "against_expected")
     return {
         "url": reverse("admin:calibration_calibration_change", args=[answer["id"]]),
         "day": wording.local_day(answer["performed_at"], zone),
         "season": answer["season"],
         "reason": wording.reason_of(answer),
-        "where": ", ".join(p for p in (answer["machine_serial"], answer["position"]) if p),
+        "where": _where(answer),
         "slope": wording.slope_of(answer),
         "offset": wording.offset_of(answer),
         "slope_change": slope_change,
@@ -40,6 +40,10 @@ def history_row(answer: wording.Answer, zone: tzinfo) -> dict[str, Any]:
         "verdict": answer["verdict"],
         "superseded": bool(answer["superseded_by"]),
     }
+
+
+def _where(answer: wording.Answer) -> str:
+    return ", ".join(part for part in (answer["machine_serial"], answer["position"]) if part)
 
 
 def sensor_page(sensor: Sensor, *, scope: Scope, now: datetime) -> dict[str, Any]:
@@ -56,19 +60,42 @@ def sensor_page(sensor: Sensor, *, scope: Scope, now: datetime) -> dict[str, Any
     life = plots.Life(answers, places, sensor.dealer.load_unit, sensor.model.reading_unit, zone)
     valid = [answer for answer in answers if not answer["superseded_by"]]
     last = valid[-1] if valid else None
+    here = next((place for place in places if place.removed_on is None), None)
     return {
         "sensor": sensor,
-        "here": next((place for place in places if place.removed_on is None), None),
+        "here": here,
         "life_line": _life_line(places, scope),
         "plots": [{**plot, "svg": svg(plot["svg"])} for plot in plots.history(life)],
         "history": [history_row(answer, zone) for answer in reversed(answers)],
-        "last": last and last_facts(last, zone),
+        **_now(last, here, places, zone),
         "due": _due(sensor, scope),
         "today": now.astimezone(zone).date(),
         "flags": open_flags(sensor, scope),
         "tests": _tests(sensor, scope, zone),
         "cautions": CAUTIONS,
     }
+
+
+def _now(
+    last: wording.Answer | None,
+    here: Installation | None,
+    places: Sequence[Installation],
+    zone: tzinfo,
+) -> dict[str, Any]:
+    """Return the last numbers, and whether they are from before the sensor came where it is."""
+    if last is None:
+        return {"last": None, "past": False}
+    past = here is None or before(last, here, zone)
+    facts = last_facts(last, zone)
+    if past:  # a forecast for a place that it has left is none
+        facts["outlook"] = ""
+    left = [place.removed_on for place in places if place.removed_on]
+    return {"last": facts, "past": past, "left_on": max(left, default=None)}
+
+
+def before(answer: wording.Answer, place: Installation, zone: tzinfo) -> bool:
+    """Whether a calibration was made before the sensor was put on where it sits."""
+    return wording.local_day(answer["performed_at"], zone) < place.installed_on.isoformat()
 
 
 def _due(sensor: Sensor, scope: Scope) -> DueState | None:
@@ -90,6 +117,7 @@ def last_facts(answer: wording.Answer, zone: tzinfo) -> dict[str, Any]:
         "sentence": wording.sentence(answer, zone),
         "outlook": wording.outlook(answer),
         "reason": wording.reason_of(answer),
+        "where": _where(answer),
         "slope": wording.slope_of(answer),
         "offset": wording.offset_of(answer),
         "changes": wording.changes_of(answer),
@@ -124,10 +152,21 @@ def _life_line(places: Sequence[Installation], scope: Scope) -> list[dict[str, A
     ]
 
 
-def open_flags(sensor: Sensor, scope: Scope) -> list[DriftFlag]:
-    """Return what is not closed about a sensor, the worst first."""
-    rows = _open_flags(scope).filter(sensor=sensor).select_related("calibration")
-    return list(rows.order_by("level", "-opened_at", "-pk"))
+def open_flags(sensor: Sensor, scope: Scope) -> list[dict[str, Any]]:
+    """Return what is not closed about a sensor, the worst first, with its days at the dealer."""
+    zone = sensor.dealer.zone
+    rows = _open_flags(scope).filter(sensor=sensor)
+    rows = rows.select_related("calibration", "functional_test")
+    return [
+        {
+            "row": row,
+            "opened": wording.local_day(row.opened_at, zone),
+            "measured": wording.local_day(
+                getattr(row.calibration or row.functional_test, "performed_at", None), zone
+            ),
+        }
+        for row in rows.order_by("level", "-opened_at", "-pk")
+    ]
 
 
 def _open_flags(scope: Scope) -> QuerySet[DriftFlag]:
@@ -151,11 +190,9 @@ def _tests(sensor: Sensor, scope: Scope, zone: tzinfo) -> list[dict[str, Any]]:
 
 def _card(answer: wording.Answer | None, place: Installation, zone: tzinfo) -> dict[str, str]:
     """Return the numbers for the console; none from before the sensor came here."""
-    if answer is None or not answer["fit"]:
+    if answer is None or not answer["fit"] or before(answer, place, zone):
         return {}
     day = wording.local_day(answer["performed_at"], zone)
-    if day < place.installed_on.isoformat():
-        return {}
     fit, load, reading = answer["fit"], answer["load_unit"], answer["reading_unit"]
     return {
         "slope": f"{readout.rounded(fit['slope'], fit['u_slope'])} {reading}/{load}",
@@ -185,6 +222,7 @@ def machine_page(machine: Machine, *, scope: Scope, now: datetime) -> dict[str, 
                 "url": reverse("admin:fleet_sensor_change", args=[place.sensor_id]),
                 "last": answer and history_row(answer, zone),
                 "card": _card(answer, place, zone),
+                "past": answer is not None and before(answer, place, zone),
                 "flagged": getattr(place, "flagged", False),
                 "due": due,
             }

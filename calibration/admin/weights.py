@@ -1,5 +1,6 @@
 """How much a flag weighs, in a list and in words, and which ones are one matter with it."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from django.db import models
@@ -9,6 +10,7 @@ from calibration.models import DriftFlag
 from calibration.readout.phrases import brief
 from fleet.scope import Scope
 
+MOST_LISTED = 12
 WORST_FIRST = ("level", models.F("weight").desc(nulls_last=True), "-pk")
 
 
@@ -28,6 +30,16 @@ def magnitude(row: DriftFlag) -> str:
     if row.kind == "lot":
         return f"{row.magnitude:.3g} % of its lot found out (siblings {row.tolerance:.2g} %)"
     return f"{brief(row.magnitude, 3)} {unit} (tolerance {row.tolerance:.3g})"
+
+
+def decided(rows: Sequence[DriftFlag], what: str) -> str:
+    """Return what was decided about which flags: how many, and each by its name."""
+    if not rows:
+        return f"Nothing changed: no flag was left to be {what}."
+    names = [f"{row.sensor.serial} {row.get_kind_display()}" for row in rows[:MOST_LISTED]]
+    more = f" and {len(rows) - MOST_LISTED} more" if len(rows) > MOST_LISTED else ""
+    count = "1 flag is" if len(rows) == 1 else f"{len(rows)} flags are"
+    return f"{count} {what}: {', '.join(names)}{more}."
 
 
 def kin_of(row: DriftFlag, scope: Scope, most: int = 50) -> list[DriftFlag]:

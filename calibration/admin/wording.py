@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import date, datetime, tzinfo
 from typing import Any
 
-from calibration.models import Reason, Stage, Verdict
+from calibration.models import Judgement, Reason, Stage, Verdict
 from calibration.readout import rounded, with_uncertainty
 from calibration.readout.phrases import brief, chance
 from fleet import units
@@ -47,6 +47,20 @@ def change_in(unit: str, newtons: float, u_newtons: float | None) -> str:
     """Return a change of load, kept in newtons, in a person's unit."""
     factor = units.LOAD[unit]
     return change(newtons / factor, None if u_newtons is None else u_newtons / factor, unit)
+
+
+def judged_slope(judgement: Judgement | None) -> str:
+    """Return the change of slope that the verdict rests on: against what was expected."""
+    if judgement is None:
+        return ""
+    return change(judgement.expected_slope_change_pct, judgement.expected_u_slope_change_pct, "%")
+
+
+def judged_offset(judgement: Judgement | None, unit: str) -> str:
+    """Return the change of offset that the verdict rests on, in the unit that was typed."""
+    if judgement is None or judgement.expected_offset_change is None:
+        return ""
+    return change_in(unit, judgement.expected_offset_change, judgement.expected_u_offset_change)
 
 
 def slope_of(answer: Answer) -> str:

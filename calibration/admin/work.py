@@ -2,16 +2,18 @@
 
 from typing import Any
 
+from django import forms
 from django.contrib import admin
 from django.db import models
 from django.http import HttpRequest
 from django.utils import timezone
 
 from calibration.models import DueState, Reminder, Visit, VisitLine
-from calibration.planning import revision
+from calibration.planning import appointments
 from calibration.readout import due_answer
 from fleet.admin.filters import ScopedRelatedFilter
-from fleet.admin.scoped import ReadOnly, Scoped
+from fleet.admin.refusals import RefusalForm
+from fleet.admin.scoped import ReadOnly, Scoped, refused
 
 
 @admin.register(Reminder)
@@ -73,11 +75,24 @@ class LineInline(admin.TabularInline):  # type: ignore[type-arg] # not subscript
         return False
 
 
+CLOSED = "although_closed"
+
+
+class VisitForm(RefusalForm):
+    """A visit; asked about a day on which nobody should go there, a person may say so."""
+
+    although_closed = forms.BooleanField(
+        required=False, label="Go there although the dealer or the customer is closed that day"
+    )
+
+
 @admin.register(Visit)
 class VisitAdmin(Scoped):
     """Planned visits; managers move, assign and confirm them."""
 
     resource = "visits"
+    form = VisitForm
+    labels = {"cancel_reason": "why it is cancelled"}
     list_display = ("planned_on", "customer", "due_on", "season", "technician", "status")
     list_display_links = ("planned_on", "customer")
     list_select_related = ("customer", "technician")
@@ -86,7 +101,8 @@ class VisitAdmin(Scoped):
     date_hierarchy = "planned_on"
     autocomplete_fields = ("customer", "technician")
     fields = (
-        "customer", "part", "planned_on", "due_on", "season", "technician", "status", "note",
+        "customer", "part", "planned_on", "due_on", "season", "technician", "status",
+        "cancel_reason", "note",
     )  # fmt: skip
     inlines = (LineInline,)
     linked_by = ("customer", "technician")
@@ -95,13 +111,22 @@ class VisitAdmin(Scoped):
         """Keep what the plan knows better."""
         return ("customer", "part", "due_on", "season") if obj else ()
 
+    def get_fields(self, request: HttpRequest, obj: Any = None) -> Any:
+        """Ask whether somebody goes there all the same, where the day is refused for that."""
+        shown = super().get_fields(request, obj)
+        refusal = refused(request)
+        asked = refusal and any(CLOSED in problem.accepted for problem in refusal.problems)
+        if not (asked or CLOSED in request.POST):
+            return shown
+        at = list(shown).index("planned_on") + 1
+        return [*shown[:at], CLOSED, *shown[at:]]
+
     def store_new(self, request: HttpRequest, row: Visit) -> Visit:
         """Store a visit that a manager plans by hand."""
-        row.updated_at = timezone.now()
-        stored: Visit = super().store_new(request, row)
-        return stored
+        closed = CLOSED in request.POST
+        return appointments.make(row, now=timezone.now(), although_closed=closed)
 
     def store_changes(self, request: HttpRequest, row: Any, changes: dict[str, Any]) -> Any:
-        """Store changes and when they were made."""
-        further = revision(row, changes, now=timezone.now())
-        return super().store_changes(request, row, {**changes, **further})
+        """Store what a manager changed."""
+        closed = changes.pop(CLOSED, False)
+        return appointments.edit(row, now=timezone.now(), although_closed=closed, **changes)

@@ -13,7 +13,7 @@ from calibration.documents.certificate_data import results
 from calibration.documents.flag_words import Kind, flag_words
 from calibration.documents.wording import dealer_facts, local_day, local_minute, quantity, typed
 from fleet.errors import NotFound
-from fleet.models import Sensor
+from fleet.models import Dealer, Sensor
 from fleet.scope import Scope
 
 EARLIEST_ZIP_YEAR = 1980
@@ -87,6 +87,7 @@ def dossier_data(
     dealer, zone = sensor.dealer, sensor.dealer.zone
     dates = {answer["id"]: local_minute(answer["performed_at"], dealer)
              for answer in (*life["calibrations"], *life["functional_tests"])}  # fmt: skip
+    judged = {answer["id"]: answer["against_expected"] for answer in life["calibrations"]}
     return {
         "issued_on": local_day(now, dealer),
         "issued_at": local_minute(now, dealer),
@@ -100,10 +101,10 @@ def dossier_data(
         },
         "installations": life["installations"],
         "plots": plots.histories(life, zone),
-        "seasons": [_season(row) for row in life["seasons"]],
+        "seasons": [_season(row, judged[row["calibration"]]) for row in life["seasons"]],
         "calibrations": [_calibration(answer, dates) for answer in life["calibrations"]],
         "functional_tests": [_test(answer, dates) for answer in life["functional_tests"]],
-        "flags": [_flag(flag) for flag in life["flags"]],
+        "flags": [_flag(flag, dates, dealer) for flag in life["flags"]],
         "due": life["due"],
         "records": records,
     }
@@ -118,7 +119,8 @@ def _tag(tag: Mapping[str, Any] | None, reading_unit: str) -> str:
     )
 
 
-def _season(row: Mapping[str, Any]) -> dict[str, Any]:
+def _season(row: Mapping[str, Any], judged: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a season's last numbers and the changes that its verdict rests on."""
     load, reading = row["load_unit"], row["reading_unit"]
     return {
         "season": row["season"],
@@ -126,8 +128,12 @@ def _season(row: Mapping[str, Any]) -> dict[str, Any]:
         "verdict": row["verdict"],
         "slope": quantity(row["slope"], row["u_slope"], f"{reading}/{load}"),
         "offset": quantity(row["offset"], row["u_offset"], reading),
-        "slope_change": quantity(row["slope_change_pct"], row["u_slope_change_pct"], "%"),
-        "offset_change": quantity(row["offset_change"], row["u_offset_change"], load),
+        "slope_change": quantity(
+            judged.get("slope_change_pct"), judged.get("u_slope_change_pct"), "%"
+        ),
+        "offset_change": quantity(
+            judged.get("offset_change"), judged.get("u_offset_change"), load
+        ),
     }
 
 
@@ -175,9 +181,12 @@ def _test(answer: Mapping[str, Any], dates: Mapping[str, str]) -> dict[str, Any]
     }  # fmt: skip
 
 
-def _flag(flag: Mapping[str, Any]) -> dict[str, str]:
+def _flag(flag: Mapping[str, Any], dates: Mapping[str, str], dealer: Dealer) -> dict[str, str]:
+    """Return a flag with its days at the dealer: measured and opened are days apart at times."""
+    record = flag["calibration"] or flag["functional_test"] or ""
     return {
-        "opened_on": flag["opened_at"][:10],
+        "measured_on": dates.get(record, "")[:10],
+        "opened_on": local_minute(flag["opened_at"], dealer)[:10],
         "kind": Kind(flag["kind"]).label,
         "level": flag["level"],
         "status": flag["status"],

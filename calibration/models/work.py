@@ -167,6 +167,12 @@ class Visit(ScopedModel):
     )
     status = models.CharField(max_length=10, choices=Status.choices, default=Status.PLANNED)
     note = models.CharField(max_length=200, blank=True)
+    cancel_reason = models.CharField(
+        max_length=200,
+        blank=True,
+        help_text="Why it is off, 3 to 200 characters. It stands in the dealer's calendars; the "
+        "customer is only told that the visit is off.",
+    )
     part = models.PositiveSmallIntegerField(
         default=1,
         validators=[MinValueValidator(1)],

@@ -158,7 +158,7 @@ def _erase_papers(
     """Visits, e-mails, reasons, and the files that were uploaded."""
     seated = Installation.objects.filter(machine__in=machines).values("sensor")
     dealers = {"dealer": customer.dealer_id}
-    _replace(Visit.objects.filter(customer=customer), ("note",), words, counts)
+    _replace(Visit.objects.filter(customer=customer), ("note", "cancel_reason"), words, counts)
     _replace(DriftFlag.objects.filter(sensor__in=seated), ("close_reason",), words, counts)
     _replace(Blackout.objects.filter(customer=customer), ("reason",), words, counts)
     _replace(SeasonPlan.objects.filter(**dealers), ("unplanned",), words, counts)

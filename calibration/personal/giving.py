@@ -41,7 +41,10 @@ def personal_data(customer: Customer, *, scope: Scope) -> dict[str, Any]:
             Machine.objects.filter(customer=customer).order_by("pk").values("serial", "name")
         ),
         "visits": [
-            {"planned_on": row.planned_on, "status": row.status, "note": row.note}
+            {
+                "planned_on": row.planned_on, "status": row.status, "note": row.note,
+                "cancel_reason": row.cancel_reason,
+            }
             for row in visits
         ],
         "blackouts": [

@@ -12,8 +12,7 @@ from datetime import datetime
 from typing import NamedTuple
 
 from calibration import due
-from calibration.planning import visits
-from calibration.planning.appointments import revision
+from calibration.planning import appointments, visits
 from calibration.planning.choosing import SECONDS
 from calibration.planning.progress import readiness
 from fleet.models import Customer, Dealer
@@ -23,9 +22,9 @@ __all__ = [
     "DealerPlan",
     "PlanResult",
     "Unplanned",
+    "appointments",
     "plan_visits",
     "readiness",
-    "revision",
 ]
 
 

@@ -1,12 +1,62 @@
-"""What goes with every change of a visit: when, its number in calendars, who had it before."""
+"""Visits made and changed, and what goes with it: its number in calendars, who had it before."""
 
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from calibration.models import Visit
+from django.db import transaction
 
-TOLD = ("planned_on", "technician_id", "status", "note")  # what a calendar shows
+from calibration.due import due_machines
+from calibration.models import Visit
+from calibration.planning import rules
+from fleet import registry
+from fleet.models import Installation
+
+SAID = ("planned_on", "technician", "status", "cancel_reason")
+# What a calendar shows.
+TOLD = ("planned_on", "technician_id", "status", "note", "cancel_reason")
+
+
+@transaction.atomic
+def make(visit: Visit, *, now: datetime, although_closed: bool = False) -> Visit:
+    """Plan a visit by hand; its machines are those of the customer that are due.
+
+    Raises
+    ------
+    Invalid
+        For a day or a status that cannot be; every problem is named.
+    Conflict
+        Where the customer has an open visit already.
+    """
+    visit.cancel_reason = visit.cancel_reason.strip()
+    said = {name: getattr(visit, name) for name in SAID}
+    rules.check(visit, said, now=now, although_closed=although_closed)
+    visit.updated_at = now
+    if visit.status == Visit.Status.DONE:
+        visit.done_at = now
+    made = registry.clean_and_save(visit)
+    places = Installation.objects.filter(machine__customer=visit.customer_id)
+    for need in due_machines(places, now=now).values():
+        made.lines.create(machine_id=need.machine_id, due_on=need.due_on, sensors=need.sensors)
+    return made
+
+
+@transaction.atomic
+def edit(visit: Visit, *, now: datetime, although_closed: bool = False, **values: Any) -> Visit:
+    """Change a visit as a person says.
+
+    Raises
+    ------
+    Invalid
+        For a day or a status that cannot be, or where nobody says why it is cancelled.
+    """
+    if "cancel_reason" in values:
+        values["cancel_reason"] = values["cancel_reason"].strip()
+    changes = {name: value for name, value in values.items() if getattr(visit, name) != value}
+    rules.check(visit, changes, now=now, although_closed=although_closed)
+    for name, value in (values | revision(visit, changes, now=now)).items():
+        setattr(visit, name, value)
+    return registry.clean_and_save(visit)
 
 
 def revision(visit: Visit, values: Mapping[str, Any], *, now: datetime) -> dict[str, Any]:
@@ -22,6 +72,9 @@ def revision(visit: Visit, values: Mapping[str, Any], *, now: datetime) -> dict[
         further["sequence"] = visit.sequence + 1
     if said.get("technician_id", visit.technician_id) != visit.technician_id:
         further["former_technician"] = visit.technician
+    off = Visit.Status.CANCELLED
+    if visit.status == off and said.get("status", off) != off:
+        further["cancel_reason"] = ""
     done = said.get("status") == Visit.Status.DONE
     if done and visit.done_at is None:
         further["done_at"] = now

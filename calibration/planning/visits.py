@@ -181,7 +181,7 @@ class _Writer:
         )
 
     def _cancel(self, visit: Visit, why: str) -> None:
-        change(visit, now=self.desk.now, status=Status.CANCELLED, note=why[:200])
+        change(visit, now=self.desk.now, status=Status.CANCELLED, cancel_reason=why[:200])
         self.outcome.cancelled += 1
 
     def _say(self) -> None:

@@ -33,6 +33,12 @@ _ROWS = "spanbook.rows"
 _COMPARISONS = ("exact", "isnull", "gte", "lt", "year", "month", "day", "in")
 
 
+def refused(request: HttpRequest) -> DomainError | None:
+    """Return what a service refused in this request, while its form is shown again."""
+    found: DomainError | None = request.META.get(_REFUSAL)
+    return found
+
+
 class Scoped(ModelAdmin):
     """The one base of every page of the desk."""
 
@@ -179,7 +185,7 @@ class Scoped(ModelAdmin):
     ) -> type[ModelForm]:
         """Return the form, which knows what a service refused in this request."""
         form = super().get_form(request, obj, *args, **kwargs)
-        refusal = request.META.get(_REFUSAL)
+        refusal = refused(request)
         return type(form.__name__, (form,), {"refusal": refusal}) if refusal else form
 
     def changeform_view(

@@ -147,9 +147,11 @@ def test_changes_arrive_under_the_same_name_with_a_higher_number(manager, nobody
     assert str(read(nobody, feed)[uid]["status"]) == "CONFIRMED"
     manager.patch(f"{V1}visits/{mine.pk}/", {"status": "confirmed"})  # no news
     assert int(read(nobody, feed)[uid]["sequence"]) == 2
-    manager.patch(f"{V1}visits/{mine.pk}/", {"status": "cancelled"})
+    off = {"status": "cancelled", "cancel_reason": "the field is wet"}
+    manager.patch(f"{V1}visits/{mine.pk}/", off)
     off = read(nobody, feed)[uid]
     assert (int(off["sequence"]), str(off["status"])) == (3, "CANCELLED")
+    assert "Cancelled: the field is wet" in str(off["description"])
     with time_machine.travel(NOW + timedelta(days=31), tick=False):
         assert read(nobody, feed) == {}
 

@@ -7,6 +7,7 @@ from datetime import date
 
 import icalendar
 import pytest
+import time_machine
 
 from calibration import claiming, scan, stages, working
 from calibration.claiming import Clock
@@ -14,6 +15,7 @@ from calibration.models import DueState, ScanRun, Visit
 from tests.api.conftest import NOW, V1, refused, taken
 
 
+@time_machine.travel(NOW, tick=False)
 def test_a_visit_is_planned_by_hand_confirmed_and_done(manager, tech, world):
     world.season("A1", 2020)  # due long ago
     body = {"customer": "Farm A1", "planned_on": "2027-02-10", "technician": "techA"}
@@ -36,6 +38,39 @@ def test_a_visit_is_planned_by_hand_confirmed_and_done(manager, tech, world):
     refused(manager.post(f"{V1}visits/", body | {"customer": "Farm B1"}), 422, "/customer")
 
 
+def test_the_rules_of_a_visit_are_the_same_over_the_api(manager, world):
+    """Pointer and what would be accepted, nothing stored; the desk has the same rules."""
+    path = f"{V1}visits/{visit(world).pk}/"
+    with time_machine.travel(NOW, tick=False):
+        for body, pointer, accepted in (
+            ({"planned_on": "2026-04-09"}, "/planned_on", "2026-04-10 to 2028-04-10"),
+            ({"planned_on": "2029-01-01"}, "/planned_on", "2026-04-10 to 2028-04-10"),
+            ({"planned_on": "2027-02-07"}, "/planned_on", "although_closed"),
+            ({"status": "done"}, "/status", "done from 2027-02-10 on"),
+            ({"status": "cancelled"}, "/cancel_reason", "3 to 200 characters"),
+            ({"cancel_reason": "rain"}, "/cancel_reason", "the status cancelled"),
+            ({"planned_on": "2027-02-07", "although_closed": "perhaps"}, "/although_closed", ""),
+        ):
+            before = manager.get(path).json()
+            document = refused(manager.patch(path, body), 422, pointer)
+            (error,) = document["errors"]
+            assert accepted in error["accepted"], document
+            assert manager.get(path).json() == before
+        both = refused(
+            manager.patch(path, {"planned_on": "2026-04-09", "status": "cancelled"}), 422
+        )
+        assert {each["pointer"] for each in both["errors"]} == {"/planned_on", "/cancel_reason"}
+        sunday = {"planned_on": "2027-02-07", "although_closed": True}
+        assert manager.patch(path, sunday).json()["planned_on"] == "2027-02-07"
+        off = manager.patch(path, {"status": "cancelled", "cancel_reason": "the field is wet"})
+        assert off.json()["cancel_reason"] == "the field is wet"
+        body = {"customer": "Farm A2", "planned_on": "2027-02-06"}
+        refused(manager.post(f"{V1}visits/", body), 422, "/planned_on")
+        made = manager.post(f"{V1}visits/", body | {"although_closed": True})
+        assert made.status_code == 201, made.content
+        assert manager.put(f"{V1}visits/{made.json()['id']}/", made.json()).status_code == 200
+
+
 @pytest.mark.parametrize("day", ["2027-02-30", "tomorrow", "0001-01-01", "9999-12-31", 5, None])
 def test_days_that_cannot_be(manager, world, day):
     body = {"customer": "Farm A1", "planned_on": day}
@@ -50,6 +85,7 @@ def visit(world, name="A1", **changes):
     return Visit.objects.create(**(values | changes))
 
 
+@time_machine.travel(NOW, tick=False)
 def test_the_calendar_is_read_by_a_calendar_library(tech, manager, world):
     mine = visit(world, note="Ring first; bring 100 kg, please")
     mine.lines.create(machine=world.machines["A1"], due_on=date(2027, 3, 1), sensors=2)

@@ -77,6 +77,20 @@ def test_acknowledging_and_closing(world, flagged, technician):
     assert "cannot be acknowledged any more" in late
 
 
+def test_a_reason_that_is_refused_stays_as_it_was_typed(flagged, technician):
+    """The service wants 3 characters: what was typed stands in its field, the reason beside it."""
+    answer = technician.post(door(flagged[0], "close"), {"reason": "ok"})
+    field = answer.context["form"]["reason"]
+    assert field.value() == "ok"
+    assert "3 to 200 characters" in str(field.errors)
+    assert 'value="ok"' in answer.content.decode()
+    chosen = {ACTION_CHECKBOX_NAME: [flagged[1].pk], "action": "close_chosen", "sure": "1"}
+    many = technician.post(reverse(LIST), chosen | {"reason": "ok"})
+    assert "3 to 200 characters" in str(many.context["form"]["reason"].errors)
+    assert 'value="ok"' in many.content.decode()
+    assert DriftFlag.objects.filter(status="closed").count() == 0
+
+
 def test_a_reviewer_looks_and_does_not_decide(world, flagged):
     reviewer = signed_in(world.users["reviewer"])
     flag = flagged[0]

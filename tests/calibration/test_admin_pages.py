@@ -127,6 +127,39 @@ def test_the_life_line_crosses_machines_and_owners_without_telling_on_them(full)
     assert "hand of A" not in told.content.decode()
 
 
+def test_numbers_from_before_it_was_put_back_on_are_not_the_ones_of_now(full):
+    """Taken off and put back, the mount may sit otherwise: common practice, no source."""
+    client, sensor, place = signed_in(full.users["techA"]), full.sensors["A1"], "row 1"
+    address = page(sensor, "change", sensor.pk)
+    assert not client.get(address).context["page"]["past"]
+    assert "<h3>Last time, 2026-03-10</h3>" in entry_page(client, "S-A1")
+    registry.remove_sensor(
+        scope=SYSTEM, installation=full.installations["A1"], removed_on=date(2026, 4, 1)
+    )
+    text = client.get(address).content.decode()
+    assert "Off the machine since 2026-04-01." in text
+    assert "From before, 2026-03-10, on M-A1, row 1" in text
+    registry.install_sensor(
+        scope=SYSTEM, sensor=sensor, machine=full.machines["A1"], position=place,
+        installed_on=date(2026, 4, 2),
+    )  # fmt: skip
+    text = client.get(address).content.decode()
+    assert "Put on M-A1, row 1, on 2026-04-02, and not calibrated there since." in text
+    assert "From before, 2026-03-10, on M-A1, row 1" in text
+    assert text.index("not calibrated there since") < text.index("Beyond tolerance: since")
+    machine = client.get(page(Machine, "change", full.machines["A1"].pk)).context["page"]
+    assert machine["positions"][0]["past"]
+    assert "before it was put on here, 2026-04-02" in entry_page(client, "S-A1")
+    full.season("A1", 2026, performed_at=datetime(2026, 4, 3, 8, tzinfo=UTC))
+    text = client.get(address).content.decode()
+    assert "not calibrated there since" not in text
+    assert "From before" not in text
+
+
+def entry_page(client, serial: str) -> str:
+    return client.get(page(Calibration, "add"), {"sensor": serial}).content.decode()
+
+
 def test_a_sensor_that_was_never_calibrated_has_its_page(world):
     sensor = world.sensors["A2b"]
     text = signed_in(world.users["techA"]).get(page(sensor, "change", sensor.pk)).content.decode()

@@ -16,6 +16,7 @@ from calibration.models import (
     StaleSensor,
     TolerancePolicy,
 )
+from tests.calibration.entries import GOOD, refused, rows, steps, typed
 from tests.conftest import SYSTEM
 from tests.desk import page, signed_in, without_files
 
@@ -30,31 +31,6 @@ def _desk(settings, monkeypatch):
 @pytest.fixture
 def technician(world):
     return signed_in(world.users["techA"])
-
-
-def rows(prefix: str, *filled: dict) -> dict:
-    data = {f"{prefix}-TOTAL_FORMS": "6", f"{prefix}-INITIAL_FORMS": "0"}
-    for number, row in enumerate(filled):
-        data |= {f"{prefix}-{number}-{name}": value for name, value in row.items()}
-    return data
-
-
-def typed(*points: tuple[str, str], **changes) -> dict:
-    return {
-        "id": str(uuid.uuid4()), "sensor": "S-A1", "performed_at": "2026-03-10 09:00",
-        "reason": "seasonal", "stage": "as_found", "load_unit": "daN", "reading_unit": "count",
-        "technician": "Tilda", "_save": "1",
-        **rows("points", *({"load": a, "reading": b, "direction": "up"} for a, b in points)),
-        **changes,
-    }  # fmt: skip
-
-
-GOOD = (("0", "20000"), ("100", "30000"))
-
-
-def refused(answer) -> tuple[dict, list]:
-    assert answer.status_code == 200
-    return answer.context["form"].errors, answer.context["rows"].errors
 
 
 def test_a_fresh_form_knows_the_sensor_and_last_times_numbers(world, technician):
@@ -130,7 +106,10 @@ def test_what_cannot_be_stands_at_its_field_and_nothing_is_stored(
     ("points", "row", "field"),
     [
         ((("0", "20000"), ("100", "70000")), 1, "reading"),
-        ((("0", "20000"), ("100", "30,5")), 1, "reading"),
+        ((("0", "20000"), ("100", "30.5.1")), 1, "reading"),
+        ((("0", "20000"), ("100", "30.000,5")), 1, "reading"),
+        ((("0", "20000"), ("100", "30,000,5")), 1, "reading"),
+        ((("0", "20000"), ("100", "30_000")), 1, "reading"),
         ((("0", "NaN"), ("100", "30000")), 0, "reading"),
         ((("1e400", "20000"), ("100", "30000")), 0, "load"),
         ((("0", "20000"), ("", "30000")), 1, "load"),
@@ -205,15 +184,6 @@ def test_the_calibration_page_shows_its_numbers_as_the_api_gives_them(world, tec
     assert len(shown[1].partition(".")[2]) == len(shown[2].partition(".")[2])
     assert "<svg" in text
     assert "Before anyone touches the machine" in text
-
-
-def steps(*filled: tuple[str, str]) -> dict:
-    return {
-        "id": str(uuid.uuid4()), "sensor": "S-A1", "performed_at": "2026-03-11 09:00",
-        "load_unit": "daN", "pressure_unit": "bar",
-        **rows("steps", *({"commanded": a, "displayed_mean": b, "observed": "steady"}
-                          for a, b in filled)),
-    }  # fmt: skip
 
 
 def test_a_functional_test_is_recorded_once(world, technician):

@@ -330,7 +330,7 @@ def test_a_visit_whose_day_was_taken_from_it_is_cancelled_and_listed(planned):
     Membership.objects.filter(role="technician").delete()
     result = plan(planned)
     assert (result.cancelled, len(result.unplanned)) == (2, 2)
-    assert "no active technician" in Visit.objects.first().note
+    assert "no active technician" in Visit.objects.first().cancel_reason
     Membership.objects.create(
         user=planned.users["techA"], dealer=planned.dealers["A"], role="technician"
     )

@@ -6,7 +6,7 @@ from django.urls import reverse
 from rest_framework.test import APIClient
 
 from calibration import flags, triage
-from calibration.models import DriftFlag, FlagFamily, KeptLook
+from calibration.models import DriftFlag, Event, FlagFamily, KeptLook
 from calibration.records import PointDraft, judge_marked
 from fleet.errors import Conflict, Forbidden, Invalid, NotFound
 from tests.conftest import NOW, SYSTEM
@@ -221,6 +221,30 @@ def test_the_desk_merges_assigns_and_says_so_first(world, three):
     assert len(mine) == 3
     nobody = signed_in(tech).get(reverse(LIST) + "?whose=nobody").context["cl"].result_list
     assert three[0] not in nobody
+
+
+def test_the_desk_says_how_many_flags_were_decided_and_which(world, three):
+    client = signed_in(world.users["managerA"])
+    triage.merge(three[:2], cause="reference fell", scope=world.scopes["managerA"], now=NOW)
+    door = reverse("admin:calibration_driftflag_close", args=[three[0].pk])
+    for said in ("2 flags are closed: S-A1 slope, S-A2 slope.", "Nothing changed"):
+        told = client.post(door, {"reason": "new reference"}, follow=True)
+        assert said in str(*told.context["messages"])
+    chosen = {ACTION_CHECKBOX_NAME: [three[2].pk], "action": "close_chosen", "sure": "1"}
+    told = client.post(reverse(LIST), chosen | {"reason": "new reference"}, follow=True)
+    assert str(*told.context["messages"]) == "1 flag is closed: S-A1b slope."
+
+
+def test_a_family_chosen_whole_is_decided_and_told_once(world, three):
+    """Its second flag came along with the first: one event for each flag, not two."""
+    triage.merge(three[:2], cause="reference fell", scope=world.scopes["managerA"], now=NOW)
+    before = Event.objects.count()
+    chosen = {ACTION_CHECKBOX_NAME: [row.pk for row in three], "action": "close_chosen"}
+    told = signed_in(world.users["managerA"]).post(
+        reverse(LIST), chosen | {"reason": "new reference", "sure": "1"}, follow=True
+    )
+    assert "3 flags are closed:" in str(*told.context["messages"])
+    assert Event.objects.count() == before + 3
 
 
 def test_a_technician_is_offered_only_themselves(world, three):
