@@ -46,11 +46,12 @@ class VisitInput(Input):
         required=False,
         allow_blank=True,
         max_length=200,
-        help_text="Needed with the status cancelled: why, 3 to 200 characters.",
+        help_text="Of a cancelled visit: why, 3 to 200 characters.",
     )
     although_closed = serializers.BooleanField(
         required=False,
-        help_text="Go there although the dealer or the customer is closed that day.",
+        help_text="Whether somebody goes there on a day on which the dealer or the customer is "
+        "closed, which is taken for granted; false: such a day is refused.",
     )
     part = WholeInput(
         required=False, min_value=1, max_value=99, help_text="Where one visit is not enough."
@@ -132,14 +133,15 @@ class VisitViews(Register):
         customer, day = values["customer"], values["planned_on"]
         values.setdefault("season", seasons.season_of(day, customer.dealer.season_start))
         values.setdefault("due_on", day)
-        closed = values.pop("although_closed", False)
+        closed = values.pop("although_closed", True)
         visit = Visit(**values)
         require(self.scope, "create", self.resource, Visit, owner_of(visit))
-        return appointments.make(visit, now=self.now, although_closed=closed)
+        return appointments.make(visit, now=self.now, although_closed=closed, unexplained=True)
 
     def change(self, row: Visit, values: dict[str, Any]) -> Visit:
         """Store the changed visit."""
-        return appointments.edit(row, now=self.now, **values)
+        asked = {"although_closed": True} | values
+        return appointments.edit(row, now=self.now, unexplained=True, **asked)
 
     @extend_schema(request=PlanInput, responses=dict)
     @action(detail=False, methods=["post"])

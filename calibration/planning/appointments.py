@@ -18,8 +18,12 @@ TOLD = ("planned_on", "technician_id", "status", "note", "cancel_reason")
 
 
 @transaction.atomic
-def make(visit: Visit, *, now: datetime, although_closed: bool = False) -> Visit:
+def make(
+    visit: Visit, *, now: datetime, although_closed: bool = False, unexplained: bool = False
+) -> Visit:
     """Plan a visit by hand; its machines are those of the customer that are due.
+
+    What the two options allow stands at `rules.check`.
 
     Raises
     ------
@@ -30,7 +34,7 @@ def make(visit: Visit, *, now: datetime, although_closed: bool = False) -> Visit
     """
     visit.cancel_reason = visit.cancel_reason.strip()
     said = {name: getattr(visit, name) for name in SAID}
-    rules.check(visit, said, now=now, although_closed=although_closed)
+    rules.check(visit, said, now=now, although_closed=although_closed, unexplained=unexplained)
     visit.updated_at = now
     if visit.status == Visit.Status.DONE:
         visit.done_at = now
@@ -42,8 +46,15 @@ def make(visit: Visit, *, now: datetime, although_closed: bool = False) -> Visit
 
 
 @transaction.atomic
-def edit(visit: Visit, *, now: datetime, although_closed: bool = False, **values: Any) -> Visit:
-    """Change a visit as a person says.
+def edit(
+    visit: Visit,
+    *,
+    now: datetime,
+    although_closed: bool = False,
+    unexplained: bool = False,
+    **values: Any,
+) -> Visit:
+    """Change a visit as a person says; what the two options allow stands at `rules.check`.
 
     Raises
     ------
@@ -53,7 +64,7 @@ def edit(visit: Visit, *, now: datetime, although_closed: bool = False, **values
     if "cancel_reason" in values:
         values["cancel_reason"] = values["cancel_reason"].strip()
     changes = {name: value for name, value in values.items() if getattr(visit, name) != value}
-    rules.check(visit, changes, now=now, although_closed=although_closed)
+    rules.check(visit, changes, now=now, although_closed=although_closed, unexplained=unexplained)
     for name, value in (values | revision(visit, changes, now=now)).items():
         setattr(visit, name, value)
     return registry.clean_and_save(visit)

@@ -12,12 +12,17 @@ from fleet import workdays
 from fleet.errors import Invalid, Problem
 from fleet.models import Blackout, DayOff, Dealer, Membership, Role, User
 
-YEARS_AHEAD = 2
+YEARS = 2  # before and after today
 Status = Visit.Status
 
 
 def check(
-    visit: Visit, changes: Mapping[str, Any], *, now: datetime, although_closed: bool
+    visit: Visit,
+    changes: Mapping[str, Any],
+    *,
+    now: datetime,
+    although_closed: bool,
+    unexplained: bool,
 ) -> None:
     """Raise Invalid with every reason why a visit cannot be changed so.
 
@@ -27,19 +32,23 @@ def check(
         As it is stored, or as it is to be made.
     changes
         What differs; of a new visit, everything.
-    now, although_closed
-        The moment; whether somebody goes there on a day on which dealer or customer are closed.
+    now
+        The moment.
+    although_closed
+        Whether somebody goes there on a day on which dealer or customer are closed.
+    unexplained
+        Whether it may be cancelled without a reason.
     """
     today = now.astimezone(visit.customer.dealer.zone).date()
     day = changes.get("planned_on", visit.planned_on)
     status = changes.get("status", visit.status)
     reopened = status in Visit.TO_BE_MADE and visit.status not in Visit.TO_BE_MADE
     moved = "planned_on" in changes or reopened
-    found = list(_reach(day, today)) if moved else []
+    found = list(_reach(day, today, status)) if moved else []
     placed = (moved or changes.get("technician")) and status in Visit.TO_BE_MADE
     if placed and not found and not although_closed:
         found += _closed(visit, day, changes.get("technician", visit.technician))
-    if status == Status.DONE and day > today and (moved or "status" in changes):
+    if status == Status.DONE and day > today and (moved or "status" in changes) and not found:
         found.append(
             Problem(
                 "status",
@@ -48,19 +57,27 @@ def check(
                 str(status),
             )
         )
-    found += _reason(visit, changes, status)
+    found += _reason(visit, changes, status, unexplained=unexplained)
     if found:
         raise Invalid(*found)
 
 
-def _reach(day: date, today: date) -> Iterator[Problem]:
-    """A visit is planned from today on, and not for a day that nobody plans for."""
-    leap = (today.month, today.day) == (2, 29)
-    last = date(today.year + YEARS_AHEAD, today.month, 28 if leap else today.day)
-    if today <= day <= last:
+def _reach(day: date, today: date, status: str) -> Iterator[Problem]:
+    """A visit is planned from today on, made before or today, and never years away."""
+    last = _years_from(today, YEARS)
+    first = _years_from(today, -YEARS) if status == Status.DONE else today
+    if first <= day <= last or (status == Status.CANCELLED and day < today):
         return
-    why = "That day has passed" if day < today else f"More than {YEARS_AHEAD} years ahead"
-    yield Problem("planned_on", why, f"{today} to {last}", str(day))
+    if day > last:
+        why = f"More than {YEARS} years ahead"
+    else:
+        why = "That day has passed" if first == today else f"More than {YEARS} years ago"
+    yield Problem("planned_on", why, f"{first} to {last}", str(day))
+
+
+def _years_from(day: date, years: int) -> date:
+    leap = (day.month, day.day) == (2, 29)
+    return date(day.year + years, day.month, 28 if leap else day.day)
 
 
 def _closed(visit: Visit, day: date, technician: User | None) -> Iterator[Problem]:
@@ -98,13 +115,17 @@ def _member(technician: User, dealer: Dealer) -> Membership | None:
     return found
 
 
-def _reason(visit: Visit, changes: Mapping[str, Any], status: str) -> Iterator[Problem]:
+def _reason(
+    visit: Visit, changes: Mapping[str, Any], status: str, *, unexplained: bool
+) -> Iterator[Problem]:
     """A visit is called off with a reason, and no other one has such a reason."""
     reason = changes.get("cancel_reason", visit.cancel_reason)
     if status != Status.CANCELLED:
         if changes.get("cancel_reason"):
             accepted = "nothing; or the status cancelled beside it"
             yield Problem("cancel_reason", "Only a cancelled visit has one", accepted)
+    elif unexplained and not reason:
+        return
     elif {"status", "cancel_reason"} & changes.keys() and not 3 <= len(reason) <= 200:
         accepted = "3 to 200 characters"
         yield Problem("cancel_reason", "Say why the visit is cancelled", accepted, reason[:40])

@@ -145,6 +145,21 @@ def test_made_sooner_it_is_done_today(world):
         appointments.edit(visit, now=NOW, planned_on=MONDAY)
 
 
+def test_one_that_was_made_can_be_entered_afterwards(world):
+    yesterday = TODAY - timedelta(days=1)
+    assert made(world, yesterday, status="done").done_at == NOW
+    with pytest.raises(Invalid, match="More than 2 years ago"):
+        made(world, date(2024, 4, 9), name="A2", status="done")
+
+
+def test_programs_need_not_say_why_it_is_off(world):
+    visit = made(world)
+    appointments.edit(visit, now=NOW, unexplained=True, status="cancelled")
+    assert Visit.objects.get().status == "cancelled"
+    with pytest.raises(Invalid, match="3 to 200"):
+        appointments.edit(visit, now=NOW, unexplained=True, cancel_reason="no")
+
+
 def test_calling_off_needs_a_reason_that_is_kept(world):
     visit = made(world, note="ring first")
     for reason in ("", "  ", "no", "x" * 201):
