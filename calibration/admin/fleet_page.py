@@ -1,5 +1,6 @@
 """The fleet at a glance: seasons by sensors; lots and sensor models; how long a model lasts."""
 
+from collections.abc import Iterator
 from typing import Any
 from urllib.parse import urlencode
 
@@ -18,6 +19,7 @@ from fleet.models import Dealer, SensorModel
 
 ORDERS = {"weight": "heaviest first", "serial": "by serial", "lot": "by model and lot"}
 VERDICTS = (Verdict.BEYOND, Verdict.WATCH, Verdict.WITHIN)
+BAR = 140.0  # the length of a season's bar, in the units of its picture
 LAST = "due__last_calibration__judgement__verdict"
 
 
@@ -73,10 +75,24 @@ def _page(asked: Any, number: int) -> str:
 
 def _bars(seasons: Any) -> list[dict[str, Any]]:
     return [
-        {"season": season, "share": _share(season.beyond / season.total)}
+        {
+            "season": season,
+            "share": _share(season.beyond / season.total),
+            "parts": list(_parts(season)),
+        }
         for season in seasons
         if season.total
     ]
+
+
+def _parts(season: glance.Season) -> Iterator[dict[str, Any]]:
+    """Yield a season's bar, the worst first: each verdict's share as a piece of its length."""
+    at = 0.0
+    for verdict in ("beyond", "watch", "within"):
+        length = BAR * getattr(season, verdict) / season.total
+        if length:
+            yield {"verdict": verdict, "at": f"{at:.2f}", "length": f"{length:.2f}"}
+        at += length
 
 
 def _row(found: glance.Glance, sensor: Any) -> dict[str, Any]:

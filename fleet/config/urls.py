@@ -10,3 +10,5 @@ urlpatterns = [
     path("api/", include("api.urls")),
     path("records/", include("api.public")),
 ]
+
+handler500 = "fleet.config.pages.failed"

@@ -1,5 +1,6 @@
 """The fleet at a glance, lots and models: right rows, right order, a fixed number of queries."""
 
+import re
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -48,6 +49,29 @@ def test_the_heaviest_stands_first_with_its_seasons(seasons):
         )
         assert sensor.weight == pytest.approx(max(weights))
         assert [cell.season for cell in found.row_of(sensor)] == [2025, 2026]
+
+
+def test_a_seasons_bar_means_what_it_shows_without_its_colours(seasons):
+    """WCAG 1.4.1 (from memory): colour is not the only way; the numbers are in the name."""
+    text = signed_in(seasons.users["managerA"]).get(reverse(GLANCE)).content.decode()
+    bars = [ET.fromstring(found) for found in re.findall(r'<svg class="share-bar".*?</svg>', text)]
+    found = glance(scope=seasons.scopes["managerA"])
+    assert len(bars) == len(found.seasons) == 2
+    for bar, season in zip(bars, found.seasons, strict=True):
+        counted = {name: getattr(season, name) for name in ("beyond", "watch", "within")}
+        parts = {each.get("class").removeprefix("part-"): each for each in bar}
+        assert list(parts) == [name for name, count in counted.items() if count]
+        at = 0.0
+        for name, part in parts.items():
+            assert float(part.get("x")) == pytest.approx(at, abs=0.02)
+            length = float(part.get("width"))
+            assert length / 140 == pytest.approx(counted[name] / season.total, abs=1e-3)
+            assert part.get("fill") == ("url(#to-watch)" if name == "watch" else None)
+            at += length
+        for words in (f"{season.beyond} beyond", f"{season.watch} to watch", str(season.year)):
+            assert words in bar.get("aria-label")
+    assert {season.beyond for season in found.seasons} == {0, 2}
+    assert "<meter" not in text
 
 
 def test_the_page_chooses_orders_and_pages(seasons):
