@@ -1,5 +1,8 @@
 """What people have to do: reminders, visits, due days."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 from typing import Any
 
 from django import forms
@@ -14,6 +17,7 @@ from calibration.readout import due_answer
 from fleet.admin.filters import ScopedRelatedFilter
 from fleet.admin.refusals import RefusalForm
 from fleet.admin.scoped import ReadOnly, Scoped, refused
+from fleet.errors import Invalid
 
 
 @admin.register(Reminder)
@@ -76,6 +80,20 @@ class LineInline(admin.TabularInline):  # type: ignore[type-arg] # not subscript
 
 
 CLOSED = "although_closed"
+ASKED = "another day; or tick below that you go there all the same"
+
+
+@contextmanager
+def _asking() -> Iterator[None]:
+    """Ask about a closed day as the form asks: by its box, not by the name of a field."""
+    try:
+        yield
+    except Invalid as refusal:
+        problems = (
+            replace(problem, accepted=ASKED) if CLOSED in problem.accepted else problem
+            for problem in refusal.problems
+        )
+        raise Invalid(*problems) from refusal
 
 
 class VisitForm(RefusalForm):
@@ -92,7 +110,7 @@ class VisitAdmin(Scoped):
 
     resource = "visits"
     form = VisitForm
-    labels = {"cancel_reason": "why it is cancelled"}
+    labels = {"cancel_reason": "Why it is cancelled"}
     list_display = ("planned_on", "customer", "due_on", "season", "technician", "status")
     list_display_links = ("planned_on", "customer")
     list_select_related = ("customer", "technician")
@@ -115,7 +133,7 @@ class VisitAdmin(Scoped):
         """Ask whether somebody goes there all the same, where the day is refused for that."""
         shown = super().get_fields(request, obj)
         refusal = refused(request)
-        asked = refusal and any(CLOSED in problem.accepted for problem in refusal.problems)
+        asked = refusal and any(problem.accepted == ASKED for problem in refusal.problems)
         if not (asked or CLOSED in request.POST):
             return shown
         at = list(shown).index("planned_on") + 1
@@ -124,9 +142,11 @@ class VisitAdmin(Scoped):
     def store_new(self, request: HttpRequest, row: Visit) -> Visit:
         """Store a visit that a manager plans by hand."""
         closed = CLOSED in request.POST
-        return appointments.make(row, now=timezone.now(), although_closed=closed)
+        with _asking():
+            return appointments.make(row, now=timezone.now(), although_closed=closed)
 
     def store_changes(self, request: HttpRequest, row: Any, changes: dict[str, Any]) -> Any:
         """Store what a manager changed."""
         closed = changes.pop(CLOSED, False)
-        return appointments.edit(row, now=timezone.now(), although_closed=closed, **changes)
+        with _asking():
+            return appointments.edit(row, now=timezone.now(), although_closed=closed, **changes)

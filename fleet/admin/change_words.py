@@ -23,6 +23,7 @@ from fleet.scope import Scope
 NAMED_BY = ("serial", "name", "code", "username")
 NOTHING = "nothing"
 HIDDEN = "(secret)"  # what the triggers write in the place of one
+OWN = {"updated_at", "search"}  # what the program keeps for itself
 WORDS = {"id": "number", "pct": "in %"}
 Key = tuple[type[Model], str]
 Line = dict[str, str]
@@ -63,7 +64,7 @@ class Trail:
             values = [self.value(field, image.get(column)) for image in (before, after)]
             if row.what != Change.What.UPDATE and values == [NOTHING, NOTHING]:
                 continue
-            if column == "id" and row.what != Change.What.UPDATE:
+            if column in OWN or (column == "id" and row.what != Change.What.UPDATE):
                 continue
             found.append({"field": field_words(field, column), "from": values[0], "to": values[1]})
         return found

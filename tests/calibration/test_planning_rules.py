@@ -213,6 +213,7 @@ def test_the_desk_asks_about_a_sunday_and_takes_the_answer(world):
     assert asked.status_code == 200
     assert "Sunday 2026-04-12: the dealer is closed on that weekday" in text
     assert "Go there although the dealer or the customer is closed that day" in text
+    assert "tick below that you go there all the same" in text
     assert 'value="early"' in text
     assert Visit.objects.get().planned_on == MONDAY
     sure = form(visit, planned_on=str(SUNDAY), note="early", although_closed="on")
