@@ -104,7 +104,7 @@ def test_the_script_is_told_where_the_record_is_and_twice_is_once(technician):
     assert data["id"] in first.json()["stored"]
     assert Calibration.objects.count() == 2
     other = technician.post(url, form(DRIFTED[:1], id=data["id"]), headers=heads)
-    assert other.status_code == 422
+    assert other.status_code == 200  # a refusal is an answer: no error in the browser's console
     assert other.json()["problems"]
     assert Calibration.objects.count() == 2
 
