@@ -194,7 +194,9 @@ class CalibrationAdmin(RecordAdmin):
         "verdict",
     )  # fmt: skip
     list_display_links = ("sensor_serial", "day")
-    list_select_related = ("fit", "judgement", "sensor__dealer", "superseded_by")
+    list_select_related = (
+        "fit", "judgement", "sensor__dealer", "sensor__model", "superseded_by"
+    )  # fmt: skip
     list_filter = (
         ("judgement__verdict", admin.AllValuesFieldListFilter),
         SeasonFilter,
