@@ -1,12 +1,12 @@
 """What stands beside the fields while somebody records: the sensor, last numbers, ranges."""
 
+from datetime import tzinfo
 from typing import Any
 
-from calibration import policies
+from calibration import policies, readout
 from calibration.admin import wording
 from calibration.admin.entering import Entry
-from calibration.admin.sensor_page import before, history_row, open_flags
-from calibration.documents.latest import latest_answers
+from calibration.admin.sensor_page import before, open_flags
 from calibration.documents.visit_numbers import (
     BASIS,
     expected_numbers,
@@ -19,24 +19,31 @@ from fleet.scope import Scope
 
 def beside(entry: Entry, scope: Scope) -> dict[str, Any]:
     """Return what is known of the sensor whose serial is typed; Nones where it is not known."""
-    serial = str(entry.form["sensor"].value() or "").strip()
-    rows = Sensor.objects.visible_to(scope).select_related("model", "dealer")
-    sensor = rows.filter(serial__iexact=serial).first() if serial else None
+    sensor = entry.sensor()
     if sensor is None:
+        serial = str(entry.form["sensor"].value() or "").strip()
         return {"sensor": None, "asked": serial, "flags": []}
-    last = latest_answers([sensor.pk], scope).get(sensor.pk)
+    last = readout.newest_numbers([sensor.pk], points=True).get(sensor.pk)
     here = Installation.objects.visible_to(scope).filter(sensor=sensor, removed_on__isnull=True)
-    place = here.select_related("machine").first()
+    place, zone = here.select_related("machine").first(), sensor.dealer.zone
     return {
         "sensor": sensor,
         "place": place,
         "tag": tag_numbers(sensor, sensor.model.reading_unit),
-        "last": last and history_row(last, sensor.dealer.zone),
+        "last": last and _last(last, zone),
         "last_points": last and wording.points_of(last),
-        "past": bool(last and place and before(last, place, sensor.dealer.zone)),
+        "past": bool(last and place and before(last, place, zone)),
         "expected": last and _expected(sensor, last),
         "basis": BASIS,
         "flags": open_flags(sensor, scope),
+    }
+
+
+def _last(last: dict[str, Any], zone: tzinfo) -> dict[str, str]:
+    return {
+        "day": wording.local_day(last["performed_at"], zone),
+        "slope": wording.slope_of(last),
+        "offset": wording.offset_of(last),
     }
 
 

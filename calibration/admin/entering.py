@@ -53,6 +53,17 @@ class Entry:
         self.form = self.form_class(data, scope=scope, initial=start)
         self.rows = self.rows_class(data, prefix=self.prefix, initial=start.get(self.prefix))
 
+    def sensor(self) -> Sensor | None:
+        """Return the sensor whose serial is typed, where the caller may see it; read once.
+
+        Of what was sent it is known after `is_valid`.
+        """
+        form = self.form
+        found: Sensor | None = (
+            form.cleaned_data.get("sensor") if form.is_bound else form.initial.get("known")
+        )
+        return found
+
     def is_valid(self, *, now: datetime) -> bool:
         """Whether everything that was typed can be read; if not, all that is wrong is said."""
         readable = self.form.is_valid()
@@ -164,7 +175,9 @@ def start_values(scope: Scope, serial: str, person: str) -> dict[str, Any]:
         rows = Sensor.objects.visible_to(scope).select_related("model", "dealer")
         sensor = rows.filter(serial__iexact=serial).first()
     dealer = sensor.dealer if sensor else Dealer.objects.visible_to(scope).first()
-    start: dict[str, Any] = {"id": fresh_id(), "sensor": serial, "technician": person}
+    start: dict[str, Any] = {
+        "id": fresh_id(), "sensor": serial, "known": sensor, "technician": person
+    }  # fmt: skip
     if dealer is not None:
         here = timezone.now().astimezone(dealer.zone)
         start |= {
@@ -187,6 +200,7 @@ def correction_of(record: Calibration) -> dict[str, Any]:
         **{name: getattr(record, name) for name in names},
         "id": fresh_id(),
         "sensor": record.sensor.serial,
+        "known": record.sensor,
         "supersedes": record.pk,
         "performed_at": here.isoformat(sep=" "),
         "points": [

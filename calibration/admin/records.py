@@ -98,9 +98,12 @@ class RecordAdmin(Desk, ReadOnly):
         return self.page_of(record.pk)
 
     def _told(self, request: HttpRequest, entry: Entry, done: Any) -> HttpResponse:
-        """Tell the page's script where the record is, or what was refused."""
+        """Tell the page's script where the record is, or what was refused.
+
+        Both are answers: of a status that says failure the browser would complain in its console.
+        """
         if done is None:
-            return JsonResponse({"problems": entry.problems()}, status=422)
+            return JsonResponse({"problems": entry.problems()})
         return JsonResponse({"stored": self._stored(request, done)})
 
     def live(self, request: HttpRequest) -> HttpResponse:
@@ -191,7 +194,9 @@ class CalibrationAdmin(RecordAdmin):
         "verdict",
     )  # fmt: skip
     list_display_links = ("sensor_serial", "day")
-    list_select_related = ("fit", "judgement", "sensor__dealer", "superseded_by")
+    list_select_related = (
+        "fit", "judgement", "sensor__dealer", "sensor__model", "superseded_by"
+    )  # fmt: skip
     list_filter = (
         ("judgement__verdict", admin.AllValuesFieldListFilter),
         SeasonFilter,

@@ -126,7 +126,7 @@
     for (const [name, value] of fields) body.append(name, name === "csrfmiddlewaretoken" ? token() : value);
     const answer = await post(to, body);
     if (answer.redirected) return { words: "Sign in again; the form stays on this device." };
-    if (answer.status === 200 || answer.status === 422) return answer.json();
+    if (answer.ok) return answer.json();
     return { words: `The desk answered ${answer.status}; the form stays on this device.` };
   };
 
