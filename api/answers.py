@@ -177,6 +177,18 @@ class RejudgedAnswer(serializers.Serializer[Any]):
     verdict = serializers.ChoiceField(choices=Verdict.values)
 
 
+class RemarkAnswer(serializers.Serializer[Any]):
+    """Something that can be but surprises: it was not refused, and somebody should look."""
+
+    code = serializers.CharField(
+        help_text="Stable; now one of: unit_slip, load_beyond_rated, pressure_at_zero; more may "
+        "come."
+    )
+    says = serializers.CharField()
+    check = serializers.CharField(help_text="What would tell.")
+    pointer = serializers.CharField(help_text="Where in the record: a JSON pointer (RFC 6901).")
+
+
 class CalibrationAnswer(serializers.Serializer[Any]):
     """A calibration and everything that follows from it."""
 
@@ -213,6 +225,9 @@ class CalibrationAnswer(serializers.Serializer[Any]):
     verdict = serializers.ChoiceField(choices=Verdict.values, allow_null=True)
     causes = CauseAnswer(many=True)
     explain = ExplanationAnswer(many=True, required=False, help_text="Not in lists.")
+    remarks = RemarkAnswer(
+        many=True, help_text="Mostly empty. Made when it is read; never sealed."
+    )
     figures = serializers.DictField(
         required=False,
         allow_null=True,

@@ -52,7 +52,7 @@ class CalibrationInput(Input):
     echoed = (
         "sensor_model", "sensor_model_name", "installation", "machine_serial", "position", "fit",
         "against_previous", "against_first", "against_expected", "trend", "season", "segment",
-        "verdict", "causes", "explain", "figures",
+        "verdict", "causes", "explain", "figures", "remarks",
         "tolerance", "flags", "next_due", "method", "content_digest", "digest", "stored",
         "superseded_by", "recorded_at", "rejudged",
     )  # fmt: skip

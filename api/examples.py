@@ -69,6 +69,13 @@ EXAMPLES: dict[str, Any] = {
             },
         ],
     },
+    "RemarkAnswer": {
+        "code": "unit_slip",
+        "says": "The loads were probably measured in kg and typed as lb: the slope is off what "
+        "was expected by +121 % as typed, by +0.35 % read in kg.",
+        "check": "Read the unit on the weight or scale, and compare with the unit of the record.",
+        "pointer": "/load_unit",
+    },
     "Problem": {
         "type": "urn:spanbook:problem:invalid", "title": "The input cannot be accepted",
         "status": 422, "detail": "points: A line needs two distinct loads, 1 given",

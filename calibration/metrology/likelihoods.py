@@ -8,10 +8,11 @@ from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
-from calibration.metrology import causes, misreadings
+from calibration.metrology import causes, misreadings, slips
 from calibration.metrology.deviations import IMPOSSIBLE, Deviations, log_normal, log_sum
 from calibration.metrology.forms import aged, as_expected, placed, sized, sized_with_others
 from calibration.metrology.padding import FloatArray, floats
+from calibration.metrology.plausibility import residual_pressure
 
 # The signal reversed about: the cell's zero, reading 0, the middle of the range, anything.
 _REVERSED = (0.4, 0.2, 0.2, 0.2)
@@ -76,9 +77,8 @@ def _between(seen: Deviations, spoils: str) -> FloatArray:
 
 def _pressure(seen: Deviations, often: float) -> FloatArray:
     """Log probability of the pressure written down, residual pressure being there so often."""
-    limit = causes.RESIDUAL_PRESSURE[0]
     pressure = seen.evidence.optional("pressure")
-    log = np.where(pressure > limit, np.log(often), np.log1p(-often))
+    log = np.where(residual_pressure(pressure), np.log(often), np.log1p(-often))
     return np.where(np.isnan(pressure), 0.0, log)
 
 
@@ -100,8 +100,7 @@ def _sensitivity_loss(seen: Deviations) -> FloatArray:
 
 def _unit_slip(seen: Deviations) -> FloatArray:
     typed = seen.evidence.required("load_factor")
-    low, high, rarely = causes.PLAUSIBLE_LOAD
-    ratio = np.array(causes.LOAD_FACTORS)[:, None] / typed  # one row a factor
+    ratio = slips.ratios(typed)  # one row a factor
     loads = seen.x0 * ratio, seen.x1 * ratio
     log = placed(seen, (loads[0] - seen.x0, loads[1] - seen.x1), loads)
     shared = log_normal(
@@ -110,9 +109,7 @@ def _unit_slip(seen: Deviations) -> FloatArray:
     alone = np.broadcast_to(seen.log_common, shared.shape)
     both = log_sum([alone, shared], [1.0 - _SLIP_SHARED, _SLIP_SHARED])
     logs = log + np.where(seen.has_common, both, seen.log_common)
-    other = np.abs(ratio - 1.0) > 1e-6
-    weights = other * np.where((loads[1] > low) & (loads[1] < high), 1.0, rarely)
-    return log_sum([*logs], [*(weights / np.add.reduce(weights))])
+    return log_sum([*logs], [*slips.shares(ratio, loads[1])])
 
 
 def _preloaded_zero(seen: Deviations) -> FloatArray:

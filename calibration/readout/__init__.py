@@ -13,6 +13,7 @@ from calibration.readout.functional import functional_answer, functional_answers
 from calibration.readout.history import sensor_history
 from calibration.readout.newest import newest_numbers, open_flags
 from calibration.readout.reading_back import load_at
+from calibration.readout.remarks import strong
 from calibration.rounding import rounded, with_uncertainty
 
 __all__ = [
@@ -32,6 +33,7 @@ __all__ = [
     "open_flags",
     "rounded",
     "sensor_history",
+    "strong",
     "whose",
     "with_uncertainty",
 ]

@@ -16,6 +16,7 @@ from calibration.readout import rows
 from calibration.readout.explaining import explain
 from calibration.readout.figures import figures
 from calibration.readout.flags import flag_answer, moment
+from calibration.readout.remarks import remarks
 from calibration.readout.rows import AGAINST, LINE, Rows
 from fleet import units
 from fleet.scope import Scope
@@ -41,11 +42,15 @@ def answers_of(read: Rows, scope: Scope) -> list[dict[str, Any]]:
     """Return the answers of calibrations that have been read."""
     book = Rulebook()
     rules = [book.rule(row.sensor_model_id, row.sensor_dealer_id) for row in read.rows]
-    felt_by = _setpoints(read.rows, rules)
-    return [
+    found = [
         _answer(row, scope, rule, read, setpoints)
-        for row, rule, setpoints in zip(read.rows, rules, felt_by, strict=True)
+        for row, rule, setpoints in zip(
+            read.rows, rules, _setpoints(read.rows, rules), strict=True
+        )
     ]
+    for answer, said in zip(found, remarks(read), strict=True):
+        answer["remarks"] = said
+    return found
 
 
 def calibration_answer(calibration: Calibration, scope: Scope) -> dict[str, Any]:
