@@ -3,13 +3,16 @@
 Every page carries the identity of the record that it will become; sent twice, it is one record.
 """
 
+import hashlib
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, ClassVar
 
 from django.db import transaction
 from django.utils import timezone
 
+from calibration import readout
 from calibration.admin.entry_forms import (
     CalibrationForm,
     EntryForm,
@@ -29,6 +32,7 @@ from calibration.models import Calibration, FunctionalTest
 from calibration.records import (
     CalibrationDraft,
     PointDraft,
+    Recorded,
     check_calibration,
     record_calibration,
 )
@@ -36,6 +40,23 @@ from calibration.unfinished import calibration_problems, functional_problems
 from fleet.errors import DomainError, Invalid, Problem
 from fleet.models import Dealer, Sensor
 from fleet.scope import Scope
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is asked before a record is sealed that is as good as certainly wrong.
+
+    Attributes
+    ----------
+    answer : dict
+        The record as it would be judged; nothing is stored yet.
+    sure : str
+        What the form sends back to say yes. It stands for these remarks and no others: numbers
+        that are typed anew are asked about anew.
+    """
+
+    answer: dict[str, Any]
+    sure: str
 
 
 class Entry:
@@ -50,6 +71,8 @@ class Entry:
         self, scope: Scope, *, data: Mapping[str, Any] | None = None, start: dict[str, Any]
     ) -> None:
         self.scope = scope
+        self.question: Question | None = None
+        self.sure = (data or {}).get("_sure", "")
         self.form = self.form_class(data, scope=scope, initial=start)
         self.rows = self.rows_class(data, prefix=self.prefix, initial=start.get(self.prefix))
 
@@ -96,7 +119,7 @@ class Entry:
         raise NotImplementedError
 
     def store(self, *, now: datetime) -> tuple[Any, bool] | None:
-        """Store it once, and say whether this call did; None where it was refused."""
+        """Store it once, and say whether this call did; None where it is not stored."""
         raise NotImplementedError
 
     def problems(self) -> dict[str, list[str]]:
@@ -129,13 +152,22 @@ class CalibrationEntry(Entry):
         return answer
 
     def store(self, *, now: datetime) -> tuple[Calibration, bool] | None:
-        """Store it once; None where it was refused."""
-        done = self.attempt(
-            lambda draft: record_calibration(
-                draft, scope=self.scope, now=now, user_id=self.scope.user_id
-            )
-        )
+        """Store it once; None where it was refused, or where there is a `question` first."""
+        done = self.attempt(lambda draft: self._sealed(draft, now=now))
         return done and (done.calibration, done.created)
+
+    def _sealed(self, draft: CalibrationDraft, *, now: datetime) -> Recorded | None:
+        """Record it; roll back, and ask, where a strong remark has not been answered."""
+        done = record_calibration(draft, scope=self.scope, now=now, user_id=self.scope.user_id)
+        if done.created:
+            answer = readout.calibration_answer(done.calibration, self.scope)
+            remarks = readout.strong(answer["remarks"])
+            sure = _sure_of(answer["id"], [remark["says"] for remark in remarks])
+            if remarks and sure != self.sure:
+                self.question = Question(answer | {"digest": None, "stored": False}, sure)
+                transaction.set_rollback(True)  # a sealed record could not be taken back
+                return None
+        return done
 
 
 class FunctionalEntry(Entry):
@@ -166,6 +198,11 @@ class FunctionalEntry(Entry):
             )
         )
         return done and (done.functional_test, done.created)
+
+
+def _sure_of(record: str, said: list[str]) -> str:
+    """Return what stands for the yes to these remarks on this record."""
+    return hashlib.sha256("\n".join([record, *said]).encode()).hexdigest()
 
 
 def start_values(scope: Scope, serial: str, person: str) -> dict[str, Any]:

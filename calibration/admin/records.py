@@ -37,6 +37,10 @@ from fleet.models import Sensor
 
 JSON = "application/json"
 MOST_SERIALS = 12
+ASKED = (
+    "Not stored yet. Something surprises: read what it is, then correct it, or store it all the "
+    "same. A sealed record cannot be changed."
+)
 
 
 class SeasonFilter(ValuesFilter):
@@ -87,7 +91,7 @@ class RecordAdmin(Desk, ReadOnly):
         if request.headers.get("Accept") == JSON:
             return self._told(request, entry, done)
         if done is None:
-            return self._form(request, entry)
+            return self._form(request, entry, checked=entry.question and entry.question.answer)
         return HttpResponseRedirect(self._stored(request, done))
 
     def _stored(self, request: HttpRequest, done: tuple[Any, bool]) -> str:
@@ -98,13 +102,21 @@ class RecordAdmin(Desk, ReadOnly):
         return self.page_of(record.pk)
 
     def _told(self, request: HttpRequest, entry: Entry, done: Any) -> HttpResponse:
-        """Tell the page's script where the record is, or what was refused.
+        """Tell the page's script where the record is, what was refused, or what is asked first.
 
-        Both are answers: of a status that says failure the browser would complain in its console.
+        All are answers: of a status that says failure the browser would complain in its console.
         """
-        if done is None:
+        if done is not None:
+            return JsonResponse({"stored": self._stored(request, done)})
+        if entry.question is None:
             return JsonResponse({"problems": entry.problems()})
-        return JsonResponse({"stored": self._stored(request, done)})
+        panel = self._judged_panel(beside(entry, entry.scope), entry.question.answer)
+        return JsonResponse({"sure": entry.question.sure, "words": ASKED, "judged": panel})
+
+    def _judged_panel(self, known: dict[str, Any], answer: dict[str, Any]) -> str:
+        """Return the panel that says how a draft is judged."""
+        zone = known["sensor"].dealer.zone if known["sensor"] else UTC
+        return render_to_string(self.judged_template, {"checked": self.judged(answer, zone)})
 
     def live(self, request: HttpRequest) -> HttpResponse:
         """Tell the page's script what is known of the sensor and how the numbers would be judged.
@@ -120,12 +132,10 @@ class RecordAdmin(Desk, ReadOnly):
         enough = entry.is_valid(now=now) and len(entry.rows.filled()) > 1
         checked = entry.check(now=now) if enough else None
         known = beside(entry, scope)
-        zone = known["sensor"].dealer.zone if known["sensor"] else UTC
-        judged = {"checked": checked and self.judged(checked, zone)}
         return JsonResponse(
             {
                 "sensor": render_to_string("desk/_beside.html", known),
-                "judged": render_to_string(self.judged_template, judged) if checked else "",
+                "judged": self._judged_panel(known, checked) if checked else "",
                 "problems": entry.problems(),
             }
         )
@@ -171,6 +181,8 @@ class RecordAdmin(Desk, ReadOnly):
             **known,
             "checked": checked and self.judged(checked, zone),
             "judged_template": self.judged_template,
+            "question": entry.question,
+            "asked": ASKED,
             "live_url": reverse(f"{base}_live"),
             "serials_url": reverse(f"{base}_serials"),
             "person": request.user.pk,

@@ -55,7 +55,15 @@
     }
   };
 
+  // A yes to "all the same" stands for what was asked; whatever is typed then is asked about anew.
+  const record = form.elements._save, sure = form.elements._sure;
+  const asks = (token) => {
+    sure.value = token;
+    record.textContent = token ? record.dataset.sure : record.dataset.plain;
+  };
+
   form.addEventListener("input", (event) => {
+    asks("");
     if (event.target.name) touched.add(event.target.name);
     clearTimeout(timer);
     timer = setTimeout(ask, 500);
@@ -133,9 +141,9 @@
   form.addEventListener("submit", async (event) => {
     if (event.submitter?.name === "_check") return;
     event.preventDefault();
-    const button = form.elements._save;
-    if (button.disabled) return;
-    button.disabled = true;
+    if (record.disabled) return;
+    record.disabled = true;
+    let wait = 0;
     const id = form.elements.id.value, fields = [...new FormData(form)];
     keep(id, fields);
     say("Storing ...");
@@ -146,7 +154,15 @@
         location.assign(said.stored);
         return;
       }
-      if (said.problems) drop(id);
+      if (said.sure) {
+        asking?.abort();
+        clearTimeout(timer);
+        asks(said.sure);
+        wait = 1000; // the second press of a double one is no yes
+        judged.innerHTML = said.judged;
+        judged.hidden = false;
+        judged.focus();
+      } else if (said.problems) drop(id);
       say(said.words || "Not stored. The reasons stand at their fields.");
       mark(said.problems || {}, true);
       form.querySelector("[aria-invalid=true]")?.focus();
@@ -155,7 +171,7 @@
       say("No network. The form is kept on this device and sent when the network is back.");
       list();
     } finally {
-      button.disabled = false;
+      setTimeout(() => { record.disabled = false; }, wait);
     }
   });
 
@@ -182,6 +198,7 @@
       const field = form.elements[name];
       if (field && name !== "csrfmiddlewaretoken") field.value = value;
     }
+    asks(sure.value);
     ask();
   };
 
@@ -194,7 +211,8 @@
         drop(id);
         say(`The kept form of ${Object.fromEntries(fields).sensor} is stored.`);
         if (id === form.elements.id.value) { location.assign(said.stored); return; }
-      } else say(said.words || `The kept form of ${Object.fromEntries(fields).sensor} is refused: ${Object.values(said.problems).flat().join(" ")}`);
+      } else if (said.sure) say(`The kept form of ${Object.fromEntries(fields).sensor} is not stored: something in it surprises. Fill it in to read what.`);
+      else say(said.words || `The kept form of ${Object.fromEntries(fields).sensor} is refused: ${Object.values(said.problems).flat().join(" ")}`);
     } catch (wrong) {
       if (!(wrong instanceof TypeError)) throw wrong;
     }
