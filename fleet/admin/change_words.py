@@ -1,7 +1,7 @@
 """The trail in words of the trade: which thing, which of its fields, from what to what.
 
 The trail names tables, columns and keys. What a key names is told to whoever may see it, and asked
-for once a table, however many changes are shown.
+for once, however many changes are shown.
 """
 
 import json
@@ -14,6 +14,7 @@ from typing import Any
 from django.apps import apps
 from django.db import models
 from django.db.models import Model
+from django.db.models.functions import Cast
 from django.utils.text import capfirst
 
 from fleet.admin.door import visible
@@ -164,13 +165,37 @@ def _wanted(rows: Sequence[Change]) -> dict[type[Model], set[str]]:
 
 
 def _names(wanted: Mapping[type[Model], set[str]], scope: Scope) -> dict[Key, str]:
-    """The names of rows that the caller may see; of all others nothing is told."""
-    names: dict[Key, str] = {}
-    for model, keys in wanted.items():
-        own = {field.name for field in model._meta.concrete_fields}
-        by = next((name for name in NAMED_BY if name in own), None)
-        if by is None:
-            continue
-        rows = visible(model, scope).filter(pk__in=keys).order_by()
-        names |= {(model, str(key)): str(name) for key, name in rows.values_list("pk", by)}
-    return names
+    """The names of rows that the caller may see; of all others nothing is told. One query."""
+    asked = [
+        _named(model, by, keys, scope)
+        for model, keys in wanted.items()
+        if (by := _named_by(model)) is not None
+    ]
+    if not asked:
+        return {}
+    first, *others = asked
+    found = first.union(*others, all=True) if others else first
+    return {
+        (model, key): name for table, key, name in found if (model := model_of(table)) is not None
+    }
+
+
+def _named_by(model: type[Model]) -> str | None:
+    own = {field.name for field in model._meta.concrete_fields}
+    return next((name for name in NAMED_BY if name in own), None)
+
+
+def _named(
+    model: type[Model], by: str, keys: set[str], scope: Scope
+) -> "models.QuerySet[Any, tuple[str, str, str]]":
+    text = models.CharField()
+    return (
+        visible(model, scope)
+        .filter(pk__in=keys)
+        .order_by()
+        .values_list(
+            models.Value(model._meta.db_table, output_field=text),
+            Cast("pk", text),
+            Cast(by, text),
+        )
+    )
