@@ -140,7 +140,7 @@ def _slips(read: Rows, found: list[list[Remark]]) -> None:
 
 def _slipped(row: Any) -> bool:
     """Whether a slip of the unit is the near-certain cause of what surprised."""
-    if row.fit_slope is None or row.judged_expected_slope is None:
+    if not row.fit_slope or not row.judged_expected_slope:  # none, or flat: no unit explains it
         return False
     return any(
         cause["code"] == "unit_slip" and cause["probability"] >= plausibility.NEAR_CERTAIN
