@@ -119,6 +119,8 @@ class _Run:
         ordered = list(in_order(records, dealer.code))
         records.clear()
         total, done = len(ordered), 0
+        if self.progress:
+            self.progress(0, total)
         # Marks outlive a crash; in one transaction with the caller's nothing else does.
         commits = not connection.in_atomic_block
         for some in used_up(ordered):
@@ -146,6 +148,8 @@ class _Run:
         """Do what storing would do and roll it back, a batch at a time; `records` is used up."""
         batches = list(apart(records, dealer.code))
         total, done = len(records), 0
+        if self.progress:
+            self.progress(0, total)
         records.clear()
         batches.reverse()
         while batches:

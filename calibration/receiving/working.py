@@ -81,6 +81,7 @@ class _Held:
     stage: Stage
     brought: Brought = field(default_factory=Brought)
     told: float = 0.0
+    step: str = ""
 
     def work(self) -> str:
         """Check it, or store it."""
@@ -138,11 +139,12 @@ class _Held:
             outcomes.store(self.run, self.stage, some)
 
     def _tell(self, step: ImportRun.Step, done: int, total: int) -> None:
-        """Note how far it is, now and then."""
+        """Note how far it is: where a step begins and ends, and now and then between."""
         now = self.clock.now()
-        if done < total and now.timestamp() - self.told < OFTEN:
+        lately = now.timestamp() - self.told < OFTEN
+        if step == self.step and done < total and lately:
             return
-        self.told = now.timestamp()
+        self.told, self.step = now.timestamp(), step
         leasing.extend(self.run, now=now, step=step, done=done, total=total)
 
     def _finish(self, result: ImportResult) -> str:

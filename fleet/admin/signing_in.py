@@ -153,6 +153,8 @@ def _act(request: HttpRequest, person: User, form: CodeForm) -> "HttpResponse | 
     if action == "codes":
         return second_factor.new_recovery_codes(person)
     second_factor.remove(person, by=scope_in(request))
+    # The session rested on what is gone; else the next page would look for it, and write.
+    request.session.pop(django_otp.DEVICE_ID_SESSION_KEY, None)
     messages.success(request, "The second factor is removed, with the tokens it opened.")
     return HttpResponseRedirect(reverse("admin:index"))
 

@@ -379,10 +379,10 @@ def test_an_accepted_file_has_no_refused_rows(world):
     assert (rejects.columns[-1], list(rejects.rows)) == (REFUSED_BECAUSE, [])
 
 
-def test_progress_is_told_to_the_end(world):
+def test_progress_is_told_from_the_beginning_to_the_end(world):
     seen = []
     load(world, [*record(), *record("two")], progress=lambda *at: seen.append(at))
-    assert seen == [(1, 2), (2, 2)]
+    assert seen == [(0, 2), (1, 2), (2, 2)]
 
 
 def test_totals_read_as_a_sentence():

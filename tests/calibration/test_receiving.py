@@ -51,6 +51,26 @@ def rows(run, stage, outcome):
     return list(found.order_by("row", "number"))
 
 
+def test_how_far_it_is_is_told_before_the_first_batch_is_done(world, monkeypatch):
+    """A batch may take many seconds, in which the page would only say that rows are read."""
+    told, extend = [], leasing.extend
+
+    def tell(run, *, now, **values):
+        told.extend(
+            [(values["step"], values["done"], values["total"])] if "step" in values else []
+        )
+        extend(run, now=now, **values)
+
+    monkeypatch.setattr(leasing, "extend", tell)
+    run = upload(world, mixed())
+    work()
+    commit(world, run)
+    work()
+    step = ImportRun.Step
+    for began, total in ((step.CHECKING, 3), (step.STORING, 3)):
+        assert told.index((began, 0, total)) < told.index((began, total, total))
+
+
 def test_a_file_goes_from_received_to_done(world):
     run = upload(world, mixed())
     assert (run.status, run.size) == (Status.RECEIVED, len(as_csv(mixed())))

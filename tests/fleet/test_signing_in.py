@@ -13,6 +13,7 @@ from django.core.management import CommandError, call_command
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
+from django_otp import DEVICE_ID_SESSION_KEY
 
 from fleet import guessing, second_factor
 from fleet.models import AccessToken, User
@@ -139,6 +140,7 @@ def test_new_codes_and_removing_need_a_code(world):
     assert b"not the code" in client.post(OWN, {"code": codes[2], "action": "codes"}).content
     world.users["techA"].staticdevice_set.update(throttling_failure_count=0)
     assert client.post(OWN, {"code": new[0], "action": "remove"}).status_code == 302
+    assert DEVICE_ID_SESSION_KEY not in client.session  # the session rests on nothing that is gone
     assert User.objects.get(username="techA").second_factor_since is None
     assert sign_in(Client()).status_code == 302
 
