@@ -11,6 +11,11 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from typing import Any
 
+PEOPLE = {
+    "tekla": "technician", "wanda": "service_manager", "ilse": "warranty_reviewer",
+    "oskar": "administrator",
+}  # fmt: skip
+
 
 class Counted:
     """Counts the queries of each request."""
@@ -38,6 +43,17 @@ class Counted:
         return response
 
 
+def more_people() -> None:
+    """Add one more person of each role: whose password and second factor the tests may set."""
+    from fleet.models import Dealer, Membership, User
+
+    dealer = Dealer.objects.get(code="KLON")
+    for name, role in PEOPLE.items():
+        person = User.objects.create_user(name, password=f"demo-{name}", is_staff=True)
+        here = dealer if role in {"technician", "service_manager"} else None
+        Membership.objects.create(user=person, role=role, dealer=here)
+
+
 def main(port: int) -> None:
     """Load the demo, say so, serve it."""
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "fleet.config.settings")
@@ -53,6 +69,7 @@ def main(port: int) -> None:
     from waitress import serve
 
     call_command("demo", no_serve=True)
+    more_people()
     # Kept by each process from their first use on; so the first page is counted like the others.
     ContentType.objects.get_for_models(*apps.get_models())
     print("ready", flush=True)
