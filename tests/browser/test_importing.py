@@ -170,7 +170,9 @@ def test_an_administrator_sees_how_far_it_is_and_stops_it(visit, worker):
     worker()
     page.wait_for_selector("progress[value]", timeout=60_000)
     said = page.inner_text("[data-says]")
-    found = re.fullmatch(r"checking records: ([0-9,]+) of ([0-9,]+) \((\d+) %\)", said, re.I)
+    found = re.fullmatch(
+        r"checking records: ([0-9,]+) of ([0-9,]+) \((\d+) %\)", said, re.IGNORECASE
+    )
     assert found, said
     done, total, share = (int(number.replace(",", "")) for number in found.groups())
     assert total == MANY

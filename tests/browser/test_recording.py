@@ -134,3 +134,26 @@ def test_without_network_the_form_is_kept_and_stored_once_afterwards(visit):
     page.wait_for_url("**/change/")
     assert recorded(visitor, serial) == before + 1
     assert page.evaluate("Object.values(localStorage).join('')") in {"{}", "", "auto{}", "{}auto"}
+
+
+def test_what_is_nearly_certainly_wrong_takes_one_more_press(visit):
+    visitor = visit("jagoda", PHONE)
+    page, serial = visitor.page, "KP25-10113"
+    before = recorded(visitor, serial)
+    visitor.go("/admin/calibration/calibration/add/")
+    fill(visitor, serial)
+    load = float(page.input_value("#id_points-1-load"))
+    page.fill("#id_points-1-load", f"{load * 10:g}")  # one digit too many
+    page.wait_for_selector("[data-judged]:has-text('of the rated load')")
+    page.dblclick("button[name=_save]")
+    page.wait_for_selector("button:has-text('Store it all the same')")
+    assert "cannot be changed" in page.inner_text("[data-told]")
+    visitor.holds()
+    page.fill("#id_points-1-load", f"{load * 10 + 1:g}")  # typed anew is asked anew
+    assert page.inner_text("button[name=_save]") == "Record it"
+    page.click("button[name=_save]:enabled")
+    page.wait_for_selector("button:has-text('Store it all the same'):enabled")
+    page.click("button[name=_save]")
+    page.wait_for_url("**/change/")
+    assert "of the rated load" in page.inner_text("#content-main")
+    assert recorded(visitor, serial) == before + 1
