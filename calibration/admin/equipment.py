@@ -153,8 +153,11 @@ class SensorPage(Desk, SensorAdmin):
         row = self.visible_or_404(request, object_id, "edit")
         place = replacing.here(row, scope_in(request))
         if place is None:
-            raise Http404("It sits on no machine.")
-        form, new = replacing.replace(request, place)
+            form, new = None, replacing.replaced(request, row)
+            if new is None:
+                raise Http404("It sits on no machine.")
+        else:
+            form, new = replacing.replace(request, place)
         if new is None:
             title = f"Replace {row.serial}"
             context = {"title": title, "place": place, "form": form, "cautions": CAUTIONS}

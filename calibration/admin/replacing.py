@@ -52,6 +52,21 @@ def here(sensor: Sensor, scope: Scope) -> Installation | None:
     return found
 
 
+def replaced(request: HttpRequest, sensor: Sensor) -> Installation | None:
+    """Return what the same form has done already, where it is sent once more."""
+    scope = scope_in(request)
+    form = ReplaceForm(request.POST if request.method == "POST" else None, scope=scope)
+    if not form.is_valid():
+        return None
+    rows, on = Installation.objects.visible_to(scope), form.cleaned_data["on"]
+    left = rows.filter(sensor=sensor, removed_on=on).first()
+    now_there = rows.filter(sensor=form.cleaned_data["sensor"], installed_on=on)
+    found: Installation | None = (
+        left and now_there.filter(machine=left.machine_id, position=left.position).first()
+    )
+    return found
+
+
 def replace(request: HttpRequest, place: Installation) -> tuple[ReplaceForm, Installation | None]:
     """Read the form; put the new sensor in the place; answer the form and what came of it."""
     scope, now = scope_in(request), timezone.now()

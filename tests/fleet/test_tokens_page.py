@@ -83,6 +83,17 @@ def test_a_sensor_takes_anothers_place(world, technician, spare):
     assert technician.get(door).status_code == 404  # it sits on no machine any more
 
 
+def test_sent_twice_it_is_one_replacement_and_no_error(world, technician, spare):
+    door = reverse("admin:fleet_sensor_replace", args=[world.sensors["A1"].pk])
+    sent = {"sensor": "S-NEW", "on": "2026-03-01"}
+    first, again = technician.post(door, sent), technician.post(door, sent)
+    assert again.status_code == first.status_code == 302
+    assert again["Location"] == first["Location"]
+    assert Installation.objects.filter(sensor=spare).count() == 1
+    for other in ({"sensor": "S-NEW", "on": "2026-03-02"}, {"sensor": "S-A2", "on": "2026-03-01"}):
+        assert technician.post(door, other).status_code == 404
+
+
 @pytest.mark.parametrize(
     ("data", "said"),
     [
