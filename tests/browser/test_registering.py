@@ -101,7 +101,7 @@ def replace(visitor: Visitor, old: str, new: str) -> None:
     assert page.input_value("#id_sensor") == new
     page.fill("#id_on", TODAY.isoformat())
     page.dblclick(f"button:has-text('Replace {old}')", no_wait_after=True)
-    page.wait_for_url("**/change/")
+    page.wait_for_selector(".messagelist")
     assert f"{new} sits at row 2 now." in visitor.said()
     visitor.holds()
 
