@@ -48,7 +48,7 @@ def test_a_visit_is_moved_given_away_and_called_off(visit, name, number):
     assert page.input_value("#id_planned_on") == "2020-02-05"
     assert page.input_value("#id_note") == "gate code 4711"
     page.fill("#id_planned_on", SUNDAY.isoformat())
-    asked_back(visitor, "planned_on", "although_closed")
+    asked_back(visitor, "planned_on", "Sunday")
     page.check("#id_although_closed")
     visitor.save()
     assert SUNDAY.isoformat() in visitor.said()
