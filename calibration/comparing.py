@@ -115,7 +115,7 @@ def compare(key: int) -> Company:
     members = np.setdiff1d(stored["sensor"], guests)
     own = np.isin(stored["sensor"], members)
     outcome = judging.outcomes_of(recorded, abroad=_abroad(key, members))
-    digest = fingerprint.digest(outcome, stored["sensor"])
+    digest = fingerprint.digests(outcome).of(stored["sensor"])
     differing = np.concatenate(
         [
             stored["sensor"][(digest != stored["outcome"]) & own],

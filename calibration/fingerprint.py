@@ -1,7 +1,8 @@
 """A digest of what follows: it shows in one number whether anything is another than is stored."""
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,48 +13,79 @@ from calibration.metrology import fit
 from calibration.outcomes import METHOD, Columns, Outcome
 
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Words = NDArray[np.uint64]
 
 _ODD = np.uint64(0x9E3779B97F4A7C15)
 _SHIFT = np.uint64(29)
 
 
-def digest(outcome: Outcome, sensor: Ints) -> Ints:
-    """Return a number for each of these sensors that changes with anything that follows.
+@dataclass(frozen=True)
+class Digests:
+    """Numbers that change with anything that follows.
 
-    Parameters
+    64 bits over every column and cause; they show change, they are no proof against forgery.
+
+    Attributes
     ----------
-    outcome : Outcome
-    sensor : (N,) array
-        Sorted keys.
-
-    Returns
-    -------
-    (N,) array
-        64 bits over every column and cause; it shows change, it is no proof against forgery.
+    sensor, each : (M,) arrays
+        Key of each calibration's sensor, ascending, and the digest of its fit and judgement.
+    seed
+        Changes with the methods and with the columns that they fill.
     """
+
+    sensor: Ints
+    each: Words
+    seed: np.uint64
+
+    def of(self, sensor: Ints) -> Ints:
+        """Return a number for each of these sensors, (N,): the sum of its calibrations'."""
+        since, until = (
+            np.searchsorted(self.sensor, sensor, side=side) for side in ("left", "right")
+        )
+        return self.summed(self.each, since, until)
+
+    def summed(self, each: Words, since: Ints, until: Ints) -> Ints:
+        """Return what sensors come to whose digests stand at these places of `each`, (N,)."""
+        running = np.concatenate((np.zeros(1, dtype=np.uint64), np.cumsum(each)))
+        return np.asarray((self.seed + running[until] - running[since]).view(np.int64))
+
+    def unknown(self, stored: Sequence[bytes], outcome: Ints) -> Bools:
+        """Return which calibrations' digests are not among those stored, (M,).
+
+        Parameters
+        ----------
+        stored
+            Eight bytes for each calibration, of N sensors.
+        outcome : (N,) array
+            What they came to; where they do not, they are not believed.
+        """
+        until = np.cumsum(np.fromiter(map(len, stored), np.int64, len(stored))) // 8
+        since = np.concatenate((np.zeros(1, dtype=np.int64), until[:-1]))
+        each = np.frombuffer(b"".join(stored), dtype=np.uint64)
+        sound = self.summed(each, since, until) == outcome
+        return ~np.isin(self.each, each[np.repeat(sound, until - since)])
+
+
+def digests(outcome: Outcome) -> Digests:
+    """Return the digests of what follows."""
     weighed = outcome.weighed
     judged = _mixed(outcome.judgements)
     if len(weighed.index):
         judged[weighed.index] = _mixed_into(judged[weighed.index], weighed.chances.T)
+    each = _mixed(outcome.fits)
+    each[weighed.case.keep] += judged
     methods = f"{fit.METHOD} {METHOD} {sorted(outcome.fits)} {sorted(outcome.judgements)}"
     seed = int.from_bytes(hashlib.sha256(methods.encode()).digest()[:8], "little")
-    total = np.full(len(sensor), seed, dtype=np.uint64)
-    for keys, values in (
-        (outcome.history.sensor, _mixed(outcome.fits)),
-        (weighed.case.history.sensor, judged),
-    ):
-        running = np.concatenate((np.zeros(1, dtype=np.uint64), np.cumsum(values)))
-        since, until = (np.searchsorted(keys, sensor, side=side) for side in ("left", "right"))
-        total += running[until] - running[since]
-    return total.view(np.int64)
+    return Digests(outcome.history.sensor, each, np.uint64(seed))
 
 
-def _mixed(columns: Columns) -> NDArray[np.uint64]:
+def _mixed(columns: Columns) -> Words:
     mixed = np.zeros(len(next(iter(columns.values()))), dtype=np.uint64)
     return _mixed_into(mixed, columns.values())
 
 
-def _mixed_into(mixed: NDArray[np.uint64], columns: Iterable[NDArray[Any]]) -> NDArray[np.uint64]:
+def _mixed_into(mixed: Words, columns: Iterable[NDArray[Any]]) -> Words:
     for column in columns:
         for bits in _bits(column):
             mixed ^= bits
@@ -62,7 +94,7 @@ def _mixed_into(mixed: NDArray[np.uint64], columns: Iterable[NDArray[Any]]) -> N
     return mixed
 
 
-def _bits(column: NDArray[Any]) -> list[NDArray[np.uint64]]:
+def _bits(column: NDArray[Any]) -> list[Words]:
     """Sixty-four bits of each value; all NaN alike."""
     if column.dtype.kind == "V":
         return list(halves(column).T)

@@ -27,6 +27,7 @@ from calibration import (
 from calibration.arrays import History, assemble, uuids
 from calibration.cases import Case
 from calibration.company import Moved
+from calibration.fingerprint import Digests
 from calibration.flags import FlagChange
 from calibration.learning import taught
 from calibration.metrology import fit
@@ -65,19 +66,22 @@ _CONCERNED = Statement(
         )
     )
 )
-_OUTCOMES = columns.Reading(
-    PackedHistory.objects.all,
-    "sensor",
-    {"sensor": ("sensor", "key"), "outcome": ("outcome", "key")},
+_DIGESTS = Statement(
+    lambda mark: (
+        PackedHistory.objects.filter(columns.among("pk", [mark]))
+        .order_by()
+        .values_list("pk", "outcome", "digests")
+    )
 )
 _STORED_LINES = columns.Reading(
     Fit.objects.all,
-    "calibration__sensor",
+    "pk",
     {
         "id": ("pk", "uuid"),
         **{name: (name, "real") for name in _LINE},
         **{name: (f"calibration__judgement__{name}", "real") for name in _STEP},
     },
+    uuids=True,
 )
 
 
@@ -220,33 +224,38 @@ def store(
     int
         How many rows were written.
     """
-    found = fingerprint.digest(outcome, sensor)
-    stored = _OUTCOMES.of(sensor)
-    at, there = columns.located(stored["sensor"], sensor)
-    same = there.copy()
-    same[there] = stored["outcome"][at[there]] == found[there]
-    differing = sensor[~same]
-    moved = _moved(outcome, differing)
-    written = columns.upsert(Fit, outcome.fit_rows(_of(outcome.history.sensor, differing)))
-    judged = outcome.weighed.case.history
-    for part in outcome.judgement_rows(_of(judged.sensor, differing)):
+    digests = fingerprint.digests(outcome)
+    found = digests.of(sensor)
+    differing, which = _differing(digests, sensor, found)
+    moved = _moved(outcome, which)
+    written = columns.upsert(Fit, outcome.fit_rows(np.flatnonzero(which)))
+    for part in outcome.judgement_rows(np.flatnonzero(which[outcome.weighed.case.keep])):
         written += columns.upsert(Judgement, part)
-    gone = outcome.history.superseded & np.isin(outcome.history.sensor, differing)
+    gone = outcome.history.superseded & which
     if gone.any():
         dropped = Judgement.objects.filter(pk__in=uuids(outcome.history.ids[gone]))
         written += dropped.delete()[0]
-    written += packing.keep(recorded.of(sensor), found)
+    own = np.isin(digests.sensor, sensor)
+    written += packing.keep(recorded.of(sensor), packing.Digests(found, digests.each[own]))
     packing.leave_uncounted(differing, now=now)
     return moved, written
 
 
-def _of(sensor: Ints, which: Ints) -> Ints:
-    """Indices of these sensors' calibrations."""
-    return np.flatnonzero(np.isin(sensor, which))
+def _differing(digests: Digests, sensor: Ints, found: Ints) -> tuple[Ints, Bools]:
+    """Which of these sensors' outcomes are not the stored ones, and which calibrations' (M,)."""
+    rows = _DIGESTS.many(sensor.tolist())
+    key, outcome, each = zip(*rows, strict=True) if rows else ((), (), ())
+    stored = np.array(outcome, dtype=np.int64)
+    at, there = columns.located(np.array(key, dtype=np.int64), sensor)
+    same = there.copy()
+    same[there] = stored[at[there]] == found[there]
+    differing = sensor[~same]
+    unknown = digests.unknown(each, stored)
+    return differing, unknown & np.isin(digests.sensor, differing)
 
 
-def _moved(outcome: Outcome, differing: Ints) -> Moved:
-    """The calibrations whose stored line or step is not what it is now, or that are gone."""
+def _moved(outcome: Outcome, which: Bools) -> Moved:
+    """Those of these calibrations whose stored line or step is not what it is now."""
     history, judged = outcome.history, outcome.weighed.case
     names = _LINE + _STEP
     was, now = (np.full((len(history), len(names)), np.nan) for _ in range(2))
@@ -254,10 +263,9 @@ def _moved(outcome: Outcome, differing: Ints) -> Moved:
     now[judged.keep, len(_LINE) :] = np.stack(
         [outcome.judgements[name].astype(np.float64) for name in _STEP], axis=1
     )
-    stored = _STORED_LINES.of(differing)
+    stored = _STORED_LINES.of(history.ids[which])
     at, there = columns.located(stored["id"], history.ids)
     was[there] = np.stack([stored[name] for name in names], axis=1)[at[there]]
     same = ((now == was) | (np.isnan(now) & np.isnan(was))).all(axis=1)
-    which = ~same & np.isin(history.sensor, differing)
     before = names.index("step_reference")
-    return Moved(which, was[:, before], now[:, before])
+    return Moved(which & ~same, was[:, before], now[:, before])

@@ -6,7 +6,7 @@ Derived and never believed blindly: a row that is missing is made again from the
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from django.db.models import QuerySet
@@ -26,6 +26,13 @@ _FURTHER = columns.Reading(
     {"sensor": ("sensor", "key"), "company": ("company", "key")},
 )
 _DEALERS = Beside(Sensor.objects.all, {"dealer": ("dealer", "key")}, key="pk")
+
+
+class Digests(NamedTuple):
+    """Digests of what is stored of N sensors and their M calibrations, in order."""
+
+    outcome: Ints
+    each: NDArray[np.uint64]
 
 
 def recorded_of(sensor_ids: Sequence[int], *, anew: bool) -> Recorded:
@@ -80,14 +87,13 @@ def said_of(rows: "QuerySet[PackedHistory, PackedHistory]") -> dict[str, NDArray
 
 def pack_missing(sensor_ids: Sequence[int]) -> int:
     """Pack the records of sensors that have no packed history; nothing is judged by that."""
-    recorded = read_recorded(sensor_ids)
-    return keep(recorded, np.zeros(len(np.unique(recorded.sensor)), dtype=np.int64))
+    return keep(read_recorded(sensor_ids))
 
 
-def keep(recorded: Recorded, outcome: Ints) -> int:
-    """Store the packed histories of all sensors in `recorded`, with their outcomes; return rows.
+def keep(recorded: Recorded, digests: Digests | None = None) -> int:
+    """Store the packed histories of all sensors in `recorded`; return how many rows were written.
 
-    `outcome` is an (N,) array, one for each sensor in order.
+    Without digests those that are stored stay, and of a sensor that has none, nothing is said.
     """
     if not len(recorded):
         return 0
@@ -97,14 +103,16 @@ def keep(recorded: Recorded, outcome: Ints) -> int:
     since = np.concatenate(([0], until[:-1]))
     company, further = _companies(recorded, sensor, first)
     heads, points = recorded.heads.tobytes(), recorded.points.tobytes()
-    rows = columns.Incoming(
-        {"sensor": "key", "company": "key", "calibrations": "key", "outcome": "key"},
-        {"sensor": sensor, "company": company, "calibrations": count, "outcome": outcome},
-        blobs={
-            "heads": _cut(heads, first, first + count, HEAD.itemsize),
-            "points": _cut(points, since, until, 16),
-        },
-    )
+    kinds: dict[str, columns.Kind] = {"sensor": "key", "company": "key", "calibrations": "key"}
+    values = {"sensor": sensor, "company": company, "calibrations": count}
+    blobs = {
+        "heads": _cut(heads, first, first + count, HEAD.itemsize),
+        "points": _cut(points, since, until, 16),
+    }
+    if digests is not None:
+        kinds["outcome"], values["outcome"] = "key", digests.outcome
+        blobs["digests"] = _cut(digests.each.tobytes(), first, first + count, 8)
+    rows = columns.Incoming(kinds, values, blobs)
     written = columns.upsert(PackedHistory, rows)
     _keep_further(sensor, further)
     return written
@@ -112,7 +120,8 @@ def keep(recorded: Recorded, outcome: Ints) -> int:
 
 def out_of_date(sensor_ids: Sequence[int]) -> list[int]:
     """Return those of these sensors whose packed history is not what their records say."""
-    packed, said = unpack(PackedHistory.objects.filter(columns.among("sensor", sensor_ids)))
+    there = PackedHistory.objects.filter(calibrations__gt=0)
+    packed, said = unpack(there.filter(columns.among("sensor", sensor_ids)))
     sensors = said["sensor"].tolist()
     kept, fresh = _by_sensor(packed), _by_sensor(read_recorded(sensors))
     return [sensor for sensor in sensors if kept.get(sensor) != fresh.get(sensor)]

@@ -128,7 +128,7 @@ def mark_stale(sensor_ids: Iterable[int], *, why: str, now: datetime) -> None:
 def mark_anew(sensor_ids: Iterable[int], *, why: str, now: datetime) -> None:
     """Note that sensors must be judged again from their records: what is packed is out of date."""
     ids = list(sensor_ids)
-    PackedHistory.objects.filter(among("pk", ids)).delete()
+    PackedHistory.objects.filter(among("pk", ids)).update(**PackedHistory.FORGOTTEN)
     mark_stale(ids, why=why, now=now)
 
 

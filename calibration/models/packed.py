@@ -1,6 +1,9 @@
 """What scans read and keep of a sensor: its calibrations in one row, and who has to be counted."""
 
+from typing import ClassVar
+
 from django.db import models
+from django.db.models import Value
 
 from fleet.models import Sensor
 
@@ -8,9 +11,12 @@ from fleet.models import Sensor
 class PackedHistory(models.Model):
     """A sensor's calibrations in one row, as the scan reads them, and a digest of its verdicts.
 
-    Kept by whoever judges the sensor; where the row is missing, the records are read instead and
-    it is written again. `verify` rebuilds and compares it.
+    Kept by whoever judges the sensor; where the row is missing, or forgotten (without
+    calibrations), the records are read instead and it is written again. `verify` rebuilds and
+    compares it.
     """
+
+    FORGOTTEN: ClassVar = {"calibrations": 0, "heads": b"", "points": b""}  # the digests stay
 
     sensor = models.OneToOneField(
         Sensor, on_delete=models.CASCADE, primary_key=True, related_name="+"
@@ -22,7 +28,12 @@ class PackedHistory(models.Model):
     calibrations = models.PositiveIntegerField()
     heads = models.BinaryField(help_text="What is said once for each calibration.")
     points = models.BinaryField(help_text="Loads and readings, float64.")
-    outcome = models.BigIntegerField(help_text="Digest of its stored fits and judgements.")
+    outcome = models.BigIntegerField(
+        db_default=0, help_text="Digest of its stored fits and judgements, as their sum."
+    )
+    digests = models.BinaryField(
+        db_default=Value(b""), help_text="Those of each stored fit and judgement, eight bytes."
+    )
 
     def __str__(self) -> str:
         """Return what a person calls it."""

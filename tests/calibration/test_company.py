@@ -118,7 +118,7 @@ def judged_otherwise():
     """Sensors whose verdicts are not what is stored, everybody judged again by their records."""
     sensors = np.array(everybody())
     found = judging.outcomes_of(packing.recorded_of(sensors.tolist(), anew=True))
-    digest = fingerprint.digest(found, sensors)
+    digest = fingerprint.digests(found).of(sensors)
     stored = packing.said_of(PackedHistory.objects.all())
     place, there = located(stored["sensor"], sensors)
     assert there.all()

@@ -2,6 +2,7 @@
 
 from datetime import timedelta
 
+import numpy as np
 import pytest
 from django.db import OperationalError
 
@@ -332,6 +333,7 @@ def packed(world, monkeypatch):
                 "outcome": 0,
             },
         )
+    monkeypatch.setattr(stages, "unpacked", lambda *_: np.zeros(0, dtype=np.int64))
     monkeypatch.setattr(comparing, "companies", lambda: [(1, 4), (2, 4)])
     return world
 
