@@ -17,6 +17,7 @@ from django.db.models import Max
 from calibration.columns import among
 from calibration.models import DriftFlag, Event, Visit
 from calibration.models.record import Calibration
+from fleet.inserting import insert
 from fleet.models import Sensor
 from fleet.statements import Statement
 from fleet.updating import update
@@ -53,13 +54,11 @@ def tell(happened: Sequence[Happened], *, now: datetime) -> None:
             key: (dealer, serial)
             for key, dealer, serial in _SENSORS.many({each.sensor_id for each in some})
         }
-        Event.objects.bulk_create(
-            Event(
-                dealer_id=sensors[each.sensor_id][0], kind=each.kind, at=now,
-                subject=str(each.subject), sensor=sensors[each.sensor_id][1], data=each.data,
-            )
+        rows = [
+            (*sensors[each.sensor_id], str(each.kind), now, str(each.subject), each.data)
             for each in some
-        )  # fmt: skip
+        ]
+        insert(Event, ("dealer_id", "sensor", "kind", "at", "subject", "data"), rows)
 
 
 def tell_of_flags(

@@ -34,7 +34,7 @@ from calibration.metrology import fit
 from calibration.models import Fit, FurtherCompany, Judgement, PackedHistory
 from calibration.outcomes import Outcome
 from calibration.policies import Rulebook
-from calibration.recorded import Recorded
+from calibration.recorded import Recorded, read_recorded
 from fleet.models import Sensor
 from fleet.statements import Statement, prepared
 
@@ -167,13 +167,14 @@ def outcomes_of(
 
 
 @transaction.atomic(savepoint=False)
-def judge(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True) -> Judged:
+def judge(sensor_ids: Sequence[int], *, now: datetime, recorded: Recorded | None = None) -> Judged:
     """Judge the whole history of these sensors and store what follows, where it differs.
 
-    Call it with the sensors locked. `anew` reads the records; False trusts the packed histories
-    where these are there, as a scan may that finds no record changed.
+    Call it with the sensors locked. `recorded` is what was recorded of them, where the caller
+    knows that; otherwise their records are read.
     """
-    recorded = packing.recorded_of(sensor_ids, anew=anew)
+    if recorded is None:
+        recorded = read_recorded(sensor_ids)
     if not len(recorded):
         change = flags.settle(sensor_ids, JUDGED_KINDS, [], now=now)
         return Judged(len(sensor_ids), change, due.refresh(sensor_ids, now=now).changed)

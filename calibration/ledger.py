@@ -9,7 +9,7 @@ import uuid
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from operator import itemgetter
-from typing import Any, cast
+from typing import Any, NamedTuple, cast
 from uuid import UUID
 
 from django.db import DEFAULT_DB_ALIAS
@@ -38,14 +38,34 @@ _in_order: Callable[[Sequence[Any]], tuple[Any, ...]] = itemgetter(*map(_OWN.ind
 _INSTALLATION = ROW.index("installation_id")
 
 
+class Sealed(NamedTuple):
+    """A record as it was just sealed: its draft, where its sensor sat, its place in the chain."""
+
+    id: UUID
+    draft: CalibrationDraft
+    seat: Seat | None
+    chain_number: int
+
+    @property
+    def sensor_id(self) -> int:
+        """The key of its sensor."""
+        return self.draft.sensor.id
+
+    @property
+    def in_time(self) -> tuple[int, datetime, str, int]:
+        """Its place among the records of all sensors."""
+        return (self.sensor_id, self.draft.performed_at, self.draft.stage, self.chain_number)
+
+
 class Recorded:
     """A stored calibration, and whether this call stored it.
 
     The calibration as an object is made when somebody asks for it: an import does not. `rejudged`
-    are the later ones of its sensor, where whoever recorded it looks at them.
+    are the later ones of its sensor, where whoever recorded it looks at them. `sealed` is there
+    where this call stored it.
     """
 
-    __slots__ = ("_calibration", "_draft", "_row", "created", "rejudged")
+    __slots__ = ("_calibration", "_row", "created", "rejudged", "sealed")
 
     def __init__(
         self,
@@ -53,18 +73,18 @@ class Recorded:
         *,
         created: bool,
         row: tuple[Any, ...] = (),
-        draft: CalibrationDraft | None = None,
+        sealed: Sealed | None = None,
     ) -> None:
         self.created = created
         self.rejudged: Sequence[Rejudged] = ()
-        self._calibration, self._row, self._draft = calibration, row, draft
+        self._calibration, self._row, self.sealed = calibration, row, sealed
 
     @property
     def calibration(self) -> Calibration:
         """The calibration, with what its draft knew beside it."""
         if self._calibration is None:
-            assert self._draft is not None
-            self._calibration = _instance(self._row, self._draft)
+            assert self.sealed is not None
+            self._calibration = _instance(self._row, self.sealed.draft)
         return self._calibration
 
     @property
@@ -168,7 +188,8 @@ class Ledger:
         row = _in_order(own)
         self._rows.append(row)
         self._points += [(said.id, at, *point) for at, point in enumerate(points, start=1)]
-        recorded = self.entered[said.id] = Recorded(created=True, row=row, draft=draft)
+        sealed = Sealed(said.id, draft, seat, number)
+        recorded = self.entered[said.id] = Recorded(created=True, row=row, sealed=sealed)
         return recorded
 
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calibration import columns
 from calibration.beside import Beside
 from calibration.models import FurtherCompany, PackedHistory, ReferenceStandard, UncountedSensor
-from calibration.recorded import HEAD, Recorded, read_recorded
+from calibration.recorded import HEAD, Recorded, merged, read_recorded
 from fleet.models import Sensor
 
 Ints = NDArray[np.int64]
@@ -35,20 +35,17 @@ class Digests(NamedTuple):
     each: NDArray[np.uint64]
 
 
-def recorded_of(sensor_ids: Sequence[int], *, anew: bool) -> Recorded:
+def recorded_of(sensor_ids: Sequence[int]) -> Recorded:
     """Return what was recorded of these sensors, sorted by sensor and time.
 
-    From their packed histories where these are there; `anew` reads the records, as after a
-    change of them.
+    From their packed histories where these are there, as a scan may that finds no record changed.
     """
-    if anew:
-        return read_recorded(sensor_ids)
     packed, _ = unpack(PackedHistory.objects.filter(columns.among("sensor", sensor_ids)))
     there = np.unique(packed.sensor)
     missing = np.setdiff1d(np.array(sensor_ids, dtype=np.int64), there)
     if not len(missing):
         return packed
-    return _merged(packed, read_recorded(missing.tolist()))
+    return merged(packed, read_recorded(missing.tolist()))
 
 
 def unpack(
@@ -189,13 +186,3 @@ def _keep_further(sensor: Ints, wanted: set[tuple[int, int]]) -> None:
     )
     for key, company in stored - wanted:
         FurtherCompany.objects.filter(sensor=key, company=company).delete()
-
-
-def _merged(one: Recorded, other: Recorded) -> Recorded:
-    """Return both, sorted by sensor; no sensor is in both."""
-    both = Recorded(
-        np.concatenate((one.sensor, other.sensor)),
-        np.concatenate((one.heads, other.heads)),
-        np.concatenate((one.points, other.points)),
-    )
-    return both.take(np.argsort(both.sensor, kind="stable"))

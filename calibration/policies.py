@@ -6,8 +6,10 @@ from datetime import datetime
 from functools import cache
 from typing import Any
 
+import numpy as np
 from django.db.models import Q
 
+from calibration import columns
 from calibration.columns import among
 from calibration.models import (
     ModelInterval,
@@ -115,14 +117,12 @@ def mark_stale(sensor_ids: Iterable[int], *, why: str, now: datetime) -> None:
     A note that is there already is written again, and so locked: a scan that is about to take it
     away has read what was before us.
     """
-    StaleSensor.objects.bulk_create(
-        # In one order for everybody, so that two who mark the same never wait for one another.
-        [StaleSensor(sensor_id=pk, since=now, why=why[:80]) for pk in sorted(sensor_ids)],
-        update_conflicts=True,
-        unique_fields=["sensor"],
-        update_fields=["why"],
-        batch_size=2000,
-    )
+    # In one order for everybody, so that two who mark the same never wait for one another.
+    sensor = np.array(sorted(sensor_ids), dtype=np.int64)
+    kinds: dict[str, columns.Kind] = {"sensor": "key", "since": "moment"}
+    values = {"sensor": sensor, "since": np.full(len(sensor), columns.moment_of(now))}
+    rows = columns.Incoming(kinds, values, constants={"why": why[:80]})
+    columns.upsert(StaleSensor, rows, kept=["since"])
 
 
 def mark_anew(sensor_ids: Iterable[int], *, why: str, now: datetime) -> None:

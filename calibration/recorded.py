@@ -76,6 +76,16 @@ class Recorded:
         return Recorded(self.sensor[index], self.heads[index], points)
 
 
+def merged(one: Recorded, other: Recorded) -> Recorded:
+    """Return both, sorted by sensor; no sensor is in both."""
+    both = Recorded(
+        np.concatenate((one.sensor, other.sensor)),
+        np.concatenate((one.heads, other.heads)),
+        np.concatenate((one.points, other.points)),
+    )
+    return both.take(np.argsort(both.sensor, kind="stable"))
+
+
 _SAID = columns.Reading(
     lambda: Calibration.objects.order_by(*_ORDER),
     "sensor",

@@ -12,11 +12,14 @@ from django.db import IntegrityError, transaction
 
 from calibration import events, judging, policies, proving
 from calibration.columns import among
+from calibration.continuing import continued, overtaking
 from calibration.drafts import CalibrationDraft, PointDraft, resolve_moment
 from calibration.judging import Judged
 from calibration.later import Standing
 from calibration.ledger import Ledger, Recorded, taken
 from calibration.models import Judgement, StaleSensor
+from calibration.packing import recorded_of
+from calibration.recorded import Recorded as Histories
 from fleet.errors import DomainError
 from fleet.scope import Scope
 
@@ -77,14 +80,21 @@ def record_many(
 
 def _judge_stored(stored: Sequence[tuple[CalibrationDraft, Recorded]], *, now: datetime) -> None:
     """Judge the sensors of records that were just sealed, and note what that did to later ones."""
-    standing = Standing([draft for draft, _ in stored])
-    sensors = sorted({draft.sensor.pk for draft, _ in stored})
-    for some in judging.batches(sensors):
-        judge_sealed(some, now=now)
-    later = standing.later_than(draft for draft, _ in stored)
-    for (_, recorded), rejudged in zip(stored, later, strict=True):
-        recorded.rejudged = rejudged
+    for some in judging.batches(sorted({draft.sensor.pk for draft, _ in stored})):
+        own = set(some)
+        _judge_batch([each for each in stored if each[0].sensor.pk in own], now=now)
     events.tell(_happened(stored), now=now)
+
+
+def _judge_batch(stored: Sequence[tuple[CalibrationDraft, Recorded]], *, now: datetime) -> None:
+    drafts = [draft for draft, _ in stored]
+    sealed = [recorded.sealed for _, recorded in stored if recorded.sealed]
+    known = continued(sealed)
+    late = overtaking(known, sealed)
+    standing = Standing([draft for draft in drafts if draft.sensor.pk in late])
+    judge_sealed(sorted({draft.sensor.pk for draft in drafts}), now=now, recorded=known)
+    for (_, recorded), rejudged in zip(stored, standing.later_than(drafts), strict=True):
+        recorded.rejudged = rejudged
 
 
 def _happened(stored: Sequence[tuple[CalibrationDraft, Recorded]]) -> list[events.Happened]:
@@ -116,26 +126,32 @@ def check_calibration(draft: CalibrationDraft, *, scope: Scope, now: datetime) -
     return answer | {"digest": None, "stored": False}
 
 
-def judge_sealed(sensor_ids: Sequence[int], *, now: datetime, anew: bool = True) -> Judged:
+def judge_sealed(
+    sensor_ids: Sequence[int], *, now: datetime, recorded: Histories | None = None
+) -> Judged:
     """Judge all records of these sensors, and mark whose verdicts rest on them.
 
     For the scan, and for whoever sealed records in this transaction, and so has locked their
-    sensors. Functional tests come after the calibrations: they name the one that was in force. A
-    scan that finds no record changed reads packed histories; whoever changed records reads them
-    `anew`.
+    sensors. Functional tests come after the calibrations: they name the one that was in force.
+    Where it is not known what was `recorded` of the sensors, the records are read.
     """
-    judged = judging.judge(sensor_ids, now=now, anew=anew)
+    judged = judging.judge(sensor_ids, now=now, recorded=recorded)
     judged += Judged(flags=proving.judge_tests(sensor_ids, now=now))
     policies.mark_stale(judged.touched, why="a sibling was judged anew", now=now)
     return judged
 
 
 def take_up(sensor_ids: Sequence[int], *, now: datetime, anew: bool) -> Judged:
-    """Lock sensors, take their marks away and judge them, in the caller's transaction."""
+    """Lock sensors, take their marks away and judge them, in the caller's transaction.
+
+    A scan that finds no record changed reads packed histories; after a change of records these
+    are read `anew`.
+    """
     judging.lock(sensor_ids)
     # The marks go first: one that is set while we judge waits for us and stays.
     StaleSensor.objects.filter(among("pk", sensor_ids)).delete()
-    return judge_sealed(sensor_ids, now=now, anew=anew)
+    recorded = None if anew else recorded_of(sensor_ids)
+    return judge_sealed(sensor_ids, now=now, recorded=recorded)
 
 
 def judge_marked(

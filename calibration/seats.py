@@ -27,6 +27,7 @@ class Seat(NamedTuple):
 
     id: int
     sensor_id: int
+    machine_id: int
     machine_serial: str
     position: str
     installed_on: date
@@ -38,7 +39,13 @@ _STAYS = Statement(
         Installation.objects.filter(sensor_id__among=[mark])
         .order_by()
         .values_list(
-            "id", "sensor_id", "machine__serial", "position", "installed_on", "removed_on"
+            "id",
+            "sensor_id",
+            "machine_id",
+            "machine__serial",
+            "position",
+            "installed_on",
+            "removed_on",
         )
     )
 )

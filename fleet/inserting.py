@@ -1,5 +1,6 @@
 """New rows by the thousand into one table: COPY on PostgreSQL, one prepared INSERT on SQLite."""
 
+import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -17,7 +18,8 @@ def insert(model: type[models.Model], names: Sequence[str], rows: Sequence[Seque
     names
         The attributes that each row gives, foreign keys as `..._id`.
     rows
-        Texts, numbers, UUIDs, dates, aware datetimes and None, in the order of `names`.
+        Texts, numbers, UUIDs, dates, aware datetimes and None, in the order of `names`; of a JSON
+        field what it is to hold.
 
     Raises
     ------
@@ -32,6 +34,7 @@ def insert(model: type[models.Model], names: Sequence[str], rows: Sequence[Seque
     table = quote(model._meta.db_table)
     columns = ", ".join(quote(each.column) for each in fields if each.column)
     if connection.vendor == "postgresql":
+        rows = _with_json(fields, rows)
         _copy(f"COPY {table} ({columns}) FROM STDIN", copy_text(rows))
         return
     marks = ", ".join(["%s"] * len(fields))
@@ -45,6 +48,20 @@ def insert(model: type[models.Model], names: Sequence[str], rows: Sequence[Seque
     with connection.cursor() as cursor:
         # Put together from the names of our own tables and columns only.
         cursor.executemany(f"INSERT INTO {table} ({columns}) VALUES ({marks})", prepared)  # noqa: S608 # nosec B608
+
+
+def _with_json(
+    fields: Sequence["models.Field[Any, Any]"], rows: Sequence[Sequence[Any]]
+) -> Sequence[Sequence[Any]]:
+    """Rows in which what JSON fields are to hold is written out."""
+    places = [at for at, field in enumerate(fields) if isinstance(field, models.JSONField)]
+    if not places:
+        return rows
+    written = [list(row) for row in rows]
+    for row in written:
+        for at in places:
+            row[at] = json.dumps(row[at])
+    return written
 
 
 def _copy(statement: str, content: bytes) -> None:

@@ -17,6 +17,13 @@ def among(name: str, keys: Iterable[int] | NDArray[np.int64]) -> Q:
     return Q(**{f"{name}__among": Keys(",".join(map(str, listed)))})
 
 
+def among_uuids(name: str, keys: NDArray[np.void]) -> Q:
+    """Return the condition that a key is one of these UUIDs, given as their bytes (V16)."""
+    content = keys.tobytes().hex()
+    quoted = [f'"{content[at : at + 32]}"' for at in range(0, len(content), 32)]
+    return Q(**{f"{name}__among": Keys(",".join(quoted))})
+
+
 def around(name: str, keys: NDArray[np.int64]) -> Q:
     """Return the same condition or, where the keys lie close together, their range.
 

@@ -8,7 +8,7 @@ from uuid import UUID
 import numpy as np
 from django.db.models import Q, QuerySet
 
-from calibration.columns.conditions import among, around
+from calibration.columns.conditions import among, among_uuids, around
 from calibration.columns.kinds import NO_DATE, NO_MOMENT, Array, Kind, form, moment_of
 from calibration.columns.reading import read, texts
 from fleet.statements import Statement
@@ -49,7 +49,7 @@ class Reading:
         uuids: bool = False,
     ) -> None:
         self._rows, self._key, self._uuids, self.fields = rows, key, uuids, fields
-        self._condition = around if closely else among
+        self._condition = among_uuids if uuids else around if closely else among
         paths = [path for path, _ in fields.values()]
         self._few = Statement(
             lambda mark: rows().filter(**{f"{key}__among": [mark]}).values_list(*paths),
@@ -58,11 +58,10 @@ class Reading:
 
     def of(self, keys: Array) -> dict[str, Array]:
         """Return the columns of these keys' rows."""
-        given = [UUID(bytes=key) for key in keys.tolist()] if self._uuids else keys.tolist()
-        if len(given) > _FEW:
-            asked = Q(**{f"{self._key}__among": given})
-            return self._of_many(asked if self._uuids else self._condition(self._key, keys))
-        rows = self._few.many(given)
+        if len(keys) > _FEW:
+            return self._of_many(self._condition(self._key, keys))
+        listed = keys.tolist()
+        rows = self._few.many([UUID(bytes=key) for key in listed] if self._uuids else listed)
         found = list(zip(*rows, strict=True)) if rows else [()] * len(self.fields)
         return {
             name: _as_array(kind, values)

@@ -39,24 +39,26 @@ class Incoming:
         return len(next(iter(self.values.values())))
 
 
-def upsert(model: type[models.Model], rows: Incoming) -> int:
+def upsert(model: type[models.Model], rows: Incoming, *, kept: Sequence[str] = ()) -> int:
     """Insert rows, or update those that differ; return how many were written.
 
-    The model's primary key is among the columns.
+    The model's primary key is among the columns. Those `kept` stay as they are in a row that is
+    there. A row that is there is locked, also where nothing differs.
     """
     if not len(rows):
         return 0
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
             if len(rows) <= _FEW:
-                return _upsert_few(model, rows)
+                return _upsert_few(model, rows, kept)
             _fill_source(cursor, model, rows)
-            cursor.execute(_insert(model, rows, _from_source(model, rows)), _constants(rows))
+            source = _from_source(model, rows)
+            cursor.execute(_insert(model, rows, source, kept), _constants(rows))
             written = int(cursor.rowcount)
             cursor.execute(f"DROP TABLE {_SOURCE}")
             return written
         marks = f"VALUES ({', '.join(['%s'] * len(_names(rows)))})"
-        cursor.executemany(_insert(model, rows, marks), _plain_rows(rows))
+        cursor.executemany(_insert(model, rows, marks, kept), _plain_rows(rows))
         return int(cursor.rowcount)
 
 
@@ -68,13 +70,14 @@ def _constants(rows: Incoming) -> list[str]:
     return list(rows.constants.values())
 
 
-def _insert(model: type[models.Model], rows: Incoming, source: str) -> str:
+def _insert(model: type[models.Model], rows: Incoming, source: str, kept: Sequence[str]) -> str:
     quote = connection.ops.quote_name
     place = {each.name: quote(str(each.column)) for each in model._meta.concrete_fields}
     assert model._meta.pk is not None
     table, key = quote(model._meta.db_table), place[model._meta.pk.name]
     columns = [place[name] for name in _names(rows)]
-    rest = [name for name in columns if name != key]
+    fixed = {key, *(place[name] for name in kept)}
+    rest = [name for name in columns if name not in fixed]
     differs = "IS DISTINCT FROM" if connection.vendor == "postgresql" else "IS NOT"
     where = " OR ".join(f"{table}.{name} {differs} excluded.{name}" for name in rest)
     updates = ", ".join(f"{name} = excluded.{name}" for name in rest)
@@ -147,7 +150,7 @@ def _null_back(column: str, kind: Kind) -> str:
     return f"NULLIF({column}, {form(kind).missing}::{form(kind).cast})"
 
 
-def _upsert_few(model: type[models.Model], rows: Incoming) -> int:
+def _upsert_few(model: type[models.Model], rows: Incoming, kept: Sequence[str]) -> int:
     """Send each column as one array: one statement, which the server plans once."""
     casts = [
         "text" if isinstance(kind, tuple) else form(kind).cast for kind in rows.kinds.values()
@@ -168,7 +171,7 @@ def _upsert_few(model: type[models.Model], rows: Incoming) -> int:
     ]
     with prepared() as cursor:
         cursor.execute(
-            _insert(model, rows, source),
+            _insert(model, rows, source, kept),
             [*_constants(rows), *columns, *(list(blobs) for blobs in rows.blobs.values())],
         )
         return int(cursor.rowcount)

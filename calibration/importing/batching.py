@@ -112,7 +112,7 @@ class Batch:
         """Check a draft before its place is entered: refused, it must leave nothing."""
         new = registering.changes.installations
         seats = Seats(
-            Seat(row.pk, row.sensor_id, row.machine.serial, row.position,
+            Seat(row.pk, row.sensor_id, row.machine_id, row.machine.serial, row.position,
                  row.installed_on, row.removed_on)
             for row in (*self.register.installations_of(draft.sensor), *new)
         )  # fmt: skip

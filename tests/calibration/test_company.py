@@ -12,6 +12,7 @@ from calibration import fingerprint, judging, packing, records
 from calibration.columns import located
 from calibration.models import Calibration, PackedHistory, StaleSensor
 from calibration.neighbours import MOST_NEIGHBOURS, MachineLines, neighbours
+from calibration.recorded import read_recorded
 from calibration.scan import run_scan
 from fleet.models import Sensor
 from tests.calibration.lives import grow, live
@@ -117,7 +118,7 @@ def everybody():
 def judged_otherwise():
     """Sensors whose verdicts are not what is stored, everybody judged again by their records."""
     sensors = np.array(everybody())
-    found = judging.outcomes_of(packing.recorded_of(sensors.tolist(), anew=True))
+    found = judging.outcomes_of(read_recorded(sensors.tolist()))
     digest = fingerprint.digests(found).of(sensors)
     stored = packing.said_of(PackedHistory.objects.all())
     place, there = located(stored["sensor"], sensors)

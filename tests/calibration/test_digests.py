@@ -17,10 +17,10 @@ def sent(monkeypatch):
     counted = {Fit: 0, Judgement: 0}
     original = columns.upsert
 
-    def upsert(model, incoming):
+    def upsert(model, incoming, **asked):
         if model in counted:
             counted[model] += len(incoming)
-        return original(model, incoming)
+        return original(model, incoming, **asked)
 
     monkeypatch.setattr(columns, "upsert", upsert)
     return counted

@@ -6,6 +6,7 @@ import pytest
 from calibration import packing, policies, records, stages
 from calibration.models import Calibration, FurtherCompany, PackedHistory, StaleSensor
 from calibration.packing import pack_missing, recorded_of, take_uncounted
+from calibration.recorded import read_recorded
 from calibration.records import PointDraft
 from calibration.scan import run_scan
 from fleet.models import Sensor
@@ -40,7 +41,7 @@ def assert_same(packed, read):
 def test_what_is_packed_is_what_was_recorded(world, seed):
     grow(world, seed)
     sensors = everybody()
-    packed, read = (recorded_of(sensors, anew=anew) for anew in (False, True))
+    packed, read = recorded_of(sensors), read_recorded(sensors)
     assert_same(packed, read)
     assert len(packed) == Calibration.objects.count()
     assert len(set(packed.heads["points"].tolist())) > 2
@@ -54,20 +55,20 @@ def test_what_is_packed_is_what_was_recorded(world, seed):
 @pytest.mark.parametrize("seed", range(2))
 def test_those_without_a_pack_are_read_from_their_records_in_between(world, seed):
     grow(world, seed)
-    read = recorded_of(everybody(), anew=True)
+    read = read_recorded(everybody())
     for which in (everybody()[::2], everybody()[3:4], everybody()):
         PackedHistory.objects.filter(pk__in=which).delete()
-        assert_same(recorded_of(everybody(), anew=False), read)
+        assert_same(recorded_of(everybody()), read)
     assert not PackedHistory.objects.exists()
 
 
 def test_a_part_of_the_fleet_is_read_by_itself(world):
     grow(world, 5)
-    read = recorded_of(everybody(), anew=True)
+    read = read_recorded(everybody())
     some = everybody()[1::3]
-    for anew in (True, False):
-        assert_same(recorded_of(some, anew=anew), read.of(np.array(some)))
-    assert len(recorded_of([-1], anew=False)) == 0
+    for reading in (read_recorded, recorded_of):
+        assert_same(reading(some), read.of(np.array(some)))
+    assert len(recorded_of([-1])) == 0
 
 
 def test_packing_what_is_missing_makes_the_same_packs_without_a_verdict(world):
@@ -156,7 +157,7 @@ def test_a_pack_that_says_something_else_is_believed_until_it_is_dropped(world, 
     grow(world, 10)
     run_scan(full=True, now=NOW)
     before, sensor = rows(), world.sensors["A1"].pk
-    recorded = recorded_of([sensor], anew=True)
+    recorded = read_recorded([sensor])
     recorded.points[:, 1] += 500.0
     packing.keep(recorded)
     policies.mark_stale([sensor], why="test", now=NOW)

@@ -1,0 +1,134 @@
+"""Histories continued: what was packed of some sensors, and what was just sealed beside it.
+
+So a new record costs one read of its sensor, however long that one's history is. A pack is
+believed where it and the new records are as many as the sensor's chain is long; where it is not,
+and where a new record names the moment of an old one, the records are read.
+"""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from operator import attrgetter
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration import columns
+from calibration.columns import moment_of
+from calibration.ledger import Sealed
+from calibration.models import STARTS_SEGMENT, PackedHistory
+from calibration.recorded import HEAD, Recorded, merged, read_recorded
+from calibration.validating import local_day
+from fleet import units
+from fleet.seasons import season_of
+from fleet.statements import Statement
+
+Ints = NDArray[np.int64]
+
+_PACKS = Statement(
+    lambda mark: (
+        PackedHistory.objects.filter(columns.among("pk", [mark]))
+        .order_by("pk")
+        .values_list("pk", "calibrations", "heads", "points")
+    )
+)
+
+
+def continued(sealed: Sequence[Sealed]) -> Recorded:
+    """Return what was recorded of the sensors of these records, which were just sealed.
+
+    Call it with the sensors locked; the records are all that were sealed since they were packed.
+    """
+    sealed = sorted(sealed, key=attrgetter("in_time"))
+    packed, counts = _packed(sorted({each.sensor_id for each in sealed}))
+    ends: dict[int, int] = defaultdict(int)
+    for each in sealed:
+        counts[each.sensor_id] += 1
+        ends[each.sensor_id] = max(ends[each.sensor_id], each.chain_number)
+    both, doubtful = _together(packed, _recorded(sealed))
+    unsure = {key for key, end in ends.items() if counts[key] != end} | set(doubtful.tolist())
+    if unsure:
+        known = both.take(np.flatnonzero(~np.isin(both.sensor, list(unsure))))
+        both = merged(known, read_recorded(sorted(unsure)))
+    superseded = [row.draft.supersedes for row in sealed if row.draft.supersedes]
+    replaced = b"".join(old.pk.bytes for old in superseded)
+    if replaced:
+        both.heads["superseded"] |= np.isin(
+            both.heads["id"], np.frombuffer(replaced, dtype=HEAD["id"])
+        )
+    return both
+
+
+def overtaking(known: Recorded, sealed: Sequence[Sealed]) -> set[int]:
+    """Return the sensors of which there was a record already that stands after one of these."""
+    ids = np.frombuffer(b"".join(each.id.bytes for each in sealed), dtype=HEAD["id"])
+    new = np.isin(known.heads["id"], ids)
+    sensor, first = np.unique(known.sensor[new], return_index=True)
+    first_new = np.flatnonzero(new)[first]
+    last = np.searchsorted(known.sensor, sensor, side="right") - 1
+    after = np.cumsum(new)
+    # Behind the first new one there are more records than new ones.
+    overtaken = last - first_new > after[last] - after[first_new]
+    return set(sensor[overtaken].tolist())
+
+
+def _packed(sensor_ids: Sequence[int]) -> tuple[Recorded, dict[int, int]]:
+    """The packs that are there, and how many records each sensor's has."""
+    rows = _PACKS.many(sensor_ids)
+    key, count, heads, points = zip(*rows, strict=True) if rows else ((), (), (), ())
+    counts = defaultdict(int, zip(key, count, strict=True))
+    return (
+        Recorded(
+            np.repeat(np.array(key, dtype=np.int64), np.array(count, dtype=np.int64)),
+            np.frombuffer(bytearray(b"".join(heads)), dtype=HEAD),
+            np.frombuffer(b"".join(points), dtype=np.float64).reshape(-1, 2),
+        ),
+        counts,
+    )
+
+
+def _recorded(sealed: Sequence[Sealed]) -> Recorded:
+    """The new records as arrays, in the order given."""
+    heads = np.array([_head(each) for each in sealed], dtype=HEAD)
+    points = [point[:2] for each in sealed for point in each.draft.points]
+    return Recorded(
+        np.array([each.sensor_id for each in sealed], dtype=np.int64),
+        heads,
+        np.array(points, dtype=np.float64),
+    )
+
+
+def _head(sealed: Sealed) -> tuple[object, ...]:
+    """What `recorded.read_recorded` says of the same record, once it is stored."""
+    draft, seat = sealed.draft, sealed.seat
+    pressure = draft.hydraulic_pressure
+    starts, into = draft.sensor.dealer.season_start, draft.sensor.model.reading_unit
+    return (
+        sealed.id.bytes,
+        moment_of(draft.performed_at),
+        season_of(local_day(draft.sensor, draft.performed_at), starts),
+        draft.reason in STARTS_SEGMENT,
+        False,
+        len(draft.points),
+        seat.id if seat else -1,
+        seat.machine_id if seat else -1,
+        draft.reference.pk if draft.reference else -1,
+        units.LOAD[draft.load_unit],
+        units.reading_factor(draft.reading_unit, into) or 1.0,
+        np.nan if pressure is None else float(pressure) * units.PRESSURE[draft.pressure_unit],
+    )
+
+
+def _together(packed: Recorded, new: Recorded) -> tuple[Recorded, Ints]:
+    """Both, sorted by sensor and time, and the sensors whose order that does not tell."""
+    sensor = np.concatenate((packed.sensor, new.sensor))
+    both = Recorded(
+        sensor,
+        np.concatenate((packed.heads, new.heads)),
+        np.concatenate((packed.points, new.points)),
+    )
+    order = np.lexsort((both.heads["moment"], sensor))
+    is_new = order >= len(packed)
+    both = both.take(order)
+    moment = both.heads["moment"]
+    tied = (both.sensor[1:] == both.sensor[:-1]) & (moment[1:] == moment[:-1])
+    return both, both.sensor[1:][tied & (is_new[1:] != is_new[:-1])]
