@@ -5,13 +5,14 @@ from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
-from django.db.models import Q
+from django.db.models import Exists, OuterRef, Q
 from numpy.typing import NDArray
 
 from calibration import calendars, columns
 from calibration.arrays import DAY_US, EPOCH, History, reference_pct
 from calibration.metrology.pairing import NONE, Pairs
-from calibration.models import Fit, Judgement
+from calibration.models import Calibration, Judgement
+from fleet.models import Installation
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -198,9 +199,11 @@ class Moved:
 
 
 _ON_MACHINES = columns.Reading(
-    Fit.objects.order_by,
-    "calibration__installation__machine",
-    {"sensor": ("calibration__sensor_id", "key")},
+    lambda: Installation.objects.filter(
+        Exists(Calibration.objects.filter(installation=OuterRef("pk")))
+    ).order_by(),
+    "machine",
+    {"sensor": ("sensor_id", "key")},
 )
 
 
