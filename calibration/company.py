@@ -1,17 +1,18 @@
 """The company of a calibration: what other sensors did on its day or in its season."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import Any
 
 import numpy as np
 from django.db.models import Exists, OuterRef, Q
 from numpy.typing import NDArray
 
-from calibration import calendars, columns
+from calibration import columns
 from calibration.arrays import DAY_US, EPOCH, History, reference_pct
 from calibration.metrology.pairing import NONE, Pairs
-from calibration.models import Calibration, Judgement
+from calibration.models import CHANGED_REFERENCE, Calibration, Judgement
 from fleet.models import Installation
 
 Floats = NDArray[np.float64]
@@ -19,7 +20,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 _KEYS = 1 << 31  # more references than there are
-_FEW = 20  # up to this many days are asked for one by one, more in one range
+_FEW = 120  # up to this many days are asked for one by one, more in one range
 
 
 @dataclass(frozen=True)
@@ -114,7 +115,7 @@ def _company_of(history: History, *before: Floats) -> Q | None:
     named, changed = _concerned(history, *before)
     if not named.any():
         return None
-    return _on_days(history, named) | _in_seasons(history, changed)
+    return _on_days(history, named) | _in_seasons(history, changed, before)
 
 
 def _concerned(history: History, *before: Floats) -> tuple[Bools, Bools]:
@@ -148,14 +149,21 @@ def _made(references: Ints, since: int, until: int) -> Q:
     )
 
 
-def _in_seasons(history: History, changed: Bools) -> Q:
-    """Made in one of these seasons with one of these references, or in half a year about it."""
+def _in_seasons(history: History, changed: Bools, before: Sequence[Floats]) -> Q:
+    """Made in one of these seasons with one of these references, and another one before.
+
+    Only what had one of the same references before: the change is that of both.
+    """
     condition = Q()
     for season in np.unique(history.season[changed]).tolist():
-        references = np.unique(history.reference[changed & (history.season == season)])
-        # A season takes in the half years about its start, which is any day of its year.
-        since, until = (calendars.number_of(date(year, 7, 1)) for year in (season - 1, season + 1))
-        condition |= _made(references, since, until + 2)
+        there = changed & (history.season == season)
+        references = np.unique(history.reference[there])
+        earlier = np.unique(np.concatenate([each[there] for each in before]))
+        condition |= CHANGED_REFERENCE & Q(
+            reference__in=references.tolist(),
+            step_reference__in=earlier[~np.isnan(earlier)].astype(np.int64).tolist(),
+            season=season,
+        )
     return condition
 
 

@@ -7,7 +7,7 @@ Fits and judgements are written by the million: their keys are not checked by th
 from typing import ClassVar
 
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from calibration.models.record import Calibration
 from calibration.models.rules import ReferenceStandard
@@ -59,6 +59,12 @@ class Fit(ScopedModel):
     def __str__(self) -> str:
         """Return what a person calls it."""
         return f"{self.slope:g} / {self.offset:g}"
+
+
+# Written so that PostgreSQL sees that a query with it may use the index with it.
+CHANGED_REFERENCE = Q(step__isnull=False) & (
+    Q(step_reference__lt=F("reference")) | Q(step_reference__gt=F("reference"))
+)
 
 
 class Judgement(ScopedModel):
@@ -183,6 +189,12 @@ class Judgement(ScopedModel):
                 include=["sensor", "step_reference", "season", "step", "u_step"],
                 condition=Q(step__isnull=False),
                 name="judgement_company",
+            ),
+            # Those whose reference was another one than before: of a season, not of a day.
+            models.Index(
+                fields=["reference", "step_reference", "season"],
+                condition=CHANGED_REFERENCE,
+                name="judgement_changed",
             ),
         ]
 
