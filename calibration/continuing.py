@@ -28,6 +28,8 @@ _PACKS = Statement(
     lambda mark: (
         PackedHistory.objects.filter(columns.among("pk", [mark]))
         .order_by("pk")
+        # Who forgets packs waits for us, and forgets what we write.
+        .select_for_update(no_key=True)
         .values_list("pk", "calibrations", "heads", "points")
     )
 )

@@ -7,6 +7,7 @@ from functools import cache
 from typing import Any
 
 import numpy as np
+from django.db import transaction
 from django.db.models import Q
 
 from calibration import columns
@@ -128,8 +129,12 @@ def mark_stale(sensor_ids: Iterable[int], *, why: str, now: datetime) -> None:
 def mark_anew(sensor_ids: Iterable[int], *, why: str, now: datetime) -> None:
     """Note that sensors must be judged again from their records: what is packed is out of date."""
     ids = list(sensor_ids)
-    PackedHistory.objects.filter(among("pk", ids)).update(**PackedHistory.FORGOTTEN)
-    mark_stale(ids, why=why, now=now)
+    with transaction.atomic():
+        packs = PackedHistory.objects.filter(among("pk", ids))
+        # In one order, as a post of many locks them.
+        list(packs.order_by("pk").select_for_update(no_key=True).values_list("pk", flat=True))
+        packs.update(**PackedHistory.FORGOTTEN)
+        mark_stale(ids, why=why, now=now)
 
 
 def mark_rule_changed(

@@ -193,20 +193,37 @@ def _looks(asked: Any) -> dict[str, Any]:
 
 def _lay(share: Share, sensor: Ints, lot: Ints, table: dict[str, Any]) -> None:
     """Put what some sensors' looks came to beside the sensors."""
-    which, start, total = np.unique(table["sensor"], return_index=True, return_counts=True)
-    beyond = np.flatnonzero(table["beyond"] == 0)
-    out, first = np.unique(table["sensor"][beyond], return_index=True)
-    at = beyond[first]
-    whose = np.searchsorted(which, out)
-    total[whose] = at - start[whose] + 1
-    p_out = np.fmax(np.fmax(table["p_slope"][at], table["p_offset"][at]), 0.0)
+    which, seen, first_out = until_out(table["sensor"], table["beyond"] == 0)
     place, here = columns.located(sensor, which)
     here[here] = lot[place[here]] != -1
     share.lot[place[here]] = lot[place[here]]
-    share.looks[place[here]] = total[here]
-    place, here = place[whose], here[whose]
-    share.first_out[place[here]] = table["calibration"][at][here]
-    share.p_out[place[here]] = p_out[here]
+    share.looks[place[here]] = seen[here]
+    out = here & (first_out >= 0)
+    place, at = place[out], first_out[out]
+    share.first_out[place] = table["calibration"][at]
+    share.p_out[place] = np.fmax(np.fmax(table["p_slope"][at], table["p_offset"][at]), 0.0)
+
+
+def until_out(sensor: Ints, beyond: Bools) -> tuple[Ints, Ints, Ints]:
+    """Count looks up to and including the one at which a sensor was first found out.
+
+    Parameters
+    ----------
+    sensor, beyond : (M,) arrays
+        Of each look, by sensor and time: the sensor's key, and whether it was found out.
+
+    Returns
+    -------
+    sensor, looks, first_out : (N,) arrays
+        Of each sensor: its key, its looks, and where among all looks that one stands, or -1.
+    """
+    which, start, looked = np.unique(sensor, return_index=True, return_counts=True)
+    outs = np.flatnonzero(beyond)
+    out, first = np.unique(sensor[outs], return_index=True)
+    whose = np.searchsorted(which, out)
+    first_out = np.full(len(which), -1, dtype=np.int64)
+    first_out[whose] = outs[first]
+    return which, np.where(first_out < 0, looked, first_out - start + 1), first_out
 
 
 def _stored(sensor: Ints) -> Share:

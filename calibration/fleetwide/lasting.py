@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration import columns
 from calibration.fleetwide.looks import looks
 from calibration.metrology import interval
 from calibration.metrology.interval import Interval, as_found_outcomes
@@ -22,7 +23,7 @@ Bools = NDArray[np.bool_]
 Table = NDArray[np.void]
 
 LEVEL = 0.95  # of the band around the curve, at each of its days
-_DAY = 86400.0
+_DAY, _SECOND = 86400.0, 1e6  # moments are microseconds
 _NO_DEALER = 0  # no row has this key: the rule that holds for the model everywhere
 _LOOK = np.dtype([("sensor", "i8"), ("model", "i8"), ("before", "f8"), ("at", "f8"), ("out", "?")])
 
@@ -186,13 +187,15 @@ def _read(*, scope: Scope, now: datetime, sensor_model: SensorModel | None = Non
         "calibration__performed_at",
         "verdict",
     )
-    return np.fromiter(
-        (
-            (sensor, model, before.timestamp(), at.timestamp(), verdict == Verdict.BEYOND)
-            for sensor, model, before, at, verdict in found.iterator(chunk_size=10_000)
-        ),
-        dtype=_LOOK,
-    )
+    read = columns.read(
+        found.order_by(),
+        sensor="key", model="key", before="moment", at="moment", out=(str(Verdict.BEYOND),),
+    )  # fmt: skip
+    table = np.empty(len(read["sensor"]), dtype=_LOOK)
+    table["sensor"], table["model"] = read["sensor"], read["model"]
+    table["before"], table["at"] = read["before"] / _SECOND, read["at"] / _SECOND
+    table["out"] = read["out"] == 0
+    return table
 
 
 def _rule(book: Rulebook, sensor_model_id: int, scope: Scope) -> Rule:

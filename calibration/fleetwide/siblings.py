@@ -9,21 +9,25 @@ without a lot takes no part.
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from operator import attrgetter
 from typing import Any
 from uuid import UUID
 
 import numpy as np
 from django.db import transaction
-from django.db.models import Count
+from numpy.typing import NDArray
 
-from calibration import flags
+from calibration import columns, flags
 from calibration.flags import FlagChange, Wanted
 from calibration.fleetwide import counting
+from calibration.fleetwide.counting import until_out
 from calibration.fleetwide.looks import looks
 from calibration.metrology.lots import LotShares, compare_lots
 from calibration.models import DriftFlag, LotLooks, Verdict, in_time
-from fleet.models import SensorModel
+from fleet.models import Sensor, SensorModel
 from fleet.scope import Scope
+
+Ints = NDArray[np.int64]
 
 KIND = DriftFlag.Kind.LOT
 CODE = "bad_lot"
@@ -31,10 +35,7 @@ _CHECK = (
     "See whether its sensors that were out share a machine, a reference or a technician; if they "
     "do not, the lot is at fault: have it assessed under warranty."
 )
-_SENSOR, _MODEL, _NAME, _LOT = (
-    f"calibration__sensor{end}" for end in ("_id", "__model_id", "__model__name", "__lot")
-)
-Key = tuple[int, str]  # sensor model and lot
+_SENSOR = "calibration__sensor"
 
 
 @dataclass(frozen=True)
@@ -87,39 +88,33 @@ def settle_lots(*, now: datetime, sensors: Collection[int] | None = None) -> Fla
 
 def _counted(scope: Scope) -> list[Counted]:
     """Count the looks that a caller sees, by model and lot."""
-    later = _later(scope)
-    groups = (
-        looks(scope=scope)
-        .exclude(**{_LOT: ""})
-        .values_list(_MODEL, _NAME, _LOT)
-        .annotate(sensors=Count(_SENSOR, distinct=True), looks=Count("pk"))
-        .order_by(_NAME, _MODEL, _LOT)
+    every = looks(scope=scope).exclude(**{f"{_SENSOR}__lot": ""})
+    table = columns.read(
+        every.order_by(f"{_SENSOR}_id", *in_time("calibration__")).values_list(
+            f"{_SENSOR}_id", "verdict"
+        ),
+        sensor="key",
+        beyond=(str(Verdict.BEYOND),),
     )
-    found = []
-    for model, name, lot, sensors, seen in groups:
-        after = later.get((model, lot), [])
-        found.append(Counted(model, name, lot, sensors, seen - sum(after), len(after)))
-    return found
+    sensor, seen, first_out = until_out(table["sensor"], table["beyond"] == 0)
+    model, lot = _lots_of(sensor)
+    lots, of = np.unique(lot, return_inverse=True)
+    group, place = np.unique(model * len(lots) + of, return_inverse=True)
+    sums = [np.bincount(place, weights).tolist() for weights in (None, seen, first_out >= 0)]
+    names = dict(SensorModel.objects.values_list("pk", "name"))
+    found = [
+        Counted(key // len(lots), names[key // len(lots)], str(lots[key % len(lots)]),
+                int(sensors), int(looked), int(out))
+        for key, sensors, looked, out in zip(group.tolist(), *sums, strict=True)
+    ]  # fmt: skip
+    return sorted(found, key=attrgetter("model_name", "model", "lot"))
 
 
-def _later(scope: Scope) -> dict[Key, list[int]]:
-    """How many looks came after the one at which a sensor was first found out, by lot."""
-    every = looks(scope=scope).exclude(**{_LOT: ""})
-    out = every.filter(verdict=Verdict.BEYOND).values(_SENSOR)
-    rows = list(
-        every.filter(calibration__sensor__in=out)
-        .order_by(_SENSOR, *in_time("calibration__"))
-        .values_list(_SENSOR, _MODEL, _LOT, "verdict")
-    )
-    sensor = np.array([row[0] for row in rows], dtype=np.int64)
-    beyond = np.flatnonzero([row[3] == Verdict.BEYOND for row in rows])
-    which, first = np.unique(sensor[beyond], return_index=True)
-    at = beyond[first]
-    after = np.searchsorted(sensor, which, side="right") - at - 1
-    found: dict[Key, list[int]] = {}
-    for i, count in zip(at.tolist(), after.tolist(), strict=True):
-        found.setdefault((rows[i][1], rows[i][2]), []).append(count)
-    return found
+def _lots_of(sensor: Ints) -> tuple[Ints, NDArray[np.str_]]:
+    """Model and lot of each of these sensors."""
+    rows = Sensor.objects.filter(columns.among("pk", sensor)).order_by("pk")
+    model = columns.read(rows.values_list("model"), model="key")["model"]
+    return model, columns.texts(rows.values_list("lot"))
 
 
 def _compared(counted: Sequence[Counted]) -> list[dict[str, Any]]:

@@ -147,7 +147,7 @@ def test_another_dealer_s_sensors_do_not_enter(world):
 
 def test_the_number_of_queries_does_not_grow(world, django_assert_num_queries):
     bad_and_good(world)
-    with django_assert_num_queries(2):
+    with django_assert_num_queries(4):
         fleetwide.lots(scope=SYSTEM)
 
 

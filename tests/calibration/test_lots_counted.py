@@ -8,6 +8,7 @@ from calibration import fleetwide
 from calibration.fleetwide import counting, siblings
 from calibration.models import DriftFlag, Judgement, LotCount, LotLooks, LotsCounted
 from fleet.models import Sensor, SensorModel
+from tests.calibration import lots_by_sql
 from tests.calibration.test_fleetwide_lots import YEAR, bad_and_good, by_lot, lot, open_flags
 from tests.conftest import NOW, SYSTEM
 
@@ -49,6 +50,15 @@ def random_lots(world, rng):
                     prefix = name if model is None else f"{name}m"
                     lives += lot(world, prefix, *verdicts, dealer=dealer, model=model)
     return lives
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_every_caller_gets_what_the_database_groups(world, seed):
+    random_lots(world, random.Random(seed))
+    for scope in (SYSTEM, world.scopes["techA"], world.scopes["managerB"]):
+        found = siblings._counted(scope)
+        assert len(found) > 4
+        assert found == lots_by_sql.counted(scope)
 
 
 @pytest.mark.parametrize("seed", range(6))
