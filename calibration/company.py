@@ -63,24 +63,36 @@ def nobody() -> Siblings:
 def read_siblings(history: History, pairs: Pairs, ask: Bools) -> Siblings:
     """Read the steps of other sensors on the days and in the seasons of those to ask for."""
     before = np.where((pairs.before == NONE) | ~ask, np.nan, history.reference[pairs.before])
-    condition = _company_of(history, before)
-    if condition is None:
-        return nobody()
-    found = _steps(condition)
-    # The condition may let in more than share anything: they would be looked at for nothing.
     named, changed = _concerned(history, before)
-    day, season = np.floor(history.day).astype(np.int64), history.season
-    shares = np.isin(
-        _both(found["reference"], found["day"] // DAY_US), _both(history.reference, day)[named]
-    ) | np.isin(
-        _both(found["reference"], found["season"]), _both(history.reference, season)[changed]
-    )
-    shares &= ~np.isin(found["sensor"], history.sensor)
-    rows = {name: values[shares] for name, values in found.items()}
+    if not named.any():
+        return nobody()
+    # The conditions may let in more than share anything: they would be looked at for nothing.
+    found = _steps(_on_days(history, named))
+    days = _both(history.reference, np.floor(history.day).astype(np.int64))[named]
+    parts = [_of_others(found, history, np.isin(_on_day(found), days))]
+    if changed.any():
+        found = _steps(_in_seasons(history, changed, [before]))
+        seasons = _both(history.reference, history.season)[changed]
+        # Who is among those of the day already is not asked twice.
+        shares = np.isin(_both(found["reference"], found["season"]), seasons)
+        parts.append(_of_others(found, history, shares & ~np.isin(_on_day(found), days)))
+    rows = {name: np.concatenate([part[name] for part in parts]) for name in found}
     rows["day"] = rows["day"] / DAY_US
     both = reference_pct(np.concatenate((rows["reference"], rows["reference_before"])))
     pct, before_pct = np.split(both, 2)
     return Siblings(**rows, reference_pct=pct, reference_before_pct=before_pct)
+
+
+def _on_day(found: dict[str, NDArray[Any]]) -> Ints:
+    return _both(found["reference"], found["day"] // DAY_US)
+
+
+def _of_others(
+    found: dict[str, NDArray[Any]], history: History, shares: Bools
+) -> dict[str, NDArray[Any]]:
+    """Those that share something, and are not of the history's own sensors."""
+    theirs = shares & ~np.isin(found["sensor"], history.sensor)
+    return {name: values[theirs] for name, values in found.items()}
 
 
 def _steps(condition: Q) -> dict[str, NDArray[Any]]:
@@ -106,16 +118,16 @@ def _steps(condition: Q) -> dict[str, NDArray[Any]]:
     )
 
 
-def _company_of(history: History, *before: Floats) -> Q | None:
+def _company_of(history: History, *before: Floats) -> list[Q]:
     """Whom to ask: those of one reference and day; where it changed, those of one season.
 
     `before` holds the reference before each calibration, NaN where it does not count; there may
     be several, as it was and as it is.
     """
     named, changed = _concerned(history, *before)
-    if not named.any():
-        return None
-    return _on_days(history, named) | _in_seasons(history, changed, before)
+    # Asked one after the other: each has an index of its own.
+    days = [_on_days(history, named)] if named.any() else []
+    return days + ([_in_seasons(history, changed, before)] if changed.any() else [])
 
 
 def _concerned(history: History, *before: Floats) -> tuple[Bools, Bools]:
@@ -227,7 +239,6 @@ def read_touched(history: History, moved: Moved) -> frozenset[int]:
     same_machine = np.unique(machines[~np.isnan(machines)]).astype(np.int64)
     found = set(_ON_MACHINES.of(same_machine)["sensor"].tolist())
     before = [np.where(moved.which, each, np.nan) for each in (moved.was, moved.now)]
-    condition = _company_of(history, *before)
-    if condition is not None:
+    for condition in _company_of(history, *before):
         found |= _sharing(condition, history, before)
     return frozenset(found - set(np.unique(history.sensor).tolist()))

@@ -5,7 +5,7 @@ each sensor says what it added, a row for each lot the sum; whoever counts holds
 says until when all records were counted, so that nobody counts twice.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Any
@@ -55,6 +55,13 @@ class Share:
     first_out: Uuids
     p_out: Floats
 
+    @classmethod
+    def of(cls, parts: "Sequence[Share]") -> "Share":
+        """Return some after the others."""
+        return cls(
+            *(np.concatenate([getattr(part, each.name) for part in parts]) for each in fields(cls))
+        )
+
     def differ(self, other: "Share") -> Bools:
         """Return where two differ, (N,)."""
         p_differs = (self.p_out != other.p_out) & ~(np.isnan(self.p_out) & np.isnan(other.p_out))
@@ -93,13 +100,14 @@ def count(sensors: Collection[int] | None, *, now: datetime) -> None:
         named = np.array(list(sensors or ()), dtype=np.int64)
         ids = np.unique(np.concatenate([named, recent]))
     _name_lots(ids)
-    step = AT_ONCE if everything else _A_FEW
-    for start in range(0, len(ids), step):
-        found, before = _count(ids[start : start + step])
-        if not everything:
-            _add(found, before)
     if everything:
+        for start in range(0, len(ids), AT_ONCE):
+            _count(ids[start : start + AT_ONCE])
         _sum_up()
+    elif len(ids):
+        counts = [_count(ids[start : start + _A_FEW]) for start in range(0, len(ids), _A_FEW)]
+        found, before = zip(*counts, strict=True)
+        _add(Share.of(found), Share.of(before))
     if Calibration.objects.filter(recorded_at__gt=known.counted_at).exists():
         LotsCounted.objects.filter(pk=1).update(counted_at=now)
 
