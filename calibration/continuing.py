@@ -16,6 +16,7 @@ from calibration import columns
 from calibration.columns import moment_of
 from calibration.ledger import Sealed
 from calibration.models import STARTS_SEGMENT, PackedHistory
+from calibration.packing import unpacked
 from calibration.recorded import HEAD, Recorded, merged, read_recorded
 from calibration.validating import local_day
 from fleet import units
@@ -77,15 +78,9 @@ def _packed(sensor_ids: Sequence[int]) -> tuple[Recorded, dict[int, int]]:
     """The packs that are there, and how many records each sensor's has."""
     rows = _PACKS.many(sensor_ids)
     key, count, heads, points = zip(*rows, strict=True) if rows else ((), (), (), ())
-    counts = defaultdict(int, zip(key, count, strict=True))
-    return (
-        Recorded(
-            np.repeat(np.array(key, dtype=np.int64), np.array(count, dtype=np.int64)),
-            np.frombuffer(bytearray(b"".join(heads)), dtype=HEAD),
-            np.frombuffer(b"".join(points), dtype=np.float64).reshape(-1, 2),
-        ),
-        counts,
-    )
+    keys, sizes = (np.array(each, dtype=np.int64) for each in (key, count))
+    packed = unpacked(keys, sizes, b"".join(heads), b"".join(points))
+    return packed, defaultdict(int, zip(key, count, strict=True))
 
 
 def _recorded(sealed: Sequence[Sealed]) -> Recorded:
@@ -122,13 +117,8 @@ def _head(sealed: Sealed) -> tuple[object, ...]:
 
 def _together(packed: Recorded, new: Recorded) -> tuple[Recorded, Ints]:
     """Both, sorted by sensor and time, and the sensors whose order that does not tell."""
-    sensor = np.concatenate((packed.sensor, new.sensor))
-    both = Recorded(
-        sensor,
-        np.concatenate((packed.heads, new.heads)),
-        np.concatenate((packed.points, new.points)),
-    )
-    order = np.lexsort((both.heads["moment"], sensor))
+    both = packed + new
+    order = np.lexsort((both.heads["moment"], both.sensor))
     is_new = order >= len(packed)
     both = both.take(order)
     moment = both.heads["moment"]

@@ -74,7 +74,7 @@ _DIGESTS = Statement(
     )
 )
 _STORED_LINES = columns.Reading(
-    Fit.objects.all,
+    Fit.objects.order_by,
     "pk",
     {
         "id": ("pk", "uuid"),
@@ -237,7 +237,7 @@ def store(
         dropped = Judgement.objects.filter(pk__in=uuids(outcome.history.ids[gone]))
         written += dropped.delete()[0]
     own = np.isin(digests.sensor, sensor)
-    written += packing.keep(recorded.of(sensor), packing.Digests(found, digests.each[own]))
+    written += packing.keep(recorded.of(sensor), packing.Judged(found, digests.each[own]))
     packing.leave_uncounted(differing, now=now)
     return moved, written
 

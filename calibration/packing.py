@@ -28,8 +28,8 @@ _FURTHER = columns.Reading(
 _DEALERS = Beside(Sensor.objects.all, {"dealer": ("dealer", "key")}, key="pk")
 
 
-class Digests(NamedTuple):
-    """Digests of what is stored of N sensors and their M calibrations, in order."""
+class Judged(NamedTuple):
+    """Digests of what was judged of N sensors and their M calibrations, in order."""
 
     outcome: Ints
     each: NDArray[np.uint64]
@@ -62,13 +62,23 @@ def unpack(
     packs = rows.order_by("sensor_id")
     said = said_of(rows)
     heads, points = (columns.joined(packs.values_list(name)) for name in ("heads", "points"))
-    return (
-        Recorded(
-            np.repeat(said["sensor"], said["calibrations"]),
-            np.frombuffer(heads, dtype=HEAD),
-            np.frombuffer(points, dtype=np.float64).reshape(-1, 2),
-        ),
-        said,
+    return unpacked(said["sensor"], said["calibrations"], heads, points), said
+
+
+def unpacked(sensor: Ints, calibrations: Ints, heads: bytes, points: bytes) -> Recorded:
+    """Return what packed histories hold, laid end to end.
+
+    Parameters
+    ----------
+    sensor, calibrations : (N,) arrays
+        Keys, ascending, and how many calibrations each has.
+    heads, points
+        Of all of them, one after the other.
+    """
+    return Recorded(
+        np.repeat(sensor, calibrations),
+        np.frombuffer(heads, dtype=HEAD),
+        np.frombuffer(points, dtype=np.float64).reshape(-1, 2),
     )
 
 
@@ -87,10 +97,10 @@ def pack_missing(sensor_ids: Sequence[int]) -> int:
     return keep(read_recorded(sensor_ids))
 
 
-def keep(recorded: Recorded, digests: Digests | None = None) -> int:
+def keep(recorded: Recorded, judged: Judged | None = None) -> int:
     """Store the packed histories of all sensors in `recorded`; return how many rows were written.
 
-    Without digests those that are stored stay, and of a sensor that has none, nothing is said.
+    Where nothing was judged, stored digests stay, and of a sensor that has none, nothing is said.
     """
     if not len(recorded):
         return 0
@@ -106,9 +116,9 @@ def keep(recorded: Recorded, digests: Digests | None = None) -> int:
         "heads": _cut(heads, first, first + count, HEAD.itemsize),
         "points": _cut(points, since, until, 16),
     }
-    if digests is not None:
-        kinds["outcome"], values["outcome"] = "key", digests.outcome
-        blobs["digests"] = _cut(digests.each.tobytes(), first, first + count, 8)
+    if judged is not None:
+        kinds["outcome"], values["outcome"] = "key", judged.outcome
+        blobs["digests"] = _cut(judged.each.tobytes(), first, first + count, 8)
     rows = columns.Incoming(kinds, values, blobs)
     written = columns.upsert(PackedHistory, rows)
     _keep_further(sensor, further)

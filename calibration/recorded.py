@@ -61,6 +61,14 @@ class Recorded:
         """Return M."""
         return len(self.sensor)
 
+    def __add__(self, other: "Recorded") -> "Recorded":
+        """Return both, one after the other; they may have to be sorted."""
+        return Recorded(
+            np.concatenate((self.sensor, other.sensor)),
+            np.concatenate((self.heads, other.heads)),
+            np.concatenate((self.points, other.points)),
+        )
+
     def of(self, sensor: Ints) -> "Recorded":
         """Return what was recorded of these sensors."""
         chosen = np.flatnonzero(np.isin(self.sensor, sensor))
@@ -78,11 +86,7 @@ class Recorded:
 
 def merged(one: Recorded, other: Recorded) -> Recorded:
     """Return both, sorted by sensor; no sensor is in both."""
-    both = Recorded(
-        np.concatenate((one.sensor, other.sensor)),
-        np.concatenate((one.heads, other.heads)),
-        np.concatenate((one.points, other.points)),
-    )
+    both = one + other
     return both.take(np.argsort(both.sensor, kind="stable"))
 
 

@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 from calibration import columns, due, learning
 from calibration.beside import AT_ONCE
 from calibration.fleetwide.lasting import outcomes_of
-from calibration.fleetwide.looks import looks
+from calibration.fleetwide.looks import LOOK, looks, read_looks
 from calibration.metrology import interval
 from calibration.metrology.turnbull import Outcomes
 from calibration.metrology.weibull import earliest_time
-from calibration.models import ModelInterval, Verdict
+from calibration.models import ModelInterval
 from calibration.policies import Rulebook
 from fleet.models import Sensor
 from fleet.scope import Scope
@@ -30,7 +30,6 @@ Ints = NDArray[np.int64]
 METHOD = f"{interval.METHOD}+bound/1"
 MOST_SENSORS = 20_000  # of a model; what more of them would teach is less than a day
 _LONGEST = 3650.0
-_SECOND = 1e6
 _SAID = ("lower_days", "longest_seen_days", "basis", "outcomes", "beyond")
 
 
@@ -79,29 +78,10 @@ def outcomes_now(model: int, told: Callable[[], None] = lambda: None) -> Outcome
     tables = []
     for some in _sample(model):
         rows = looks(scope=Scope.system()).filter(columns.around("calibration__sensor", some))
-        found = (
-            rows.filter(calibration__sensor__model=model)
-            .order_by()
-            .values_list(
-                "calibration__sensor_id",
-                "previous__performed_at",
-                "calibration__performed_at",
-                "verdict",
-            )
-        )
-        tables.append(
-            columns.read(
-                found, sensor="key", before="moment", at="moment", out=(str(Verdict.BEYOND),)
-            )
-        )
+        tables.append(read_looks(rows.filter(calibration__sensor__model=model)))
         told()
-
-    def whole(name: str) -> NDArray[Any]:
-        return np.concatenate([np.zeros(0, dtype=np.int64), *(table[name] for table in tables)])
-
-    return outcomes_of(
-        whole("sensor"), whole("before") / _SECOND, whole("at") / _SECOND, whole("out") == 0
-    )
+    table = np.concatenate([np.empty(0, dtype=LOOK), *tables])
+    return outcomes_of(table["sensor"], table["before"], table["at"], table["out"])
 
 
 def _sample(model: int) -> list[Ints]:

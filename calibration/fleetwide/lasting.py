@@ -7,25 +7,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import columns
-from calibration.fleetwide.looks import looks
+from calibration.fleetwide.looks import Table, looks, read_looks
 from calibration.metrology import interval
 from calibration.metrology.interval import Interval, as_found_outcomes
 from calibration.metrology.lots import exact_interval
 from calibration.metrology.turnbull import Outcomes, Survival, survival_at
-from calibration.models import Verdict
 from calibration.policies import Rule, Rulebook
 from fleet.models import SensorModel
 from fleet.scope import Scope
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-Table = NDArray[np.void]
 
 LEVEL = 0.95  # of the band around the curve, at each of its days
-_DAY, _SECOND = 86400.0, 1e6  # moments are microseconds
+_DAY = 86400.0
 _NO_DEALER = 0  # no row has this key: the rule that holds for the model everywhere
-_LOOK = np.dtype([("sensor", "i8"), ("model", "i8"), ("before", "f8"), ("at", "f8"), ("out", "?")])
 
 
 def reliability(sensor_model: SensorModel, *, scope: Scope, now: datetime) -> dict[str, Any]:
@@ -179,23 +175,8 @@ def band(probability: Floats, u: Floats, level: float = LEVEL) -> tuple[Floats, 
 
 
 def _read(*, scope: Scope, now: datetime, sensor_model: SensorModel | None = None) -> Table:
-    rows = looks(scope=scope, sensor_model=sensor_model).filter(calibration__performed_at__lte=now)
-    found = rows.values_list(
-        "calibration__sensor_id",
-        "calibration__sensor__model_id",
-        "previous__performed_at",
-        "calibration__performed_at",
-        "verdict",
-    )
-    read = columns.read(
-        found.order_by(),
-        sensor="key", model="key", before="moment", at="moment", out=(str(Verdict.BEYOND),),
-    )  # fmt: skip
-    table = np.empty(len(read["sensor"]), dtype=_LOOK)
-    table["sensor"], table["model"] = read["sensor"], read["model"]
-    table["before"], table["at"] = read["before"] / _SECOND, read["at"] / _SECOND
-    table["out"] = read["out"] == 0
-    return table
+    rows = looks(scope=scope, sensor_model=sensor_model)
+    return read_looks(rows.filter(calibration__performed_at__lte=now))
 
 
 def _rule(book: Rulebook, sensor_model_id: int, scope: Scope) -> Rule:
