@@ -28,6 +28,7 @@ from calibration import (
 from calibration.arrays import History
 from calibration.company import Moved, read_touched
 from calibration.flagging import KINDS, WantedFlags
+from calibration.histories import behind
 from calibration.judging import Judged, lock
 from calibration.models import (
     DriftFlag,
@@ -100,12 +101,18 @@ def settle(key: int, *, now: datetime, stored: Callable[[Judged], None]) -> list
     if len(found.differing) > _FEW_DIFFER * len(found.members):
         with transaction.atomic():
             lock(found.differing)
-            now_there = packing.said_of(_packs(key, _guests(key)))
-            # Otherwise somebody came in between.
-            if all(np.array_equal(now_there[name], found.stored[name]) for name in now_there):
+            if _still_so(key, found):
                 stored(_store(found, now))
                 return []
     return [int(sensor) for sensor in found.differing]
+
+
+def _still_so(key: int, found: Company) -> bool:
+    """Whether nobody came in between, and nothing was sealed that is not packed."""
+    if len(behind(columns.among("pk", found.differing))):
+        return False
+    now_there = packing.said_of(_packs(key, _guests(key)))
+    return all(np.array_equal(now_there[name], found.stored[name]) for name in now_there)
 
 
 def compare(key: int) -> Company:

@@ -1,8 +1,7 @@
-"""Histories continued: what was packed of some sensors, and what was just sealed beside it.
+"""Histories continued by records that were just sealed, without reading these back.
 
-So a new record costs one read of its sensor, however long that one's history is. A pack is
-believed where it and the new records are as many as the sensor's chain is long; where it is not,
-and where a new record names the moment of an old one, the records are read.
+Packs are believed where they and the new records are as many as the sensor's chain is long; what
+else there is, `histories` knows.
 """
 
 from collections import defaultdict
@@ -10,20 +9,18 @@ from collections.abc import Sequence
 from operator import attrgetter
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration import columns
 from calibration.columns import moment_of
+from calibration.histories import note_superseded, recorded_of, together
 from calibration.ledger import Sealed
 from calibration.models import STARTS_SEGMENT, PackedHistory
 from calibration.packing import unpacked
-from calibration.recorded import HEAD, Recorded, merged, read_recorded
+from calibration.recorded import HEAD, Recorded, merged
 from calibration.validating import local_day
 from fleet import units
 from fleet.seasons import season_of
 from fleet.statements import Statement
-
-Ints = NDArray[np.int64]
 
 _PACKS = Statement(
     lambda mark: (
@@ -47,17 +44,14 @@ def continued(sealed: Sequence[Sealed]) -> Recorded:
     for each in sealed:
         counts[each.sensor_id] += 1
         ends[each.sensor_id] = max(ends[each.sensor_id], each.chain_number)
-    both, doubtful = _together(packed, _recorded(sealed))
+    both, doubtful = together(packed, _recorded(sealed))
     unsure = {key for key, end in ends.items() if counts[key] != end} | set(doubtful.tolist())
     if unsure:
-        known = both.take(np.flatnonzero(~np.isin(both.sensor, list(unsure))))
-        both = merged(known, read_recorded(sorted(unsure)))
+        known = both.without(np.array(sorted(unsure)))
+        both = merged(known, recorded_of(sorted(unsure)))
     superseded = [row.draft.supersedes for row in sealed if row.draft.supersedes]
     replaced = b"".join(old.pk.bytes for old in superseded)
-    if replaced:
-        both.heads["superseded"] |= np.isin(
-            both.heads["id"], np.frombuffer(replaced, dtype=HEAD["id"])
-        )
+    note_superseded(both, np.frombuffer(replaced, dtype=HEAD["id"]))
     return both
 
 
@@ -113,14 +107,3 @@ def _head(sealed: Sealed) -> tuple[object, ...]:
         units.reading_factor(draft.reading_unit, into) or 1.0,
         np.nan if pressure is None else float(pressure) * units.PRESSURE[draft.pressure_unit],
     )
-
-
-def _together(packed: Recorded, new: Recorded) -> tuple[Recorded, Ints]:
-    """Both, sorted by sensor and time, and the sensors whose order that does not tell."""
-    both = packed + new
-    order = np.lexsort((both.heads["moment"], both.sensor))
-    is_new = order >= len(packed)
-    both = both.take(order)
-    moment = both.heads["moment"]
-    tied = (both.sensor[1:] == both.sensor[:-1]) & (moment[1:] == moment[:-1])
-    return both, both.sensor[1:][tied & (is_new[1:] != is_new[:-1])]

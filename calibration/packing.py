@@ -4,7 +4,6 @@ Derived and never believed blindly: a row that is missing is made again from the
 `verify` compares the others with them.
 """
 
-from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, NamedTuple
 
@@ -15,7 +14,7 @@ from numpy.typing import NDArray
 from calibration import columns
 from calibration.beside import Beside
 from calibration.models import FurtherCompany, PackedHistory, ReferenceStandard, UncountedSensor
-from calibration.recorded import HEAD, Recorded, merged, read_recorded
+from calibration.recorded import HEAD, Recorded
 from fleet.models import Sensor
 
 Ints = NDArray[np.int64]
@@ -33,19 +32,6 @@ class Judged(NamedTuple):
 
     outcome: Ints
     each: NDArray[np.uint64]
-
-
-def recorded_of(sensor_ids: Sequence[int]) -> Recorded:
-    """Return what was recorded of these sensors, sorted by sensor and time.
-
-    From their packed histories where these are there, as a scan may that finds no record changed.
-    """
-    packed, _ = unpack(PackedHistory.objects.filter(columns.among("sensor", sensor_ids)))
-    there = np.unique(packed.sensor)
-    missing = np.setdiff1d(np.array(sensor_ids, dtype=np.int64), there)
-    if not len(missing):
-        return packed
-    return merged(packed, read_recorded(missing.tolist()))
 
 
 def unpack(
@@ -92,11 +78,6 @@ def said_of(rows: "QuerySet[PackedHistory, PackedHistory]") -> dict[str, NDArray
     )
 
 
-def pack_missing(sensor_ids: Sequence[int]) -> int:
-    """Pack the records of sensors that have no packed history; nothing is judged by that."""
-    return keep(read_recorded(sensor_ids))
-
-
 def keep(recorded: Recorded, judged: Judged | None = None) -> int:
     """Store the packed histories of all sensors in `recorded`; return how many rows were written.
 
@@ -123,23 +104,6 @@ def keep(recorded: Recorded, judged: Judged | None = None) -> int:
     written = columns.upsert(PackedHistory, rows)
     _keep_further(sensor, further)
     return written
-
-
-def out_of_date(sensor_ids: Sequence[int]) -> list[int]:
-    """Return those of these sensors whose packed history is not what their records say."""
-    there = PackedHistory.objects.filter(calibrations__gt=0)
-    packed, said = unpack(there.filter(columns.among("sensor", sensor_ids)))
-    sensors = said["sensor"].tolist()
-    kept, fresh = _by_sensor(packed), _by_sensor(read_recorded(sensors))
-    return [sensor for sensor in sensors if kept.get(sensor) != fresh.get(sensor)]
-
-
-def _by_sensor(recorded: Recorded) -> dict[int, tuple[bytes, bytes]]:
-    found = {}
-    for sensor in np.unique(recorded.sensor).tolist():
-        its = recorded.of(np.array([sensor]))
-        found[sensor] = its.heads.tobytes(), its.points.tobytes()
-    return found
 
 
 def take_uncounted() -> Ints:

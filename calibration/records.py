@@ -14,11 +14,11 @@ from calibration import events, judging, policies, proving
 from calibration.columns import among
 from calibration.continuing import continued, overtaking
 from calibration.drafts import CalibrationDraft, PointDraft, resolve_moment
+from calibration.histories import recorded_of
 from calibration.judging import Judged
 from calibration.later import Standing
 from calibration.ledger import Ledger, Recorded, taken
 from calibration.models import Judgement, StaleSensor
-from calibration.packing import recorded_of
 from calibration.recorded import Recorded as Histories
 from fleet.errors import DomainError
 from fleet.scope import Scope
@@ -141,17 +141,12 @@ def judge_sealed(
     return judged
 
 
-def take_up(sensor_ids: Sequence[int], *, now: datetime, anew: bool) -> Judged:
-    """Lock sensors, take their marks away and judge them, in the caller's transaction.
-
-    A scan that finds no record changed reads packed histories; after a change of records these
-    are read `anew`.
-    """
+def take_up(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
+    """Lock sensors, take their marks away and judge them, in the caller's transaction."""
     judging.lock(sensor_ids)
     # The marks go first: one that is set while we judge waits for us and stays.
     StaleSensor.objects.filter(among("pk", sensor_ids)).delete()
-    recorded = None if anew else recorded_of(sensor_ids)
-    return judge_sealed(sensor_ids, now=now, recorded=recorded)
+    return judge_sealed(sensor_ids, now=now, recorded=recorded_of(sensor_ids))
 
 
 def judge_marked(
@@ -176,7 +171,7 @@ def _judge_some(sensor_ids: Sequence[int], failed: dict[int, str], *, now: datet
     """Judge a batch; where it fails, halve it until the one that cannot be judged stands alone."""
     try:
         with transaction.atomic():
-            take_up(sensor_ids, now=now, anew=True)
+            take_up(sensor_ids, now=now)
     except (ValueError, ArithmeticError) as wrong:
         if len(sensor_ids) == 1:
             failed[sensor_ids[0]] = str(wrong)

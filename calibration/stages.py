@@ -16,7 +16,7 @@ from django.db import models, transaction
 from django.db.models import Count, Exists, OuterRef, Q, Sum
 from numpy.typing import NDArray
 
-from calibration import claiming, columns, comparing
+from calibration import claiming, columns, comparing, histories
 from calibration.models import Calibration, PackedHistory, ScanChunk, ScanRun, StaleSensor
 from fleet.models import Sensor
 
@@ -96,7 +96,7 @@ def to_judge(chunk: ScanChunk) -> Keys:
 
 def _next_stage(run: ScanRun, stage: int) -> list[ScanChunk]:
     if run.full and stage < EVERYBODY:
-        return _cut(run, stage, unpacked(CALIBRATED), PACK) or [_chunk(run, stage, 0, PACK)]
+        return _cut(run, stage, to_pack(), PACK) or [_chunk(run, stage, 0, PACK)]
     if run.full and stage == EVERYBODY:
         chunks = _compare(run, stage)
         chunks += _cut(run, stage, unpacked(), start=len(chunks))  # those never calibrated
@@ -157,10 +157,15 @@ def _marked(within: Q = ALL) -> Keys:
 
 
 def unpacked(within: Q = ALL) -> Keys:
-    """Return who has no pack: never judged since packs are kept, or never calibrated."""
+    """Return who has no pack, never judged since packs are kept, or never calibrated."""
     packed = PackedHistory.objects.filter(pk=OuterRef("pk"), calibrations__gt=0)
     rows = Sensor.objects.filter(within, ~Exists(packed)).order_by("pk").values_list("pk")
     return np.sort(columns.read(rows, sensor="key")["sensor"])
+
+
+def to_pack(within: Q = ALL) -> Keys:
+    """Return who has calibrations and no pack, or calibrations that are not in it."""
+    return np.union1d(unpacked(CALIBRATED & within), histories.behind(within))
 
 
 def _without(sensors: Keys, failed: dict[int | None, str]) -> Keys:

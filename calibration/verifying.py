@@ -9,7 +9,7 @@ from datetime import datetime
 
 from django.db import transaction
 
-from calibration import digests, packing
+from calibration import digests, histories
 from calibration.judging import lock
 from calibration.models import Calibration, FunctionalTest
 from calibration.policies import mark_anew
@@ -48,12 +48,12 @@ def verify(*, now: datetime, progress: Progress | None = None) -> Iterator[Findi
 
 
 def _verify_packs(sensors: list[int], now: datetime) -> Iterator[Finding]:
-    suspected = packing.out_of_date(sensors)
+    suspected = histories.out_of_date(sensors)
     if not suspected:
         return
     with transaction.atomic():
         lock(suspected)  # a record may have come between the two reads
-        wrong = packing.out_of_date(suspected)
+        wrong = histories.out_of_date(suspected)
         mark_anew(wrong, why="its packed history was not what its records say", now=now)
     what = "it was not what the records say; the next scan makes it again"
     for serial in Sensor.objects.filter(pk__in=wrong).values_list("serial", flat=True):

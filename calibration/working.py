@@ -21,6 +21,7 @@ from calibration import (
     columns,
     comparing,
     due,
+    histories,
     judging,
     learning,
     overdue,
@@ -133,13 +134,13 @@ def _learn(held: Held) -> Step:
 # ── Pack ──────────────────────────────────────────────────────────────────────
 def _pack(held: Held) -> Step:
     chunk = held.chunk
-    sensors = stages.unpacked(stages.CALIBRATED & Q(pk__gte=chunk.first, pk__lte=chunk.last))
+    sensors = stages.to_pack(Q(pk__gte=chunk.first, pk__lte=chunk.last))
     for some in judging.batches(sensors.tolist()):
         with transaction.atomic():
             judging.lock(some)
             # Whoever was judged in the meantime has a pack that is newer than ours would be.
-            still = stages.unpacked(columns.among("pk", some))
-            written = packing.pack_missing(still.tolist())
+            still = stages.to_pack(columns.among("pk", some))
+            written = histories.pack(still.tolist())
             held.keep(rows_written=F("rows_written") + written)
     return held.complete()
 
@@ -257,7 +258,7 @@ def _judge_together(held: Held, sensor_ids: Sequence[int]) -> None:
 
 def _judge_and_note(held: Held, sensor_ids: Sequence[int]) -> None:
     with transaction.atomic():
-        judged = take_up(sensor_ids, now=held.now, anew=False)
+        judged = take_up(sensor_ids, now=held.now)
         held.keep(
             judged.flags,
             rows_written=F("rows_written") + judged.rows_written,

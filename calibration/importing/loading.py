@@ -21,7 +21,7 @@ from calibration.importing.rows import FileRecord, Reader
 from calibration.importing.sequence import in_order
 from calibration.importing.storing import Caller, Outcome
 from calibration.models import Calibration, StaleSensor
-from calibration.policies import mark_anew
+from calibration.policies import mark_stale
 from calibration.records import judge_marked
 from fleet.errors import Malformed
 from fleet.models import Dealer, Sensor
@@ -207,7 +207,7 @@ class _Run:
 
 def _mark(sensor_ids: set[int], now: datetime) -> None:
     """Note that sensors must be judged; while we hold their locks, no mark goes."""
-    mark_anew(sensor_ids, why="records were loaded from a file", now=now)
+    mark_stale(sensor_ids, why="records were loaded from a file", now=now)
 
 
 def _existing(records: Sequence[FileRecord]) -> dict[UUID, Calibration]:

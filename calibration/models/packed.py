@@ -12,14 +12,15 @@ class PackedHistory(models.Model):
     """A sensor's calibrations in one row, as the scan reads them, and a digest of its verdicts.
 
     Kept by whoever judges the sensor; where the row is missing, or forgotten (without
-    calibrations), the records are read instead and it is written again. `verify` rebuilds and
-    compares it.
+    calibrations), the records are read instead and it is written again. It holds the records
+    whose chain number is not above `calibrations`; of a sensor that is marked there may be more
+    by now. `verify` rebuilds and compares it.
     """
 
     FORGOTTEN: ClassVar = {"calibrations": 0, "heads": b"", "points": b""}  # the digests stay
 
     sensor = models.OneToOneField(
-        Sensor, on_delete=models.CASCADE, primary_key=True, related_name="+"
+        Sensor, on_delete=models.CASCADE, primary_key=True, related_name="pack"
     )
     company = models.BigIntegerField(
         db_index=True,

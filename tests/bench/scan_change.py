@@ -1,7 +1,7 @@
 """A day on which 1 % of the cells are calibrated once more, left as an import leaves it.
 
 The customers are the first of as few dealers as make up the 1 %. Their calibrations are stored,
-the cells are marked as not judged yet, and their packed histories are forgotten.
+and the cells are marked as not judged yet.
 """
 
 import sqlite3
@@ -13,11 +13,6 @@ import psycopg
 from tests.bench.scan_columns import Table, copy_in, insert_into
 from tests.bench.scan_database import trusting
 from tests.bench.scan_readings import Fleet
-
-FORGET = (
-    "UPDATE calibration_packedhistory SET calibrations = 0, heads = '', points = ''"
-    " WHERE sensor_id"
-)
 
 
 def change(url: str, fleet: Fleet, number: int) -> int:
@@ -37,11 +32,9 @@ def change(url: str, fleet: Fleet, number: int) -> int:
     if url.startswith("sqlite"):
         with sqlite3.connect(url.removeprefix("sqlite:///")) as file:
             insert_into(file, tables)
-            file.executemany(f"{FORGET} = ?", [(key,) for key in sensors.tolist()])
         file.close()
     else:
         with psycopg.connect(url) as connection:
             trusting(connection)
             copy_in(connection, tables)
-            connection.execute(f"{FORGET} = ANY(%s)", [sensors.tolist()])
     return len(sensors)

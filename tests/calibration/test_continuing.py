@@ -4,9 +4,9 @@ from datetime import UTC, datetime
 
 import pytest
 
-from calibration import continuing, policies, records
+from calibration import histories, policies, records
+from calibration.histories import recorded_of
 from calibration.models import Calibration, PackedHistory
-from calibration.packing import recorded_of
 from calibration.recorded import read_recorded
 from calibration.records import PointDraft
 from tests.calibration.lives import resell
@@ -23,7 +23,7 @@ def read(monkeypatch):
         asked.extend(sensors)
         return read_recorded(sensors)
 
-    monkeypatch.setattr(continuing, "read_recorded", reading)
+    monkeypatch.setattr(histories, "read_recorded", reading)
     return asked
 
 

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from calibration import packing, policies, records, stages
+from calibration.histories import pack, recorded_of
 from calibration.models import Calibration, FurtherCompany, PackedHistory, StaleSensor
-from calibration.packing import pack_missing, recorded_of, take_uncounted
+from calibration.packing import take_uncounted
 from calibration.recorded import read_recorded
 from calibration.records import PointDraft
 from calibration.scan import run_scan
@@ -77,11 +78,11 @@ def test_packing_what_is_missing_makes_the_same_packs_without_a_verdict(world):
     before = packs()
     PackedHistory.objects.all().delete()
     FurtherCompany.objects.all().delete()
-    assert pack_missing(everybody()) == len(before)
+    assert pack(everybody()) == len(before)
     assert [row[:-2] for row in packs()] == [row[:-2] for row in before]
     assert {row[-2:] for row in packs()} == {(0, b"")}
-    assert pack_missing(everybody()) == 0
-    assert pack_missing([world.add_sensor("A05").pk]) == 0  # it was never calibrated
+    assert pack(everybody()) == 0
+    assert pack([world.add_sensor("A05").pk]) == 0  # it was never calibrated
 
 
 def test_the_company_is_the_dealer_whose_reference_came_first(world):
