@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
 
@@ -22,7 +21,6 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 DEFAULT_REPEATABILITY_PCT = 0.15
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 DAY_US = 86_400_000_000
 _LOADS = tuple(units.LOAD)
 

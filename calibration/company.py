@@ -2,17 +2,16 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import timedelta
 from typing import Any
 
 import numpy as np
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import Exists, OuterRef
 from numpy.typing import NDArray
 
 from calibration import columns
-from calibration.arrays import DAY_US, EPOCH, History, reference_pct
+from calibration.arrays import DAY_US, History, reference_pct
 from calibration.metrology.pairing import NONE, Pairs
-from calibration.models import CHANGED_REFERENCE, Calibration, Judgement
+from calibration.models import Calibration, Judgement
 from fleet.models import Installation
 
 Floats = NDArray[np.float64]
@@ -20,7 +19,6 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 _KEYS = 1 << 31  # more references than there are
-_FEW = 120  # up to this many days are asked for one by one, more in one range
 
 
 @dataclass(frozen=True)
@@ -66,17 +64,14 @@ def read_siblings(history: History, pairs: Pairs, ask: Bools) -> Siblings:
     named, changed = _concerned(history, before)
     if not named.any():
         return nobody()
-    # The conditions may let in more than share anything: they would be looked at for nothing.
-    found = _steps(_on_days(history, named))
-    days = _both(history.reference, np.floor(history.day).astype(np.int64))[named]
-    parts = [_of_others(found, history, np.isin(_on_day(found), days))]
+    own = np.unique(history.sensor)
+    rows = _ON_DAYS.of(but=own, **_days(history, named))
     if changed.any():
-        found = _steps(_in_seasons(history, changed, [before]))
-        seasons = _both(history.reference, history.season)[changed]
-        # Who is among those of the day already is not asked twice.
-        shares = np.isin(_both(found["reference"], found["season"]), seasons)
-        parts.append(_of_others(found, history, shares & ~np.isin(_on_day(found), days)))
-    rows = {name: np.concatenate([part[name] for part in parts]) for name in found}
+        days = _both(history.reference, np.floor(history.day).astype(np.int64))[named]
+        found = _IN_SEASONS.of(but=own, **_seasons(history, changed, before))
+        # Who is among those of the day already does not count twice.
+        further = ~np.isin(_on_day(found), days)
+        rows = {name: np.append(rows[name], found[name][further]) for name in rows}
     rows["day"] = rows["day"] / DAY_US
     both = reference_pct(np.concatenate((rows["reference"], rows["reference_before"])))
     pct, before_pct = np.split(both, 2)
@@ -87,47 +82,32 @@ def _on_day(found: dict[str, NDArray[Any]]) -> Ints:
     return _both(found["reference"], found["day"] // DAY_US)
 
 
-def _of_others(
-    found: dict[str, NDArray[Any]], history: History, shares: Bools
-) -> dict[str, NDArray[Any]]:
-    """Those that share something, and are not of the history's own sensors."""
-    theirs = shares & ~np.isin(found["sensor"], history.sensor)
-    return {name: values[theirs] for name, values in found.items()}
-
-
-def _steps(condition: Q) -> dict[str, NDArray[Any]]:
-    return columns.read(
-        Judgement.objects.filter(condition, step__isnull=False)
-        .order_by()
-        .values_list(
-            "sensor_id",
-            "reference_id",
-            "step_reference",
-            "season",
-            "performed_at",
-            "step",
-            "u_step",
-        ),
-        sensor="key",
-        reference="key",
-        reference_before="key",
-        season="key",
-        day="moment",
-        step="real",
-        u_step="real",
-    )
-
-
-def _company_of(history: History, *before: Floats) -> list[Q]:
-    """Whom to ask: those of one reference and day; where it changed, those of one season.
-
-    `before` holds the reference before each calibration, NaN where it does not count; there may
-    be several, as it was and as it is.
-    """
-    named, changed = _concerned(history, *before)
-    # Asked one after the other: each has an index of its own.
-    days = [_on_days(history, named)] if named.any() else []
-    return days + ([_in_seasons(history, changed, before)] if changed.any() else [])
+_STEPS: dict[str, columns.Kind] = {
+    "sensor": "key",
+    "reference": "key",
+    "reference_before": "key",
+    "season": "key",
+    "day": "moment",
+    "step": "real",
+    "u_step": "real",
+}
+# From what is asked to what is there, by the index that each of these has.
+_ASKED = (
+    "SELECT j.sensor_id, j.reference_id, j.step_reference, j.season, j.performed_at, j.step,"  # noqa: S608 # nosec B608
+    f" j.u_step FROM {{asked}} CROSS JOIN {Judgement._meta.db_table} j"
+    " WHERE j.step IS NOT NULL AND j.reference_id = asked.reference AND j.sensor_id NOT IN {but}"
+)
+_ON_DAYS = columns.Matching(
+    f"{_ASKED} AND j.performed_at >= asked.since AND j.performed_at < asked.until",
+    {"reference": "key", "since": "moment", "until": "moment"},
+    _STEPS,
+)
+_IN_SEASONS = columns.Matching(
+    f"{_ASKED} AND j.step_reference = asked.earlier AND j.season = asked.season"
+    " AND (j.step_reference < j.reference_id OR j.step_reference > j.reference_id)",
+    {"reference": "key", "earlier": "key", "season": "key"},
+    _STEPS,
+)
 
 
 def _concerned(history: History, *before: Floats) -> tuple[Bools, Bools]:
@@ -140,61 +120,35 @@ def _concerned(history: History, *before: Floats) -> tuple[Bools, Bools]:
     return named, changed
 
 
-def _on_days(history: History, named: Bools) -> Q:
-    """Made on one of these days with one of these references."""
-    day = np.floor(history.day[named]).astype(np.int64)
-    reference = history.reference[named]
-    days = np.unique(day)
-    if len(days) > _FEW:
-        return _made(np.unique(reference), int(days[0]), int(days[-1]) + 1)
-    condition = Q()
-    for each in days.tolist():
-        condition |= _made(np.unique(reference[day == each]), each, each + 1)
-    return condition
+def _days(history: History, named: Bools) -> dict[str, Ints]:
+    """Which references on which days."""
+    reference, day = _each(history.reference[named], np.floor(history.day[named]).astype(np.int64))
+    return {"reference": reference, "since": day * DAY_US, "until": (day + 1) * DAY_US}
 
 
-def _made(references: Ints, since: int, until: int) -> Q:
-    return Q(
-        reference__in=references.tolist(),
-        performed_at__gte=EPOCH + timedelta(days=since),
-        performed_at__lt=EPOCH + timedelta(days=until),
+def _seasons(history: History, changed: Bools, before: Floats) -> dict[str, Ints]:
+    """Which references, and which before them, in which seasons: the change is that of both."""
+    there = changed & ~np.isnan(before)
+    reference, earlier, season = _each(
+        history.reference[there], before[there].astype(np.int64), history.season[there]
     )
+    return {"reference": reference, "earlier": earlier, "season": season}
 
 
-def _in_seasons(history: History, changed: Bools, before: Sequence[Floats]) -> Q:
-    """Made in one of these seasons with one of these references, and another one before.
-
-    Only what had one of the same references before: the change is that of both.
-    """
-    condition = Q()
-    for season in np.unique(history.season[changed]).tolist():
-        there = changed & (history.season == season)
-        references = np.unique(history.reference[there])
-        earlier = np.unique(np.concatenate([each[there] for each in before]))
-        condition |= CHANGED_REFERENCE & Q(
-            reference__in=references.tolist(),
-            step_reference__in=earlier[~np.isnan(earlier)].astype(np.int64).tolist(),
-            season=season,
-        )
-    return condition
+def _each(*keys: Ints) -> Sequence[Ints]:
+    """Every combination once."""
+    return tuple(np.unique(np.stack(keys), axis=1))
 
 
-def _sharing(condition: Q, history: History, before: list[Floats]) -> set[int]:
-    """Sensors of whom the condition is true, and that had the same reference before as well."""
-    rows = columns.read(
-        Judgement.objects.filter(condition, step__isnull=False)
-        .order_by()
-        .values_list("sensor_id", "reference_id", "step_reference"),
-        sensor="key",
-        reference="key",
-        before="key",
-    )
+def _sharing(found: dict[str, NDArray[Any]], history: History, before: list[Floats]) -> set[int]:
+    """Sensors among those found that had the same reference before as well."""
     asked = [
         _both(history.reference[~np.isnan(each)], each[~np.isnan(each)].astype(np.int64))
         for each in before
     ]
-    sharing = np.isin(_both(rows["reference"], rows["before"]), np.concatenate(asked))
-    return set(rows["sensor"][sharing].tolist())
+    mine = np.concatenate(asked)
+    sharing = np.isin(_both(found["reference"], found["reference_before"]), mine)
+    return set(found["sensor"][sharing].tolist())
 
 
 def _both(reference: Ints, before: Ints) -> Ints:
@@ -239,6 +193,12 @@ def read_touched(history: History, moved: Moved) -> frozenset[int]:
     same_machine = np.unique(machines[~np.isnan(machines)]).astype(np.int64)
     found = set(_ON_MACHINES.of(same_machine)["sensor"].tolist())
     before = [np.where(moved.which, each, np.nan) for each in (moved.was, moved.now)]
-    for condition in _company_of(history, *before):
-        found |= _sharing(condition, history, before)
-    return frozenset(found - set(np.unique(history.sensor).tolist()))
+    own = np.unique(history.sensor)
+    named, changed = _concerned(history, *before)
+    if named.any():
+        found |= _sharing(_ON_DAYS.of(but=own, **_days(history, named)), history, before)
+    if changed.any():
+        for each in before:
+            shared = _IN_SEASONS.of(but=own, **_seasons(history, changed, each))
+            found |= _sharing(shared, history, before)
+    return frozenset(found - set(own.tolist()))

@@ -160,7 +160,7 @@ def outcomes_of(
     found = weighing.look(case, fleet, siblings)
     surprising = np.flatnonzero(found[2].level)
     around = neighbours.lines_of(case.history, case.state)
-    asking = surprising if abroad is None else neighbours.beside_others(case.history, surprising)
+    asking = neighbours.beside_others(case.history, surprising)
     around += neighbours.read_lines(case.history, asking)
     beside = neighbours.neighbours(case.history, surprising, around)
     return outcomes.outcome_of(history, weighing.weigh(case, fleet, found, beside))

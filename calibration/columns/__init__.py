@@ -7,6 +7,7 @@ moment and `NO_DATE` in a date.
 
 from calibration.columns.conditions import among, around
 from calibration.columns.kinds import NO_DATE, NO_MOMENT, Kind, halves, moment_of
+from calibration.columns.matching import Matching
 from calibration.columns.reading import joined, located, read, texts
 from calibration.columns.repeated import TEXT, Reading
 from calibration.columns.writing import Incoming, upsert
@@ -17,6 +18,7 @@ __all__ = [
     "TEXT",
     "Incoming",
     "Kind",
+    "Matching",
     "Reading",
     "among",
     "around",

@@ -47,6 +47,11 @@ def read(queryset: "models.QuerySet[Any, Any]", **kinds: Kind) -> dict[str, Arra
         sql, params = queryset.query.sql_with_params()
     except EmptyResultSet:
         return {name: np.zeros(0, dtype=form(kind).own) for name, kind in kinds.items()}
+    return answered(sql, params, kinds)
+
+
+def answered(sql: str, params: Sequence[Any], kinds: Mapping[str, Kind]) -> dict[str, Array]:
+    """Read the columns of a statement's rows, as `read` does those of a query's."""
     if connection.vendor == "postgresql":
         return _copied(sql, params, kinds)
     picked = ", ".join(

@@ -166,7 +166,7 @@ def _upsert_few(model: type[models.Model], rows: Incoming, kept: Sequence[str]) 
     picked += [f"%s::{_type(model, name)}" for name in rows.constants]
     source = f"SELECT {', '.join(picked)} FROM unnest({arrays}) AS t({', '.join(letters)})"  # noqa: S608 # nosec B608
     columns = [
-        _array_text(_plain(name, kind, rows), moment=kind == "moment")
+        array_text(plain(rows.values[name], kind), moment=kind == "moment")
         for name, kind in rows.kinds.items()
     ]
     with prepared() as cursor:
@@ -177,7 +177,7 @@ def _upsert_few(model: type[models.Model], rows: Incoming, kept: Sequence[str]) 
         return int(cursor.rowcount)
 
 
-def _array_text(values: Sequence[Any], *, moment: bool) -> str:
+def array_text(values: Sequence[Any], *, moment: bool) -> str:
     """Return values as PostgreSQL writes an array; moments are in UTC."""
     zone = "+00" if moment else ""
     quoted = ["NULL" if each is None else f'"{each}{zone}"' for each in values]
@@ -188,16 +188,16 @@ def _array_text(values: Sequence[Any], *, moment: bool) -> str:
 
 
 def _plain_rows(rows: Incoming) -> list[tuple[Any, ...]]:
-    columns = [_plain(name, kind, rows) for name, kind in rows.kinds.items()]
+    columns = [plain(rows.values[name], kind) for name, kind in rows.kinds.items()]
     columns += [list(values) for values in rows.blobs.values()]
     columns += [[text] * len(rows) for text in rows.constants.values()]
     return list(zip(*columns, strict=True))
 
 
-def _plain(name: str, kind: Kind, rows: Incoming) -> list[Any]:
+def plain(column: Array, kind: Kind) -> list[Any]:
     """Return a column as Python's values, None where it is missing."""
     by = _PLAIN["code" if isinstance(kind, tuple) else kind]
-    return by(np.asarray(rows.values[name]).astype(form(kind).own, copy=False), kind)
+    return by(np.asarray(column).astype(form(kind).own, copy=False), kind)
 
 
 def _none_where(values: list[Any], missing: Array) -> list[Any]:

@@ -5,11 +5,10 @@ each sensor says what it added, a row for each lot the sum; whoever counts holds
 says until when all records were counted, so that nobody counts twice.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Any
-from uuid import UUID
 
 import numpy as np
 from django.db import transaction
@@ -55,13 +54,6 @@ class Share:
     first_out: Uuids
     p_out: Floats
 
-    @classmethod
-    def of(cls, parts: "Sequence[Share]") -> "Share":
-        """Return some after the others."""
-        return cls(
-            *(np.concatenate([getattr(part, each.name) for part in parts]) for each in fields(cls))
-        )
-
     def differ(self, other: "Share") -> Bools:
         """Return where two differ, (N,)."""
         p_differs = (self.p_out != other.p_out) & ~(np.isnan(self.p_out) & np.isnan(other.p_out))
@@ -102,12 +94,10 @@ def count(sensors: Collection[int] | None, *, now: datetime) -> None:
     _name_lots(ids)
     if everything:
         for start in range(0, len(ids), AT_ONCE):
-            _count(ids[start : start + AT_ONCE])
+            _count(ids[start : start + AT_ONCE], at_once=AT_ONCE)
         _sum_up()
     elif len(ids):
-        counts = [_count(ids[start : start + _A_FEW]) for start in range(0, len(ids), _A_FEW)]
-        found, before = zip(*counts, strict=True)
-        _add(Share.of(found), Share.of(before))
+        _add(*_count(ids, at_once=_A_FEW))
     if Calibration.objects.filter(recorded_at__gt=known.counted_at).exists():
         LotsCounted.objects.filter(pk=1).update(counted_at=now)
 
@@ -118,39 +108,24 @@ def counted() -> "QuerySet[LotCount]":
     return LotCount.objects.filter(sensors__gt=0).order_by(*order)
 
 
-def _count(sensor: Ints) -> tuple[Share, Share]:
+def _count(sensor: Ints, *, at_once: int) -> tuple[Share, Share]:
     """Write what these sensors add where it differs; return what those add now, and did."""
-    found, before = _found(sensor), _stored(sensor)
+    found, before = _found(sensor, at_once), _stored(sensor)
     differs = found.differ(before)
     sensor, found, before = sensor[differs], found.take(differs), before.take(differs)
     kept = found.lot != -1
     if not kept.all():
         LotLooks.objects.filter(sensor__in=sensor[~kept].tolist()).delete()
-    LotLooks.objects.bulk_create(
-        _rows(sensor[kept], found.take(kept)),
-        batch_size=2000,
-        update_conflicts=True,
-        unique_fields=["sensor"],
-        update_fields=["lot_count", "looks", "first_out", "p_out"],
-    )
+    columns.upsert(LotLooks, _rows(sensor[kept], found.take(kept)))
     return found, before
 
 
-def _rows(sensor: Ints, share: Share) -> list[LotLooks]:
-    out = has_one(share.first_out).tolist()
-    columns_ = (sensor, share.lot, share.looks, share.first_out, share.p_out)
-    return [
-        LotLooks(
-            sensor_id=key,
-            lot_count_id=lot,
-            looks=seen,
-            first_out_id=UUID(bytes=first) if was_out else None,
-            p_out=p_out if was_out else None,
-        )
-        for was_out, key, lot, seen, first, p_out in zip(
-            out, *(column.tolist() for column in columns_), strict=True
-        )
-    ]
+def _rows(sensor: Ints, share: Share) -> columns.Incoming:
+    kinds: dict[str, columns.Kind] = {
+        "sensor": "key", "lot_count": "key", "looks": "key", "first_out": "uuid", "p_out": "real"
+    }  # fmt: skip
+    added = (share.lot, share.looks, share.first_out, share.p_out)
+    return columns.Incoming(kinds, dict(zip(kinds, (sensor, *added), strict=True)))
 
 
 def _with_lots() -> "QuerySet[Sensor, Any]":
@@ -170,8 +145,8 @@ _COUNTED = Beside(
 )
 
 
-def _found(sensor: Ints) -> Share:
-    """What the sensors add by their judgements."""
+def _found(sensor: Ints, at_once: int) -> Share:
+    """What the sensors add by their judgements, of so many sensors read with one query."""
     lot = _LOTS.of(sensor)["lot"]
     share = Share(
         lot=np.full(len(sensor), -1, dtype=np.int64),
@@ -180,8 +155,9 @@ def _found(sensor: Ints) -> Share:
         p_out=np.full(len(sensor), np.nan),
     )
     asked = sensor[lot != -1]
-    if len(asked):
-        _lay(share, sensor, lot, _looks(columns.around("calibration__sensor", asked)))
+    for start in range(0, len(asked), at_once):
+        some = columns.around("calibration__sensor", asked[start : start + at_once])
+        _lay(share, sensor, lot, _looks(some))
     return share
 
 
