@@ -56,6 +56,7 @@ def when_ready(_server: Any) -> None:
     """Load what the first request would load, close what a fork must not share, and freeze."""
     from django.db import connections
     from django.urls import get_resolver
+    from scipy import special  # noqa: F401 - the first judgement would wait for it
 
     get_resolver().url_patterns  # noqa: B018 - imports the addresses, and all behind them
     connections.close_all()

@@ -16,6 +16,17 @@ class DatabaseWrapper(Told, base.DatabaseWrapper):
         # Before any statement: a COPY, which no wrapper sees, comes after one.
         self.execute_wrappers.append(telling(self, writes_only=False))
 
+    def init_connection_state(self) -> None:
+        """Have the server keep the plan of what is prepared.
+
+        Only statements whose parameters are keys are (`fleet.statements`): to plan one of ten
+        tables anew for each key, as the server would, takes longer than to answer it.
+        """
+        super().init_connection_state()
+        assert self.connection is not None
+        with self.wrap_database_errors:
+            self.connection.execute("SET plan_cache_mode = force_generic_plan")
+
     def tell(self, user: int | None, via: str) -> None:
         """Set who acts, until the transaction ends."""
         assert self.connection is not None
