@@ -16,6 +16,7 @@ from calibration.beside import Beside
 from calibration.models import FurtherCompany, PackedHistory, ReferenceStandard, UncountedSensor
 from calibration.recorded import HEAD, Recorded
 from fleet.models import Sensor
+from fleet.statements import Statement
 
 Ints = NDArray[np.int64]
 
@@ -23,6 +24,13 @@ _FURTHER = columns.Reading(
     FurtherCompany.objects.order_by,
     "sensor",
     {"sensor": ("sensor", "key"), "company": ("company", "key")},
+)
+_OWNERS = Statement(
+    lambda mark: (
+        ReferenceStandard.objects.filter(columns.among("pk", [mark]))
+        .order_by()
+        .values_list("pk", "dealer_id")
+    )
 )
 _DEALERS = Beside(Sensor.objects.all, {"dealer": ("dealer", "key")}, key="pk")
 
@@ -136,8 +144,7 @@ def _companies(recorded: Recorded, sensor: Ints, first: Ints) -> tuple[Ints, set
     """The dealer whose reference each sensor met first, else its own; and further dealers."""
     reference = recorded.heads["reference"].astype(np.int64)
     keys, of = np.unique(reference, return_inverse=True)
-    rows = ReferenceStandard.objects.filter(columns.among("pk", keys))
-    owner = dict(rows.values_list("pk", "dealer_id"))
+    owner = {key: dealer for key, dealer in _OWNERS.many(keys.tolist())}  # noqa: C416 - typed so
     dealer = np.array([owner.get(key, -1) for key in keys.tolist()], dtype=np.int64)[of]
     named = np.flatnonzero(dealer >= 0)
     whose, at = np.unique(recorded.sensor[named], return_index=True)

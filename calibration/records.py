@@ -22,8 +22,18 @@ from calibration.models import Judgement, StaleSensor
 from calibration.recorded import Recorded as Histories
 from fleet.errors import DomainError
 from fleet.scope import Scope
+from fleet.statements import Statement
 
 AT_ONCE = 2000  # records sealed with one reading of what they touch
+
+_VERDICTS = Statement(
+    lambda mark: (
+        Judgement.objects.filter(pk__among=[mark])
+        .order_by("performed_at", "pk")
+        .values_list("pk", "verdict")
+    ),
+    uuids=True,
+)
 
 __all__ = [
     "CalibrationDraft",
@@ -101,8 +111,7 @@ def _happened(stored: Sequence[tuple[CalibrationDraft, Recorded]]) -> list[event
     """What programs are told of new records: verdicts, new and changed, and what is superseded."""
     made = {recorded.calibration.pk: recorded for _, recorded in stored}
     found, changed = [], {}
-    rows = Judgement.objects.filter(pk__in=list(made))
-    for key, verdict in rows.order_by("performed_at", "pk").values_list("pk", "verdict"):
+    for key, verdict in _VERDICTS.many(made):
         found.append(events.verdict(key, made[key].calibration.sensor_id, None, verdict))
     for recorded in made.values():
         if recorded.calibration.supersedes_id:

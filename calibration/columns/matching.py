@@ -7,18 +7,13 @@ from django.db import connection
 
 from calibration.columns.kinds import Array, Kind, form
 from calibration.columns.reading import answered
-from calibration.columns.repeated import as_arrays
 from calibration.columns.writing import array_text, plain
-from fleet.statements import prepared
-
-_FEW = 32  # combinations: the rows of more are cheaper by COPY
 
 
 class Matching:
     """A statement that joins rows with the combinations asked for, whatever their number.
 
-    Of a few it is prepared once a connection. Put the name `asked` first in the join: the server
-    goes through it and looks each one up.
+    Put the name `asked` first in the join: the server goes through it and looks each one up.
 
     Parameters
     ----------
@@ -58,8 +53,4 @@ class Matching:
             for name, column in asked.items()
         ]
         texts.append(array_text(but.tolist(), moment=False))
-        if len(values[next(iter(asked))]) > _FEW:
-            return answered(sql, texts, self.fields)
-        with prepared() as cursor:
-            cursor.execute(sql, texts)
-            return as_arrays(self.fields, cursor.fetchall())
+        return answered(sql, texts, self.fields)

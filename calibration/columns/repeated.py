@@ -62,7 +62,11 @@ class Reading:
             return self._of_many(self._condition(self._key, keys))
         listed = keys.tolist()
         rows = self._few.many([UUID(bytes=key) for key in listed] if self._uuids else listed)
-        return as_arrays({name: kind for name, (_, kind) in self.fields.items()}, rows)
+        found = list(zip(*rows, strict=True)) if rows else [()] * len(self.fields)
+        return {
+            name: _as_array(kind, values)
+            for (name, (_, kind)), values in zip(self.fields.items(), found, strict=True)
+        }
 
     def _of_many(self, asked: Q) -> dict[str, Array]:
         rows = self._rows().filter(asked)
@@ -75,15 +79,6 @@ class Reading:
             if kind == TEXT:
                 found[name] = texts(rows.values_list(path))
         return found
-
-
-def as_arrays(kinds: Mapping[str, Kind], rows: Sequence[Sequence[Any]]) -> dict[str, Array]:
-    """Return rows of Python's values as columns."""
-    found = list(zip(*rows, strict=True)) if rows else [()] * len(kinds)
-    return {
-        name: _as_array(kind, values)
-        for (name, kind), values in zip(kinds.items(), found, strict=True)
-    }
 
 
 def _as_array(kind: Kind, values: Sequence[Any]) -> Array:

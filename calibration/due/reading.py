@@ -16,6 +16,7 @@ from calibration.due.days import DECIDED, Basis, Codes, Ints, due_days, model_da
 from calibration.models import Calibration, DueState, ModelInterval, Reminder, in_time
 from calibration.policies import Rule, Rulebook
 from fleet.models import Dealer, Installation, Sensor
+from fleet.statements import Statement
 
 Floats = NDArray[np.float64]
 
@@ -225,14 +226,20 @@ def _seats(sensor: Ints) -> dict[str, Any]:
     return seat | {"rules": _rules(known["model"], whose, dealers)}
 
 
+_DEALERS = Statement(
+    lambda mark: (
+        Dealer.objects.filter(columns.among("pk", [mark]))
+        .order_by()
+        .values_list("pk", "timezone", "season_start", "country", "subdivision")
+    )
+)
+
+
 def _calendars(dealers: Ints, whose: Ints) -> dict[str, Any]:
     """The time zone and the season's calendar of each sensor's dealer."""
-    rows = Dealer.objects.filter(pk__in=dealers.tolist()).values_list(
-        "pk", "timezone", "season_start", "country", "subdivision"
-    )
     known = {
         pk: (zone, SeasonCalendar(calendars.start_number(start), country, part))
-        for pk, zone, start, country, part in rows
+        for pk, zone, start, country, part in _DEALERS.many(dealers.tolist())
     }
     nobody = ("UTC", SeasonCalendar(101))  # no row: no sensor either
     kept = [known.get(pk, nobody) for pk in dealers.tolist()]

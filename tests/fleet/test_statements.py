@@ -71,7 +71,7 @@ def test_a_query_without_a_key(world):
 
 @pytest.mark.skipif(connection.vendor != "postgresql", reason="only PostgreSQL keeps plans")
 def test_the_server_plans_a_statement_once_and_others_each_time(world):
-    """PostgreSQL's own list of what the connection has prepared, and by which plan it was answered."""
+    """PostgreSQL's own list of what the connection has prepared, and of the plans it used."""
     key = world.sensors["A1"].pk
     statement = Statement(lambda mark: Sensor.objects.filter(pk=mark).values_list("lot", "serial"))
     for _ in range(8):
