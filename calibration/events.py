@@ -29,12 +29,13 @@ _AT_ONCE = 5000
 
 @dataclass(frozen=True)
 class Happened:
-    """What happened to one thing of one sensor."""
+    """What happened to one thing of one sensor; where `of` names that one, it is not read."""
 
     kind: Event.Kind
     subject: object
     sensor_id: int
     data: dict[str, Any] = field(default_factory=dict)
+    of: Sensor | None = None
 
 
 _SENSORS = Statement(
@@ -52,8 +53,11 @@ def tell(happened: Sequence[Happened], *, now: datetime) -> None:
         some = happened[start : start + _AT_ONCE]
         sensors = {
             key: (dealer, serial)
-            for key, dealer, serial in _SENSORS.many({each.sensor_id for each in some})
+            for key, dealer, serial in _SENSORS.many(
+                {each.sensor_id for each in some if each.of is None}
+            )
         }
+        sensors |= {each.of.pk: (each.of.dealer_id, each.of.serial) for each in some if each.of}
         rows = [
             (*sensors[each.sensor_id], str(each.kind), now, str(each.subject), each.data)
             for each in some
@@ -83,17 +87,17 @@ def tell_of_flags(
     )  # fmt: skip
 
 
-def verdict(calibration: object, sensor_id: int, was: str | None, is_now: str) -> Happened:
+def verdict(calibration: object, sensor: Sensor, was: str | None, is_now: str) -> Happened:
     """Return that a calibration was judged, or judged otherwise than before."""
     data = {"verdict": is_now, "verdict_before": was}
-    return Happened(Kind.VERDICT, calibration, sensor_id, data)
+    return Happened(Kind.VERDICT, calibration, sensor.pk, data, of=sensor)
 
 
 def superseded(by: Calibration) -> Happened:
     """Return that a calibration was superseded."""
     # Why stands in the record: words may name a person, and events are kept as they went out.
     data = {"superseded_by": str(by.pk)}
-    return Happened(Kind.SUPERSEDED, by.supersedes_id, by.sensor_id, data)
+    return Happened(Kind.SUPERSEDED, by.supersedes_id, by.sensor_id, data, of=by.sensor)
 
 
 def tell_of_visits(visits: Iterable[Visit], *, now: datetime) -> None:

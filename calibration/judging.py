@@ -237,7 +237,9 @@ def store(
         dropped = Judgement.objects.filter(pk__in=uuids(outcome.history.ids[gone]))
         written += dropped.delete()[0]
     own = np.isin(digests.sensor, sensor)
-    written += packing.keep(recorded.of(sensor), packing.Judged(found, digests.each[own]))
+    dealer = outcome.history.dealer[np.searchsorted(outcome.history.sensor, sensor)]
+    judged = packing.Judged(found, digests.each[own], dealer)
+    written += packing.keep(recorded.of(sensor), judged)
     packing.leave_uncounted(differing, now=now)
     return moved, written
 

@@ -202,4 +202,6 @@ def newest(outcome: Outcome, sensor: Ints) -> Newest:
         moment=np.where(there, history.moment[at], 0),
         installation=np.where(there, history.installation[at], -1),
         crossing=np.where(there & (day != NO_DATE), day, np.nan),
+        model=history.model[at] if there.all() else None,
+        dealer=history.dealer[at] if there.all() else None,
     )

@@ -36,10 +36,11 @@ _DEALERS = Beside(Sensor.objects.all, {"dealer": ("dealer", "key")}, key="pk")
 
 
 class Judged(NamedTuple):
-    """Digests of what was judged of N sensors and their M calibrations, in order."""
+    """Digests of what was judged of N sensors and their M calibrations, and whose they are."""
 
     outcome: Ints
     each: NDArray[np.uint64]
+    dealer: Ints
 
 
 def unpack(
@@ -97,7 +98,8 @@ def keep(recorded: Recorded, judged: Judged | None = None) -> int:
     stop = np.cumsum(recorded.heads["points"].astype(np.int64))
     until = stop[first + count - 1]
     since = np.concatenate(([0], until[:-1]))
-    company, further = _companies(recorded, sensor, first)
+    dealer = _DEALERS.of(sensor)["dealer"] if judged is None else judged.dealer
+    company, further = _companies(recorded, sensor, first, dealer)
     heads, points = recorded.heads.tobytes(), recorded.points.tobytes()
     kinds: dict[str, columns.Kind] = {"sensor": "key", "company": "key", "calibrations": "key"}
     values = {"sensor": sensor, "company": company, "calibrations": count}
@@ -140,7 +142,9 @@ def _cut(content: bytes, since: Ints, until: Ints, width: int) -> list[bytes]:
     return [content[a:b] for a, b in places]
 
 
-def _companies(recorded: Recorded, sensor: Ints, first: Ints) -> tuple[Ints, set[tuple[int, int]]]:
+def _companies(
+    recorded: Recorded, sensor: Ints, first: Ints, own: Ints
+) -> tuple[Ints, set[tuple[int, int]]]:
     """The dealer whose reference each sensor met first, else its own; and further dealers."""
     reference = recorded.heads["reference"].astype(np.int64)
     keys, of = np.unique(reference, return_inverse=True)
@@ -148,7 +152,7 @@ def _companies(recorded: Recorded, sensor: Ints, first: Ints) -> tuple[Ints, set
     dealer = np.array([owner.get(key, -1) for key in keys.tolist()], dtype=np.int64)[of]
     named = np.flatnonzero(dealer >= 0)
     whose, at = np.unique(recorded.sensor[named], return_index=True)
-    company = _DEALERS.of(sensor)["dealer"]
+    company = own.copy()
     company[np.searchsorted(sensor, whose)] = dealer[named[at]]
     of_row = np.repeat(company, np.diff(np.append(first, len(recorded))))
     strange = named[dealer[named] != of_row[named]]

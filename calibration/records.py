@@ -112,13 +112,13 @@ def _happened(stored: Sequence[tuple[CalibrationDraft, Recorded]]) -> list[event
     made = {recorded.calibration.pk: recorded for _, recorded in stored}
     found, changed = [], {}
     for key, verdict in _VERDICTS.many(made):
-        found.append(events.verdict(key, made[key].calibration.sensor_id, None, verdict))
+        found.append(events.verdict(key, made[key].calibration.sensor, None, verdict))
     for recorded in made.values():
         if recorded.calibration.supersedes_id:
             found.append(events.superseded(recorded.calibration))
         for row in recorded.rejudged:
             if row.verdict != row.verdict_before and row.id not in made:
-                sensor = recorded.calibration.sensor_id
+                sensor = recorded.calibration.sensor
                 changed[row.id] = events.verdict(row.id, sensor, row.verdict_before, row.verdict)
     return [*found, *changed.values()]
 

@@ -9,7 +9,7 @@ from functools import cached_property
 from typing import Any
 from uuid import UUID
 
-from django.db import connection, models
+from django.db import DEFAULT_DB_ALIAS, connection, connections, models
 from django.db.models.sql.compiler import SQLCompiler
 
 Key = int | UUID | str
@@ -77,11 +77,11 @@ def prepared() -> Any:
 
     To plan a query of ten tables takes the server five times as long as to answer it.
     """
-    if connection.vendor != "postgresql":
-        return connection.cursor()
+    database: Any = connections[DEFAULT_DB_ALIAS]  # once: a proxy looks it up each time
+    if database.vendor != "postgresql":
+        return database.cursor()
     from fleet import preparing
 
-    database: Any = connection
     cursor_of: Any = preparing.PreparingCursor
     database.ensure_connection()
     database.close_if_health_check_failed()

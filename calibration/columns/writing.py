@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -53,12 +54,12 @@ def upsert(model: type[models.Model], rows: Incoming, *, kept: Sequence[str] = (
                 return _upsert_few(model, rows, kept)
             _fill_source(cursor, model, rows)
             source = _from_source(model, rows)
-            cursor.execute(_insert(model, rows, source, kept), _constants(rows))
+            cursor.execute(_insert(model, _names(rows), source, kept), _constants(rows))
             written = int(cursor.rowcount)
             cursor.execute(f"DROP TABLE {_SOURCE}")
             return written
         marks = f"VALUES ({', '.join(['%s'] * len(_names(rows)))})"
-        cursor.executemany(_insert(model, rows, marks, kept), _plain_rows(rows))
+        cursor.executemany(_insert(model, _names(rows), marks, kept), _plain_rows(rows))
         return int(cursor.rowcount)
 
 
@@ -70,12 +71,14 @@ def _constants(rows: Incoming) -> list[str]:
     return list(rows.constants.values())
 
 
-def _insert(model: type[models.Model], rows: Incoming, source: str, kept: Sequence[str]) -> str:
+def _insert(
+    model: type[models.Model], names: Sequence[str], source: str, kept: Sequence[str]
+) -> str:
     quote = connection.ops.quote_name
     place = {each.name: quote(str(each.column)) for each in model._meta.concrete_fields}
     assert model._meta.pk is not None
     table, key = quote(model._meta.db_table), place[model._meta.pk.name]
-    columns = [place[name] for name in _names(rows)]
+    columns = [place[name] for name in names]
     fixed = {key, *(place[name] for name in kept)}
     rest = [name for name in columns if name not in fixed]
     differs = "IS DISTINCT FROM" if connection.vendor == "postgresql" else "IS NOT"
@@ -152,29 +155,40 @@ def _null_back(column: str, kind: Kind) -> str:
 
 def _upsert_few(model: type[models.Model], rows: Incoming, kept: Sequence[str]) -> int:
     """Send each column as one array: one statement, which the server plans once."""
-    casts = [
-        "text" if isinstance(kind, tuple) else form(kind).cast for kind in rows.kinds.values()
-    ]
-    casts += ["bytea" if _type(model, name) == "bytea" else "text" for name in rows.blobs]
-    arrays = ", ".join(f"%s::{cast}[]" for cast in casts)
-    letters = [f"c{i}" for i in range(len(casts))]
-    picked = letters[: len(rows.kinds)]
-    picked += [
-        f"{letter}::{_type(model, name)}"
-        for letter, name in zip(letters[len(rows.kinds) :], rows.blobs, strict=True)
-    ]
-    picked += [f"%s::{_type(model, name)}" for name in rows.constants]
-    source = f"SELECT {', '.join(picked)} FROM unnest({arrays}) AS t({', '.join(letters)})"  # noqa: S608 # nosec B608
+    sql = _statement_of_few(
+        model, tuple(rows.kinds.items()), tuple(rows.blobs), tuple(rows.constants), tuple(kept)
+    )
     columns = [
         array_text(plain(rows.values[name], kind), moment=kind == "moment")
         for name, kind in rows.kinds.items()
     ]
     with prepared() as cursor:
-        cursor.execute(
-            _insert(model, rows, source, kept),
-            [*_constants(rows), *columns, *(list(blobs) for blobs in rows.blobs.values())],
-        )
+        blobs = (list(blobs) for blobs in rows.blobs.values())
+        cursor.execute(sql, [*_constants(rows), *columns, *blobs])
         return int(cursor.rowcount)
+
+
+@cache
+def _statement_of_few(
+    model: type[models.Model],
+    kinds: tuple[tuple[str, Kind], ...],
+    blobs: tuple[str, ...],
+    constants: tuple[str, ...],
+    kept: tuple[str, ...],
+) -> str:
+    casts = ["text" if isinstance(kind, tuple) else form(kind).cast for _, kind in kinds]
+    casts += ["bytea" if _type(model, name) == "bytea" else "text" for name in blobs]
+    arrays = ", ".join(f"%s::{cast}[]" for cast in casts)
+    letters = [f"c{i}" for i in range(len(casts))]
+    picked = letters[: len(kinds)]
+    picked += [
+        f"{letter}::{_type(model, name)}"
+        for letter, name in zip(letters[len(kinds) :], blobs, strict=True)
+    ]
+    picked += [f"%s::{_type(model, name)}" for name in constants]
+    source = f"SELECT {', '.join(picked)} FROM unnest({arrays}) AS t({', '.join(letters)})"  # noqa: S608 # nosec B608
+    names = [*(name for name, _ in kinds), *blobs, *constants]
+    return _insert(model, names, source, kept)
 
 
 def array_text(values: Sequence[Any], *, moment: bool) -> str:

@@ -1,6 +1,5 @@
 """Rows to due days: what the rule needs, read in whole columns and laid beside the sensors."""
 
-from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,9 +11,9 @@ from calibration import calendars, columns
 from calibration.beside import NO_RECORD, OF, Beside, Uuids, are_others, has_one, laid
 from calibration.calendars import SeasonCalendar
 from calibration.columns import NO_DATE
-from calibration.due.days import DECIDED, Basis, Codes, Ints, due_days, model_days
-from calibration.models import Calibration, DueState, ModelInterval, Reminder, in_time
-from calibration.policies import Rule, Rulebook
+from calibration.due.days import DECIDED, Basis, Codes, Ints, due_days
+from calibration.due.ruling import Rules, days_by_model, rules_of
+from calibration.models import Calibration, DueState, Reminder, in_time
 from fleet.models import Dealer, Installation, Sensor
 from fleet.statements import Statement
 
@@ -37,6 +36,8 @@ class Newest:
         Key of the installation in which it was made; -1 where in none.
     crossing : (N,) array [days since 1970]
         The earliest day on which the tolerance is expected to be crossed; NaN where none is.
+    model, dealer : (N,) arrays
+        Keys of the sensors' models and dealers; None where they are to be read.
     """
 
     sensor: Ints
@@ -44,6 +45,8 @@ class Newest:
     moment: Ints
     installation: Ints
     crossing: Floats
+    model: Ints | None = None
+    dealer: Ints | None = None
 
 
 @dataclass(frozen=True)
@@ -96,26 +99,6 @@ def wanted(newest: Newest) -> States:
     return States(due_on, decided_by, counted)
 
 
-@dataclass(frozen=True)
-class Rules:
-    """The rule of each of N sensors, and what was learnt of its model by it.
-
-    Attributes
-    ----------
-    which : (N,) array
-        Where each sensor's stand among the different ones.
-    """
-
-    which: Ints
-    rules: Sequence[Rule]
-    learnt: Sequence[ModelInterval | None]
-
-    def of(self, i: int) -> tuple[Rule, ModelInterval | None]:
-        """Return those of one sensor."""
-        place = int(self.which[i])
-        return self.rules[place], self.learnt[place]
-
-
 def basis_of(newest: Newest) -> Basis:
     """Return what the due days of sensors rest on."""
     return basis_and_rules(newest)[0]
@@ -123,7 +106,7 @@ def basis_of(newest: Newest) -> Basis:
 
 def basis_and_rules(newest: Newest) -> tuple[Basis, Rules]:
     """Return what the due days of sensors rest on, and the rules that went into it."""
-    seat = _seats(newest.sensor)
+    seat = _seats(newest)
     rules: Rules = seat["rules"]
     last = np.flatnonzero(has_one(newest.calibration) & (seat["installation"] != -1))
     day = np.full(len(newest.sensor), NO_DATE, dtype=np.int64)
@@ -218,12 +201,15 @@ _WHOSE = Beside(
 )
 
 
-def _seats(sensor: Ints) -> dict[str, Any]:
+def _seats(newest: Newest) -> dict[str, Any]:
     """Where each sensor sits, in whose calendar, and under which rule."""
-    seat, known = _PLACES.of(sensor), _WHOSE.of(sensor)
-    dealers, whose = np.unique(known["dealer"], return_inverse=True)
+    seat, model, dealer = _PLACES.of(newest.sensor), newest.model, newest.dealer
+    if model is None or dealer is None:
+        known = _WHOSE.of(newest.sensor)
+        model, dealer = known["model"], known["dealer"]
+    dealers, whose = np.unique(dealer, return_inverse=True)
     seat |= _calendars(dealers, whose)
-    return seat | {"rules": _rules(known["model"], whose, dealers)}
+    return seat | {"rules": rules_of(model, whose, dealers)}
 
 
 _DEALERS = Statement(
@@ -253,39 +239,3 @@ def _calendars(dealers: Ints, whose: Ints) -> dict[str, Any]:
         "calendars": season,
         "calendar": which[whose],
     }
-
-
-def _rules(model: Ints, whose: Ints, dealers: Ints) -> Rules:
-    """The rule of each sensor's policy, and what was learnt of its model."""
-    book = Rulebook()
-    width = len(dealers)
-    pairs, which = np.unique(model * width + whose, return_inverse=True)
-    rules = [
-        (pair // width, book.rule(pair // width, int(dealers[pair % width])))
-        for pair in pairs.tolist()
-    ]
-    learnt = _learnt({of for of, _ in rules})
-    return Rules(
-        which,
-        [rule for _, rule in rules],
-        [learnt.get((of, rule.target_reliability)) for of, rule in rules],
-    )
-
-
-def _learnt(models: Collection[int]) -> dict[tuple[int, float], ModelInterval]:
-    """Return what was learnt of these sensor models, by model and target reliability."""
-    rows = ModelInterval.objects.filter(sensor_model__in=sorted(models))
-    rows = rows.select_related("sensor_model")
-    return {(row.sensor_model_id, row.target): row for row in rows}
-
-
-def days_by_model(rule: Rule, learnt: ModelInterval | None) -> int:
-    """Return what a model's record makes of a policy's interval; 0 where it says nothing."""
-    if learnt is None:
-        return 0
-    return model_days(
-        learnt.lower_days,
-        longest_seen=learnt.longest_seen_days,
-        default_days=rule.default_interval_days,
-        longest_days=rule.longest_interval_days,
-    )
