@@ -35,15 +35,14 @@ def record_batch(
             outcomes[index] = refused
     recorded = record_many(list(drafts.values()), scope=scope, now=now, user_id=scope.user_id)
     outcomes |= dict(zip(drafts, recorded, strict=True))
-    done = [found.calibration.pk for found in outcomes.values() if isinstance(found, Recorded)]
+    done = [found.id for found in outcomes.values() if isinstance(found, Recorded)]
     answers = {answer["id"]: answer for answer in answers_of(done)}
     return [_said(index, item, outcomes[index], answers) for index, item in enumerate(items)]
 
 
 def rejudged(recorded: Recorded) -> list[dict[str, Any]]:
     """Return what a new record did to later ones, as the answer says it."""
-    rows = RejudgedAnswer(recorded.rejudged, many=True)
-    return list(rows.data)
+    return list(RejudgedAnswer(recorded.rejudged, many=True).data) if recorded.rejudged else []
 
 
 def _items(data: Any) -> list[Any]:
@@ -61,7 +60,7 @@ def _said(
     index: int, item: Any, outcome: Outcome, answers: dict[str, dict[str, Any]]
 ) -> dict[str, Any]:
     if isinstance(outcome, Recorded):
-        key = str(outcome.calibration.pk)
+        key = str(outcome.id)
         status = 201 if outcome.created else 200
         said = {"index": index, "id": key, "status": status, "calibration": answers[key]}
         return said | ({"rejudged": rejudged(outcome)} if outcome.created else {})

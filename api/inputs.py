@@ -7,6 +7,7 @@ from itertools import islice
 from typing import Any, cast
 from uuid import UUID
 
+from django.db.models import QuerySet, prefetch_related_objects
 from django.http import QueryDict
 from rest_framework import serializers
 from rest_framework.exceptions import ErrorDetail, ValidationError
@@ -85,9 +86,16 @@ class Ref(serializers.Field[Any, Any, Any, Any]):
         "several": "Several {noun}s have this name; give the id",
     }
 
-    def __init__(self, rows: Rows, key: str, noun: str, **options: Any) -> None:
-        self.rows, self.key, self.noun = rows, key, noun
+    def __init__(
+        self, rows: Rows, key: str, noun: str, *, beside: Sequence[str] = (), **options: Any
+    ) -> None:
+        self.visible, self.key, self.noun, self.beside = rows, key, noun, beside
         super().__init__(**options)
+
+    def rows(self, scope: Scope) -> QuerySet[Any]:
+        """Return what a caller may name, each with the rows beside it."""
+        rows = self.visible(scope)
+        return rows.select_related(*self.beside) if self.beside else rows
 
     def to_internal_value(self, data: Any) -> Any:
         """Return the row; one of another dealer is refused exactly like an absent one."""
@@ -100,12 +108,12 @@ class Ref(serializers.Field[Any, Any, Any, Any]):
 
     def _found(self, data: Any) -> list[Any]:
         """Return the rows that are meant; a reader asks once for each (its memo)."""
-        rows, memo = self.rows(self.context["scope"]), self.context["memo"]
+        scope, memo = self.context["scope"], self.context["memo"]
         if not isinstance(data, str | int):
-            return candidates(rows, self.key, data)
+            return candidates(self.rows(scope), self.key, data)
         asked = (self.noun, type(data), data)
         if asked not in memo:
-            memo[asked] = candidates(rows, self.key, data)
+            memo[asked] = candidates(self.rows(scope), self.key, data)
         found: list[Any] = memo[asked]
         return found
 
@@ -203,9 +211,13 @@ class Reader:
                     for item in inputs if isinstance(item, Mapping)
                     for place in places if isinstance(item.get(place), str | int)
                 ]  # fmt: skip
-                rows = field.rows(self.form.context["scope"])
-                for value, found in candidates_of_each(rows, field.key, given):
-                    self.memo[(field.noun, type(value), value)] = found
+                rows = field.visible(self.form.context["scope"])
+                each = candidates_of_each(rows, field.key, given)
+                together = {(type(value), value): found for value, found in each}
+                # One row beside all of them that share it.
+                prefetch_related_objects([row for found in together.values() for row in found],
+                                         *field.beside)  # fmt: skip
+                self.memo |= {(field.noun, *asked): found for asked, found in together.items()}
 
 
 def checked(

@@ -41,14 +41,14 @@ KEYS: Mapping[type[Model], tuple[str, str]] = {
 }
 
 
-def rows_of(model: type[Model], *related: str) -> Rows:
+def rows_of(model: type[Model]) -> Rows:
     """Return the function that gives the rows of a table that a caller may see."""
 
     def rows(scope: Scope) -> QuerySet[Any]:
         if model is User:
             return users_visible_to(scope)
         found: QuerySet[Any] = model.objects.visible_to(scope)  # type: ignore[attr-defined] # a ScopedModel
-        return found.select_related(*related) if related else found
+        return found
 
     return rows
 
@@ -56,7 +56,7 @@ def rows_of(model: type[Model], *related: str) -> Rows:
 def ref(model: type[Model], *related: str, **options: Any) -> Ref:
     """Return the input field that names a row of this table."""
     key, noun = KEYS[model]
-    return Ref(rows_of(model, *related), key, noun, **options)
+    return Ref(rows_of(model), key, noun, beside=related, **options)
 
 
 def ref_filter(path: str, model: type[Model]) -> conditions.Ref:

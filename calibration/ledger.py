@@ -88,6 +88,11 @@ class Recorded:
         return self._calibration
 
     @property
+    def id(self) -> UUID:
+        """The key of the calibration."""
+        return self.calibration.pk if self.sealed is None else self.sealed.id
+
+    @property
     def installation_id(self) -> int | None:
         """Where its sensor was found to sit."""
         if self._calibration is None:

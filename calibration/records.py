@@ -109,17 +109,17 @@ def _judge_batch(stored: Sequence[tuple[CalibrationDraft, Recorded]], *, now: da
 
 def _happened(stored: Sequence[tuple[CalibrationDraft, Recorded]]) -> list[events.Happened]:
     """What programs are told of new records: verdicts, new and changed, and what is superseded."""
-    made = {recorded.calibration.pk: recorded for _, recorded in stored}
+    sensors = {recorded.id: draft.sensor for draft, recorded in stored}
     found, changed = [], {}
-    for key, verdict in _VERDICTS.many(made):
-        found.append(events.verdict(key, made[key].calibration.sensor, None, verdict))
-    for recorded in made.values():
-        if recorded.calibration.supersedes_id:
+    for key, verdict in _VERDICTS.many(sensors):
+        found.append(events.verdict(key, sensors[key], None, verdict))
+    for draft, recorded in stored:
+        if draft.supersedes:
             found.append(events.superseded(recorded.calibration))
         for row in recorded.rejudged:
-            if row.verdict != row.verdict_before and row.id not in made:
-                sensor = recorded.calibration.sensor
-                changed[row.id] = events.verdict(row.id, sensor, row.verdict_before, row.verdict)
+            if row.verdict != row.verdict_before and row.id not in sensors:
+                was, now = row.verdict_before, row.verdict
+                changed[row.id] = events.verdict(row.id, draft.sensor, was, now)
     return [*found, *changed.values()]
 
 

@@ -61,15 +61,18 @@ def test_records_are_referred_to_by_their_id_alone(world):
         assert found == candidates(rows, "", value), value
 
 
-def test_a_thousand_references_are_two_questions(world):
+def test_a_thousand_references_are_four_questions(world):
+    """By serial and by id, and what stands beside all that were found: models and dealers."""
     reader = Reader(CalibrationInput, scope=world.scopes["techA"])
     items = [calibration(sensor=f"N-{i}") for i in range(998)]
     items += [calibration(sensor="S-A1"), calibration(sensor=world.sensors["A2"].pk), None, "x"]
     with CaptureQueriesContext(connection) as asked:
         reader.look_up(items)
         assert reader.checked(items[998])["sensor"] == world.sensors["A1"]
-        assert reader.checked(items[999])["sensor"] == world.sensors["A2"]
-    assert len(asked) == 2
+        found = reader.checked(items[999])["sensor"]
+        assert found == world.sensors["A2"]
+        assert (found.model.name, found.dealer.code) == ("LC-500", "NORTH")
+    assert len(asked) == 4
 
 
 def test_a_name_that_no_database_takes_spoils_its_own_item_alone(tech, world):
