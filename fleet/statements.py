@@ -4,6 +4,7 @@ To make the SQL of a query of some joins costs the ORM more than the database ne
 """
 
 import json
+import re
 from collections.abc import Callable, Iterable, Sequence
 from functools import cached_property
 from typing import Any
@@ -14,6 +15,7 @@ from django.db.models.sql.compiler import SQLCompiler
 
 Key = int | UUID | str
 
+_PLACE = re.compile(r"(?<!%)%s")  # of a parameter
 # Stands where a key will stand: no row has these.
 _NUMBER, _UUID = 2**62 + 20260402, UUID(int=2**127 + 20260402)
 
@@ -65,9 +67,26 @@ class Statement:
         converters = compiler.get_converters(shown)
         marks = {str(self._mark), _prepared(self._mark), _listed([self._mark])}
         found = [(value, str(value) in marks) for value in params]
+        if connection.vendor == "postgresql":
+            sql, found = _with_fixed(sql, found)
         if not converters:
             return sql, found, _as_they_are
         return sql, found, lambda rows: list(compiler.apply_converters(rows, converters))
+
+
+def _with_fixed(sql: str, params: list[tuple[Any, bool]]) -> tuple[str, list[tuple[Any, bool]]]:
+    """Return a statement in whose text those values stand that are the same each time.
+
+    Of a parameter the server cannot tell, when it plans for all keys, that an index on some of
+    the rows serves.
+    """
+    postgresql: Any = connection.ops
+    first, *rest = _PLACE.split(sql)
+    whole = first
+    for text, (value, is_mark) in zip(rest, params, strict=True):
+        said = "%s" if is_mark else postgresql.compose_sql("%s", [value]).replace("%", "%%")
+        whole += said + text
+    return whole, [each for each in params if each[1]]
 
 
 def prepared() -> Any:

@@ -5,9 +5,11 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from calibration.columns import among
-from calibration.models import Calibration, TolerancePolicy
-from fleet.models import Sensor
+from calibration.models import Calibration, Reminder, TolerancePolicy
+from fleet import registry
+from fleet.models import Customer, Sensor
 from fleet.statements import Statement
+from tests.conftest import SYSTEM
 
 OF_SENSOR = Statement(
     lambda mark: (
@@ -41,7 +43,7 @@ def test_rows_have_the_types_that_the_query_gives(world, seasons):
     plain = rows.values_list(
         "id", "performed_at", "judgement__causes", "judgement__trusted", "temperature_c"
     )
-    for _ in range(7):  # the server makes its general plan after five
+    for _ in range(7):  # as the server plans it once
         assert list(map(tuple, OF_SENSOR.one(world.sensors["A1"].pk))) == list(plain)
     assert OF_SENSOR.one(world.sensors["A2"].pk) == []
 
@@ -87,3 +89,33 @@ def test_the_server_plans_a_statement_once_and_others_each_time(world):
 
 def _selects(*names):
     return "SELECT " + ", ".join(f'"fleet_sensor"."{name}" AS "{name}"' for name in names)
+
+
+@pytest.mark.parametrize("name", ["Farm 100 %", "%s", "50%s", "O'Neill \\ Sons", '"quoted"'])
+def test_what_is_the_same_each_time_may_be_any_text(world, name):
+    registry.register_customer(scope=SYSTEM, dealer=world.dealers["A"], name=name)
+    statement = Statement(
+        lambda mark: Customer.objects.filter(dealer=mark, name=name).values_list("name")
+    )
+    assert statement.one(world.dealers["A"].pk) == [(name,)]
+    assert statement.one(world.dealers["B"].pk) == []
+
+
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="only PostgreSQL keeps plans")
+def test_an_index_on_some_of_the_rows_serves_a_kept_plan(world):
+    """By EXPLAIN of the statement as the server has prepared it."""
+    statement = Statement(
+        lambda mark: Reminder.objects.filter(status="open", sensor=mark).values_list("due_on")
+    )
+    statement.one(world.sensors["A1"].pk)
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT name, parameter_types::text FROM pg_prepared_statements"
+            " WHERE statement LIKE '%%calibration_reminder%%'"
+        )
+        ((name, types),) = cursor.fetchall()
+        assert types == "{bigint}"
+        cursor.execute("SET LOCAL enable_seqscan = off")
+        cursor.execute(f'EXPLAIN EXECUTE "{name}" (1)')
+        plan = "\n".join(line for (line,) in cursor.fetchall())
+    assert "reminder_open_once" in plan
