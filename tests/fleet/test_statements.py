@@ -114,7 +114,7 @@ def test_an_index_on_some_of_the_rows_serves_a_kept_plan(world):
             " WHERE statement LIKE '%%calibration_reminder%%'"
         )
         ((name, types),) = cursor.fetchall()
-        assert types == "{bigint}"
+        assert "," not in types  # the sensor alone
         cursor.execute("SET LOCAL enable_seqscan = off")
         cursor.execute(f'EXPLAIN EXECUTE "{name}" (1)')
         plan = "\n".join(line for (line,) in cursor.fetchall())
