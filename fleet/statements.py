@@ -49,7 +49,16 @@ class Statement:
     def many(self, keys: Iterable[int] | Iterable[UUID]) -> list[Sequence[Any]]:
         """Return the rows of many keys; none, where there is no key."""
         given = list(keys)
-        return self._rows(_listed(given)) if given else []
+        return self._rows(listed(given)) if given else []
+
+    def asked(self, *given: Any) -> tuple[str, list[Any]]:
+        """Return the SQL and its parameters, for who sends it by COPY.
+
+        One value stands for every mark, and of several each for its own, in order.
+        """
+        sql, params, _ = self._made
+        each = iter(given * len(params) if len(given) == 1 else given)
+        return sql, [next(each) if is_mark else fixed for fixed, is_mark in params]
 
     def _rows(self, given: Any) -> list[Sequence[Any]]:
         sql, params, converting = self._made
@@ -65,7 +74,7 @@ class Statement:
         sql, params = compiler.as_sql()
         shown = [expression for expression, _, _ in compiler.select[: compiler.col_count]]
         converters = compiler.get_converters(shown)
-        marks = {str(self._mark), _prepared(self._mark), _listed([self._mark])}
+        marks = {str(self._mark), _prepared(self._mark), listed([self._mark])}
         found = [(value, str(value) in marks) for value in params]
         if connection.vendor == "postgresql":
             sql, found = _with_fixed(sql, found)
@@ -118,7 +127,7 @@ def _prepared(key: Key) -> str:
     return key.hex if isinstance(key, UUID) else str(key)
 
 
-def _listed(keys: Sequence[Any]) -> str:
+def listed(keys: Sequence[Any]) -> str:
     """Return keys as the lookup `among` gives them to the database."""
     if connection.vendor == "postgresql":
         return f"{{{','.join(map(str, keys))}}}"

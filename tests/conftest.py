@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from django.core.management import call_command
 from django.db import connection
+from hypothesis import settings as hypothesis_settings
 
 from calibration import records, sealing
 from calibration.models import ReferenceStandard
@@ -31,6 +32,10 @@ from fleet.scope import Scope
 NOW = datetime(2026, 4, 10, 12, 0, tzinfo=UTC)
 SYSTEM = Scope.system()
 PASSWORD = "long-enough-for-a-test"
+
+# No test is about how long an example took: a machine that is busy would decide it.
+hypothesis_settings.register_profile("spanbook", deadline=None)
+hypothesis_settings.load_profile("spanbook")
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -17,18 +17,16 @@ def among(name: str, keys: Iterable[int] | NDArray[np.int64]) -> Q:
     return Q(**{f"{name}__among": Keys(",".join(map(str, listed)))})
 
 
-def among_uuids(name: str, keys: NDArray[np.void]) -> Q:
-    """Return the condition that a key is one of these UUIDs, given as their bytes (V16)."""
-    content = keys.tobytes().hex()
-    quoted = [f'"{content[at : at + 32]}"' for at in range(0, len(content), 32)]
-    return Q(**{f"{name}__among": Keys(",".join(quoted))})
-
-
 def around(name: str, keys: NDArray[np.int64]) -> Q:
     """Return the same condition or, where the keys lie close together, their range.
 
     Then others may be among what is found.
     """
-    if not len(keys) or keys.max() - keys.min() > _CLOSE * len(keys):
+    if not lie_close(keys):
         return among(name, keys)
     return Q(**{f"{name}__gte": int(keys.min()), f"{name}__lte": int(keys.max())})
+
+
+def lie_close(keys: NDArray[np.int64]) -> bool:
+    """Whether the range of some keys holds few others."""
+    return bool(len(keys) and keys.max() - keys.min() <= _CLOSE * len(keys))

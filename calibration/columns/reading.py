@@ -77,6 +77,11 @@ def texts(queryset: "models.QuerySet[Any, Any]") -> NDArray[np.str_]:
         sql, params = queryset.query.sql_with_params()
     except EmptyResultSet:
         return np.array([], dtype=np.str_)
+    return texts_answered(sql, params)
+
+
+def texts_answered(sql: str, params: Sequence[Any]) -> NDArray[np.str_]:
+    """Read the only column of a statement's rows, as `texts` does that of a query's."""
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
             cursor.execute(f"SELECT string_agg(c0, chr(31)) FROM ({sql}) AS t(c0)", params)  # noqa: S608 # nosec B608

@@ -6,15 +6,15 @@ from typing import Any
 from uuid import UUID
 
 import numpy as np
-from django.db.models import Q, QuerySet
+from django.db.models import QuerySet
 
-from calibration.columns.conditions import among, among_uuids, around
+from calibration.columns.conditions import lie_close
 from calibration.columns.kinds import NO_DATE, NO_MOMENT, Array, Kind, form, moment_of
-from calibration.columns.reading import read, texts
-from fleet.statements import Statement
+from calibration.columns.reading import answered, texts_answered
+from fleet.statements import Statement, listed
 
 TEXT = "text"  # without control characters
-_FEW = 32  # keys: the rows of more are cheaper by COPY, whose SQL is put together each time
+_FEW = 32  # keys: the rows of more are cheaper by COPY
 _EPOCH = date(1970, 1, 1).toordinal()
 
 
@@ -48,37 +48,71 @@ class Reading:
         closely: bool = False,
         uuids: bool = False,
     ) -> None:
-        self._rows, self._key, self._uuids, self.fields = rows, key, uuids, fields
-        self._condition = among_uuids if uuids else around if closely else among
-        paths = [path for path, _ in fields.values()]
+        self._uuids, self._closely, self.fields = uuids, closely, fields
+        whole = [path for path, _ in fields.values()]
         self._few = Statement(
-            lambda mark: rows().filter(**{f"{key}__among": [mark]}).values_list(*paths),
+            lambda mark: rows().filter(**{f"{key}__among": [mark]}).values_list(*whole),
             uuids=uuids,
         )
+        self._plain = {name: kind for name, (_, kind) in fields.items() if kind != TEXT}
+        self._columns = _Asking(rows, key, [fields[name][0] for name in self._plain], uuids)
+        self._texts = {
+            name: _Asking(rows, key, [path], uuids)
+            for name, (path, kind) in fields.items()
+            if kind == TEXT
+        }
 
     def of(self, keys: Array) -> dict[str, Array]:
         """Return the columns of these keys' rows."""
         if len(keys) > _FEW:
-            return self._of_many(self._condition(self._key, keys))
-        listed = keys.tolist()
-        rows = self._few.many([UUID(bytes=key) for key in listed] if self._uuids else listed)
+            return self._of_many(keys)
+        given = keys.tolist()
+        rows = self._few.many([UUID(bytes=key) for key in given] if self._uuids else given)
         found = list(zip(*rows, strict=True)) if rows else [()] * len(self.fields)
         return {
             name: _as_array(kind, values)
             for (name, (_, kind)), values in zip(self.fields.items(), found, strict=True)
         }
 
-    def _of_many(self, asked: Q) -> dict[str, Array]:
-        rows = self._rows().filter(asked)
-        plain = {name: said for name, said in self.fields.items() if said[1] != TEXT}
-        found = read(
-            rows.values_list(*(path for path, _ in plain.values())),
-            **{name: kind for name, (_, kind) in plain.items()},
+    def _of_many(self, keys: Array) -> dict[str, Array]:
+        close = self._closely and lie_close(keys)
+        given = (int(keys.min()), int(keys.max())) if close else (_listed(keys, self._uuids),)
+        found = answered(*self._columns.asked(*given), self._plain)
+        return found | {
+            name: texts_answered(*asking.asked(*given)) for name, asking in self._texts.items()
+        }
+
+
+class _Asking:
+    """The SQL of some columns: of rows with one of many keys, or with keys in a range."""
+
+    def __init__(
+        self,
+        rows: "Callable[[], QuerySet[Any, Any]]",
+        key: str,
+        paths: Sequence[str],
+        uuids: bool,  # noqa: FBT001 - handed on
+    ) -> None:
+        self._among = Statement(
+            lambda mark: rows().filter(**{f"{key}__among": [mark]}).values_list(*paths),
+            uuids=uuids,
         )
-        for name, (path, kind) in self.fields.items():
-            if kind == TEXT:
-                found[name] = texts(rows.values_list(path))
-        return found
+        self._range = Statement(
+            lambda mark: (
+                rows().filter(**{f"{key}__gte": mark, f"{key}__lte": mark}).values_list(*paths)
+            )
+        )
+
+    def asked(self, *given: Any) -> tuple[str, list[Any]]:
+        """Return the SQL for these keys, listed, or for the least and the greatest."""
+        return (self._among if len(given) == 1 else self._range).asked(*given)
+
+
+def _listed(keys: Array, uuids: bool) -> str:  # noqa: FBT001 - handed on
+    if not uuids:
+        return listed(keys.tolist())
+    content = keys.tobytes().hex()
+    return listed([content[at : at + 32] for at in range(0, len(content), 32)])
 
 
 def _as_array(kind: Kind, values: Sequence[Any]) -> Array:
