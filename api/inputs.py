@@ -3,7 +3,7 @@
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date
-from itertools import islice
+from itertools import chain, islice
 from typing import Any, cast
 from uuid import UUID
 
@@ -212,12 +212,13 @@ class Reader:
                     for place in places if isinstance(item.get(place), str | int)
                 ]  # fmt: skip
                 rows = field.visible(self.form.context["scope"])
-                each = candidates_of_each(rows, field.key, given)
-                together = {(type(value), value): found for value, found in each}
+                found = {
+                    (field.noun, type(value), value): meant
+                    for value, meant in candidates_of_each(rows, field.key, given)
+                }
                 # One row beside all of them that share it.
-                prefetch_related_objects([row for found in together.values() for row in found],
-                                         *field.beside)  # fmt: skip
-                self.memo |= {(field.noun, *asked): found for asked, found in together.items()}
+                prefetch_related_objects(list(chain(*found.values())), *field.beside)
+                self.memo |= found
 
 
 def checked(

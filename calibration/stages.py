@@ -157,7 +157,7 @@ def _marked(within: Q = ALL) -> Keys:
 
 
 def unpacked(within: Q = ALL) -> Keys:
-    """Return who has no pack, never judged since packs are kept, or never calibrated."""
+    """Return who has no pack: never judged since packs are kept, or never calibrated."""
     packed = PackedHistory.objects.filter(pk=OuterRef("pk"), calibrations__gt=0)
     rows = Sensor.objects.filter(within, ~Exists(packed)).order_by("pk").values_list("pk")
     return np.sort(columns.read(rows, sensor="key")["sensor"])

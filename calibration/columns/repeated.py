@@ -50,10 +50,7 @@ class Reading:
     ) -> None:
         self._uuids, self._closely, self.fields = uuids, closely, fields
         whole = [path for path, _ in fields.values()]
-        self._few = Statement(
-            lambda mark: rows().filter(**{f"{key}__among": [mark]}).values_list(*whole),
-            uuids=uuids,
-        )
+        self._few = _among(rows, key, whole, uuids)
         self._plain = {name: kind for name, (_, kind) in fields.items() if kind != TEXT}
         self._columns = _Asking(rows, key, [fields[name][0] for name in self._plain], uuids)
         self._texts = {
@@ -93,10 +90,7 @@ class _Asking:
         paths: Sequence[str],
         uuids: bool,  # noqa: FBT001 - handed on
     ) -> None:
-        self._among = Statement(
-            lambda mark: rows().filter(**{f"{key}__among": [mark]}).values_list(*paths),
-            uuids=uuids,
-        )
+        self._among = _among(rows, key, paths, uuids)
         self._range = Statement(
             lambda mark: (
                 rows().filter(**{f"{key}__gte": mark, f"{key}__lte": mark}).values_list(*paths)
@@ -106,6 +100,17 @@ class _Asking:
     def asked(self, *given: Any) -> tuple[str, list[Any]]:
         """Return the SQL for these keys, listed, or for the least and the greatest."""
         return (self._among if len(given) == 1 else self._range).asked(*given)
+
+
+def _among(
+    rows: "Callable[[], QuerySet[Any, Any]]",
+    key: str,
+    paths: Sequence[str],
+    uuids: bool,  # noqa: FBT001 - handed on
+) -> Statement:
+    return Statement(
+        lambda mark: rows().filter(**{f"{key}__among": [mark]}).values_list(*paths), uuids=uuids
+    )
 
 
 def _listed(keys: Array, uuids: bool) -> str:  # noqa: FBT001 - handed on

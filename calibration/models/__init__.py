@@ -1,7 +1,6 @@
 """Records (sealed), what follows from them (derived), and the work that comes of it."""
 
 from calibration.models.derived import (
-    CHANGED_REFERENCE,
     DueState,
     Fit,
     Judgement,
@@ -48,7 +47,6 @@ from calibration.models.work import (
 )
 
 __all__ = [
-    "CHANGED_REFERENCE",
     "IN_TIME",
     "STARTS_SEGMENT",
     "CalendarFeed",

@@ -61,8 +61,8 @@ class Fit(ScopedModel):
         return f"{self.slope:g} / {self.offset:g}"
 
 
-# Written so that PostgreSQL sees that a query with it may use the index with it.
-CHANGED_REFERENCE = Q(step__isnull=False) & (
+# As `company` asks for it, so that PostgreSQL sees that the index serves.
+_CHANGED_REFERENCE = Q(step__isnull=False) & (
     Q(step_reference__lt=F("reference")) | Q(step_reference__gt=F("reference"))
 )
 
@@ -193,7 +193,7 @@ class Judgement(ScopedModel):
             # Those whose reference was another one than before: of a season, not of a day.
             models.Index(
                 fields=["reference", "step_reference", "season"],
-                condition=CHANGED_REFERENCE,
+                condition=_CHANGED_REFERENCE,
                 name="judgement_changed",
             ),
         ]

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from calibration import histories, policies, records
+from calibration import policies, records
 from calibration.histories import recorded_of
 from calibration.models import Calibration, PackedHistory
 from calibration.recorded import read_recorded
@@ -12,19 +12,6 @@ from calibration.records import PointDraft
 from tests.calibration.lives import resell
 from tests.calibration.test_packing import assert_same, everybody
 from tests.conftest import NOW, SYSTEM
-
-
-@pytest.fixture
-def read(monkeypatch):
-    """Whose records were read to judge a new one."""
-    asked = []
-
-    def reading(sensors):
-        asked.extend(sensors)
-        return read_recorded(sensors)
-
-    monkeypatch.setattr(histories, "read_recorded", reading)
-    return asked
 
 
 @pytest.fixture

@@ -17,19 +17,6 @@ from tests.calibration.test_scan import rows
 from tests.conftest import NOW, SYSTEM
 
 
-@pytest.fixture
-def read(monkeypatch):
-    """Whose records were read from the first to the last."""
-    asked = []
-
-    def reading(sensors):
-        asked.extend(sensors)
-        return read_recorded(sensors)
-
-    monkeypatch.setattr(histories, "read_recorded", reading)
-    return asked
-
-
 def seal(world, drafts):
     """Seal records and mark their sensors, as a load from a file does; return who they are."""
     outcomes = records.seal_many(drafts, scope=SYSTEM, now=NOW, user_id=None)
