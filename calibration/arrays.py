@@ -39,7 +39,7 @@ class History:
     day : (M,) array [days since 1970-01-01 UTC]
     season : (M,) array
         The year that names the season, by the calendar of the dealer who recorded it.
-    starts_segment, superseded : (M,) arrays of bool
+    starts_segment, superseded, as_found : (M,) arrays of bool
     installation, reference : (M,) arrays
         Keys; -1 where there is none.
     reference_pct : (M,) array [%]
@@ -62,6 +62,7 @@ class History:
     season: Ints
     starts_segment: NDArray[np.bool_]
     superseded: NDArray[np.bool_]
+    as_found: NDArray[np.bool_]
     installation: Ints
     reference: Ints
     reference_pct: Floats
@@ -115,6 +116,7 @@ def assemble(recorded: Recorded) -> History:
         season=heads["season"].astype(np.int64),
         starts_segment=heads["starts_segment"],
         superseded=heads["superseded"],
+        as_found=heads["as_found"],
         installation=heads["installation"].astype(np.int64),
         reference=reference,
         reference_pct=reference_pct(reference),

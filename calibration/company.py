@@ -181,6 +181,13 @@ _ON_MACHINES = columns.Reading(
 )
 
 
+def read_on_machines(history: History, which: Bools) -> Ints:
+    """Read which sensors were ever calibrated on the machines of these calibrations; one query."""
+    machines = history.extras["machine"][which]
+    asked = np.unique(machines[~np.isnan(machines)]).astype(np.int64)
+    return _ON_MACHINES.of(asked)["sensor"]
+
+
 def read_touched(history: History, moved: Moved) -> frozenset[int]:
     """Read which other sensors' verdicts rest on the calibrations that moved; two queries.
 
@@ -189,9 +196,7 @@ def read_touched(history: History, moved: Moved) -> frozenset[int]:
     """
     if not moved.which.any():
         return frozenset()
-    machines = history.extras["machine"][moved.which]
-    same_machine = np.unique(machines[~np.isnan(machines)]).astype(np.int64)
-    found = set(_ON_MACHINES.of(same_machine)["sensor"].tolist())
+    found = set(read_on_machines(history, moved.which).tolist())
     before = [np.where(moved.which, each, np.nan) for each in (moved.was, moved.now)]
     own = np.unique(history.sensor)
     named, changed = _concerned(history, *before)

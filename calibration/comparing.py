@@ -6,7 +6,7 @@ on; for cells that came from another dealer, the others are asked for. Comparing
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -26,7 +26,7 @@ from calibration import (
     proving,
 )
 from calibration.arrays import History
-from calibration.company import Moved, read_touched
+from calibration.company import Moved, read_on_machines
 from calibration.flagging import KINDS, WantedFlags
 from calibration.histories import behind
 from calibration.judging import Judged, lock
@@ -155,16 +155,18 @@ def _store(found: Company, now: datetime) -> Judged:
 
 
 def _touched_outside(found: Company, moved: Moved) -> frozenset[int]:
-    """Sensors of other companies whose verdicts rest on what moved."""
+    """Sensors of other companies whose verdicts rest on what is stored now.
+
+    Guests read what was done here on their days, and a machine that was resold may carry sensors
+    of two companies. Who has one of ours as a guest rests on that one's pack, and the scan
+    compares that company as well.
+    """
     history = found.outcome.history
-    abroad = ~np.isin(history.sensor, found.members) | np.isin(
-        history.sensor, _travelled(found.members)
-    )
-    # A machine that was resold may carry sensors of two companies.
-    abroad[beside_others(history, np.flatnonzero(moved.which))] = True
-    touched = read_touched(history, replace(moved, which=moved.which & abroad))
+    beside = np.zeros(len(history), dtype=bool)
+    beside[beside_others(history, np.flatnonzero(moved.which))] = True
     guests = np.setdiff1d(found.stored["sensor"], found.members)
-    return touched | frozenset(guests.tolist())
+    touched = np.append(read_on_machines(history, beside), guests)
+    return frozenset(np.setdiff1d(touched, found.members).tolist())
 
 
 def _abroad(company: int, members: Ints) -> Callable[[History], Bools]:

@@ -14,7 +14,7 @@ from calibration import columns
 from calibration.columns import moment_of
 from calibration.histories import note_superseded, recorded_of, together
 from calibration.ledger import Sealed
-from calibration.models import STARTS_SEGMENT, PackedHistory
+from calibration.models import STARTS_SEGMENT, PackedHistory, Stage
 from calibration.packing import unpacked
 from calibration.recorded import HEAD, Recorded, merged
 from calibration.validating import local_day
@@ -99,6 +99,7 @@ def _head(sealed: Sealed) -> tuple[object, ...]:
         season_of(local_day(draft.sensor, draft.performed_at), starts),
         draft.reason in STARTS_SEGMENT,
         False,
+        draft.stage == Stage.AS_FOUND,
         len(draft.points),
         seat.id if seat else -1,
         seat.machine_id if seat else -1,

@@ -4,7 +4,7 @@ The post of one calibration, the import of a file and the scan of the fleet all 
 `outcomes_of`; one sensor is the case N = 1.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
@@ -22,6 +22,7 @@ from calibration import (
     neighbours,
     outcomes,
     packing,
+    uncounted,
     weighing,
 )
 from calibration.arrays import History, assemble, uuids
@@ -42,7 +43,6 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 JUDGED_KINDS = flagging.KINDS
-BATCH = 2000  # sensors judged in one transaction
 _TURNS = 0x5BA7B00C  # PostgreSQL's advisory locks for dealers; the number means nothing
 # What others' verdicts rest on: a line, and the step to it.
 _LINE = ("slope", "offset")
@@ -83,12 +83,6 @@ _STORED_LINES = columns.Reading(
     },
     uuids=True,
 )
-
-
-def batches(sensor_ids: Sequence[int]) -> Iterator[Sequence[int]]:
-    """Yield the sensors in batches of one transaction each."""
-    for start in range(0, len(sensor_ids), BATCH):
-        yield sensor_ids[start : start + BATCH]
 
 
 @dataclass(frozen=True)
@@ -240,7 +234,7 @@ def store(
     dealer = outcome.history.dealer[np.searchsorted(outcome.history.sensor, sensor)]
     judged = packing.Judged(found, digests.each[own], dealer)
     written += packing.keep(recorded.of(sensor), judged)
-    packing.leave_uncounted(differing, now=now)
+    uncounted.leave(outcomes.looks_of(outcome, differing), now=now)
     return moved, written
 
 

@@ -14,7 +14,10 @@ from calibration.columns import NO_DATE, Incoming, Kind
 from calibration.due import Newest
 from calibration.metrology import expectation, fit, pairing
 from calibration.metrology.drift import Change
+from calibration.metrology.lots import surest, until_out
+from calibration.metrology.pairing import NONE
 from calibration.models import Verdict
+from calibration.uncounted import Looks
 from calibration.weighing import Weighed
 
 Ints = NDArray[np.int64]
@@ -22,6 +25,7 @@ Columns = dict[str, NDArray[Any]]
 
 METHOD = expectation.METHOD
 LEVELS = tuple(str(verdict) for verdict in (Verdict.WITHIN, Verdict.WATCH, Verdict.BEYOND))
+_BEYOND = LEVELS.index(Verdict.BEYOND)
 # Kinds that are not real numbers; see `calibration.columns`.
 _FIT_KINDS: dict[str, Kind] = {"calibration": "uuid", "degrees_of_freedom": "key"}
 _JUDGEMENT_KINDS: dict[str, Kind] = {
@@ -187,6 +191,21 @@ def _change_columns(change: Change, prefix: str = "") -> Columns:
         f"{prefix}p_out_slope": change.p_out_slope,
         f"{prefix}p_out_offset": change.p_out_offset,
     }
+
+
+def looks_of(outcome: Outcome, sensor: Ints) -> Looks:
+    """Return what the looks at these sensors (sorted keys) came to, by `fleetwide.looks`' rule."""
+    history, judged = outcome.weighed.case.history, outcome.judgements
+    told = history.as_found & judged["trusted"] & (outcome.weighed.case.pairs.previous != NONE)
+    at = np.flatnonzero(told & np.isin(history.sensor, sensor))
+    which, seen, first = until_out(history.sensor[at], judged["verdict"][at] == _BEYOND)
+    looks = np.zeros(len(sensor), dtype=np.int64)
+    looks[np.searchsorted(sensor, which)] = seen
+    out, at = np.searchsorted(sensor, which[first >= 0]), at[first[first >= 0]]
+    first_out, p_out = np.zeros(len(sensor), dtype="V16"), np.full(len(sensor), np.nan)
+    first_out[out] = history.ids[at]
+    p_out[out] = surest(judged["p_out_slope"][at], judged["p_out_offset"][at])
+    return Looks(sensor, looks, first_out, p_out)
 
 
 def newest(outcome: Outcome, sensor: Ints) -> Newest:

@@ -11,8 +11,8 @@ from django.db.models import Exists, OuterRef, QuerySet
 
 from calibration import flags
 from calibration.flags import FlagChange, Wanted
-from calibration.judging import batches
 from calibration.models import DriftFlag, DueState
+from calibration.together import batches
 from fleet.models import Dealer
 
 KIND = DriftFlag.Kind.OVERDUE

@@ -4,7 +4,6 @@ Derived and never believed blindly: a row that is missing is made again from the
 `verify` compares the others with them.
 """
 
-from datetime import datetime
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -13,7 +12,7 @@ from numpy.typing import NDArray
 
 from calibration import columns
 from calibration.beside import Beside
-from calibration.models import FurtherCompany, PackedHistory, ReferenceStandard, UncountedSensor
+from calibration.models import FurtherCompany, PackedHistory, ReferenceStandard
 from calibration.recorded import HEAD, Recorded
 from fleet.models import Sensor
 from fleet.statements import Statement
@@ -114,27 +113,6 @@ def keep(recorded: Recorded, judged: Judged | None = None) -> int:
     written = columns.upsert(PackedHistory, rows)
     _keep_further(sensor, further)
     return written
-
-
-def take_uncounted() -> Ints:
-    """Return the sensors whose outcome changed since they were last taken, and note it.
-
-    Call it in the transaction that counts them.
-    """
-    rows = UncountedSensor.objects.values_list("sensor")
-    sensor = columns.read(rows, sensor="key")["sensor"]
-    UncountedSensor.objects.filter(columns.among("sensor", sensor)).delete()
-    return np.sort(sensor)
-
-
-def leave_uncounted(sensor: Ints, *, now: datetime) -> None:
-    """Note that the outcome of these sensors changed.
-
-    A note that is there is written again, and so waits for who is about to take it.
-    """
-    moment = np.full(len(sensor), columns.moment_of(now))
-    kinds: dict[str, columns.Kind] = {"sensor": "key", "since": "moment"}
-    columns.upsert(UncountedSensor, columns.Incoming(kinds, {"sensor": sensor, "since": moment}))
 
 
 def _cut(content: bytes, since: Ints, until: Ints, width: int) -> list[bytes]:

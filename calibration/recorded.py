@@ -9,7 +9,7 @@ from django.db.models import F
 from numpy.typing import NDArray
 
 from calibration import calendars, columns
-from calibration.models import IN_TIME, STARTS_SEGMENT, Calibration, CalibrationPoint
+from calibration.models import IN_TIME, STARTS_SEGMENT, Calibration, CalibrationPoint, Stage
 from fleet import units
 from fleet.models import Dealer
 from fleet.statements import Statement
@@ -32,6 +32,7 @@ HEAD = np.dtype(
         ("season", "<i2"),
         ("starts_segment", "?"),
         ("superseded", "?"),
+        ("as_found", "?"),
         ("points", "<u2"),
         ("installation", "<i4"),
         ("machine", "<i4"),
@@ -102,6 +103,7 @@ _FIELDS: dict[str, tuple[str, columns.Kind]] = {
     "moment": ("performed_at", "moment"),
     "dealer": ("dealer_id", "key"),
     "reason": ("reason", _STARTS),
+    "stage": ("stage", (str(Stage.AS_FOUND),)),
     "superseded_by": ("superseded_by__chain_number", "key"),
     "installation": ("installation_id", "key"),
     "machine": ("installation__machine_id", "key"),
@@ -201,6 +203,7 @@ def _heads(rows: Mapping[str, NDArray[Any]], points: Ints) -> NDArray[np.void]:
         heads["season"] = _seasons(rows["dealer"], rows["moment"])
     heads["starts_segment"] = rows["reason"] >= 0
     heads["superseded"] = rows["superseded_by"] >= 0
+    heads["as_found"] = rows["stage"] == 0
     heads["points"] = points
     heads["load_factor"] = factors(units.LOAD.values())[rows["load_unit"]]
     heads["reading_factor"] = _BETWEEN_READINGS[rows["reading_unit"], rows["model_unit"]]

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Any
 
+import numpy as np
 from django.db import IntegrityError, transaction
 
 from calibration import events, judging, policies, proving
@@ -20,6 +21,7 @@ from calibration.later import Standing
 from calibration.ledger import Ledger, Recorded, taken
 from calibration.models import Judgement, StaleSensor
 from calibration.recorded import Recorded as Histories
+from calibration.together import batches, by_dealer
 from fleet.errors import DomainError
 from fleet.scope import Scope
 from fleet.statements import Statement
@@ -90,7 +92,7 @@ def record_many(
 
 def _judge_stored(stored: Sequence[tuple[CalibrationDraft, Recorded]], *, now: datetime) -> None:
     """Judge the sensors of records that were just sealed, and note what that did to later ones."""
-    for some in judging.batches(sorted({draft.sensor.pk for draft, _ in stored})):
+    for some in batches(sorted({draft.sensor.pk for draft, _ in stored})):
         own = set(some)
         _judge_batch([each for each in stored if each[0].sensor.pk in own], now=now)
     events.tell(_happened(stored), now=now)
@@ -168,8 +170,9 @@ def judge_marked(
     """
     failed: dict[int, str] = {}
     done = 0
-    for some in judging.batches(sensor_ids):
-        _judge_some(some, failed, now=now)
+    sensors, dealers = by_dealer(np.unique(np.array(sensor_ids, dtype=np.int64)))
+    for some in batches(sensors.tolist(), dealers):
+        _judge_some(sorted(some), failed, now=now)
         done += len(some)
         if progress:
             progress(done, len(sensor_ids))

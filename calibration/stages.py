@@ -16,17 +16,18 @@ from django.db import models, transaction
 from django.db.models import Count, Exists, OuterRef, Q, Sum
 from numpy.typing import NDArray
 
-from calibration import claiming, columns, comparing, histories
+from calibration import claiming, columns, comparing, histories, together
 from calibration.models import Calibration, PackedHistory, ScanChunk, ScanRun, StaleSensor
 from fleet.models import Sensor
 
 COMPARE_SENSORS = 60_000  # in a chunk: a second of work, and 300 MB at most
 JUDGE_SENSORS = 20_000  # ten seconds of work or so
+MARKED_SENSORS = 5_000  # or those of one dealer: a few seconds of work
 MOST_ROUNDS = 5  # a verdict reaches its siblings in one round and comes to rest in the next
 
 EVERYBODY = 2  # the stage of a full scan in which it sees everybody
 
-LEARN, PACK, COMPARE, JUDGE, CLOSE = ScanChunk.Work
+LEARN, PACK, COMPARE, MARKED, JUDGE, CLOSE = ScanChunk.Work
 _WAITING, _CLAIMED, _DONE = ScanChunk.Status
 ALL = Q()
 CALIBRATED = Q(Exists(Calibration.objects.filter(sensor=OuterRef("pk"))))
@@ -67,15 +68,18 @@ def complete(chunk: ScanChunk, *, now: datetime, **values: Any) -> Step:
         return Step(new=len(ScanChunk.objects.bulk_create(_next_stage(run, chunk.stage + 1))))
 
 
-def divide(chunk: ScanChunk, pieces: Iterable[tuple[int, int, int, int]]) -> None:
-    """Put chunks (first, last, sensors, attempts) in a chunk's place; what it has done stays."""
+def divide(chunk: ScanChunk, pieces: Iterable[tuple[str, tuple[int, int, int, int]]]) -> None:
+    """Put chunks in a chunk's place; what it has done stays.
+
+    Each is what there is to do and first, last, sensors, attempts.
+    """
     with transaction.atomic():
         claiming.finish(chunk, sensors=chunk.judged + len(chunk.failed))
         stage = ScanChunk.objects.filter(run=chunk.run_id, stage=chunk.stage)
         number = stage.aggregate(greatest=models.Max("number"))["greatest"]
         ScanChunk.objects.bulk_create(
-            _chunk(chunk.run, chunk.stage, number + i, chunk.work, piece)
-            for i, piece in enumerate(pieces, start=1)
+            _chunk(chunk.run, chunk.stage, number + i, work, piece)
+            for i, (work, piece) in enumerate(pieces, start=1)
         )
 
 
@@ -91,7 +95,16 @@ def to_judge(chunk: ScanChunk) -> Keys:
     found = _marked(within)
     if chunk.run.full and chunk.stage == EVERYBODY:
         found = np.union1d(found, unpacked(within))
-    return _without(found, failed_in(chunk.run))
+    return np.setdiff1d(found, _failed(chunk.run))
+
+
+def to_judge_together(chunk: ScanChunk) -> tuple[Keys, Keys]:
+    """Return the marked sensors of a chunk of dealers, by dealer and key, and whose they are."""
+    sensor, dealer = together.marked(chunk.first, chunk.last)
+    stage = chunk.run.chunks.filter(stage=chunk.stage, work=JUDGE)
+    alone = np.array(stage.values_list("first", flat=True), dtype=np.int64)  # set apart
+    left = ~np.isin(sensor, np.concatenate((alone, _failed(chunk.run))))
+    return sensor[left], dealer[left]
 
 
 def _next_stage(run: ScanRun, stage: int) -> list[ScanChunk]:
@@ -101,7 +114,7 @@ def _next_stage(run: ScanRun, stage: int) -> list[ScanChunk]:
         chunks = _compare(run, stage)
         chunks += _cut(run, stage, unpacked(), start=len(chunks))  # those never calibrated
     elif stage <= MOST_ROUNDS:
-        chunks = _cut(run, stage, _without(_marked(), failed_in(run)))
+        chunks = _by_dealer(run, stage, np.setdiff1d(_marked(), _failed(run)))
     else:
         chunks = []
     return chunks or [_chunk(run, stage, 0, CLOSE)]
@@ -120,15 +133,27 @@ def _cut(
 
 
 def _compare(run: ScanRun, stage: int) -> list[ScanChunk]:
-    """Cut the companies into ranges; one company is never divided."""
-    ranges: list[tuple[int, int, int, int]] = []
-    for company, sensors in comparing.companies():
-        if ranges and ranges[-1][2] + sensors <= COMPARE_SENSORS:
-            first, _, before, _ = ranges.pop()
-            ranges.append((first, company, before + sensors, 0))
-        else:
-            ranges.append((company, company, sensors, 0))
+    ranges = _ranges(comparing.companies(), COMPARE_SENSORS)
     return [_chunk(run, stage, i, COMPARE, each) for i, each in enumerate(ranges)]
+
+
+def _by_dealer(run: ScanRun, stage: int, sensors: Keys) -> list[ScanChunk]:
+    dealer, count = np.unique(together.by_dealer(sensors)[1], return_counts=True)
+    counts = zip(dealer.tolist(), count.tolist(), strict=True)
+    ranges = _ranges(counts, MARKED_SENSORS)
+    return [_chunk(run, stage, i, MARKED, each) for i, each in enumerate(ranges)]
+
+
+def _ranges(counts: Iterable[tuple[int, int]], most: int) -> list[tuple[int, int, int, int]]:
+    """Cut companies or dealers, each with so many sensors, into ranges; none is divided."""
+    ranges: list[tuple[int, int, int, int]] = []
+    for key, sensors in counts:
+        if ranges and ranges[-1][2] + sensors <= most:
+            first, _, before, _ = ranges.pop()
+            ranges.append((first, key, before + sensors, 0))
+        else:
+            ranges.append((key, key, sensors, 0))
+    return ranges
 
 
 def _chunk(
@@ -168,8 +193,8 @@ def to_pack(within: Q = ALL) -> Keys:
     return np.union1d(unpacked(CALIBRATED & within), histories.behind(within))
 
 
-def _without(sensors: Keys, failed: dict[int | None, str]) -> Keys:
-    return np.setdiff1d(sensors, np.array([pk for pk in failed if pk is not None], dtype=np.int64))
+def _failed(run: ScanRun) -> Keys:
+    return np.array([pk for pk in failed_in(run) if pk is not None], dtype=np.int64)
 
 
 def _finish(run: ScanRun, now: datetime) -> None:
@@ -194,7 +219,7 @@ def _gone_through(run: ScanRun) -> int:
     counted. A nightly scan counts who comes again in a later round again.
     """
     rows = run.chunks.filter(stage=EVERYBODY) if run.full else run.chunks
-    counted = rows.filter(work__in=[COMPARE, JUDGE]).values_list("judged", "failed")
+    counted = rows.filter(work__in=[COMPARE, MARKED, JUDGE]).values_list("judged", "failed")
     return min(run.sensors, sum(judged + len(failed) for judged, failed in counted))
 
 

@@ -6,14 +6,11 @@ that says truly what is left, and one that lost its lease takes back what it was
 """
 
 import logging
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import nullcontext
-from dataclasses import dataclass
-from datetime import datetime
-from typing import Any
 
-from django.conf import settings
-from django.db import InterfaceError, OperationalError, transaction
+import numpy as np
+from django.db import transaction
 from django.db.models import F, Q
 
 from calibration import (
@@ -25,56 +22,20 @@ from calibration import (
     judging,
     learning,
     overdue,
-    packing,
     stages,
+    together,
 )
 from calibration.claiming import Clock, LeaseLost
-from calibration.flags import FlagChange
 from calibration.fleetwide import settle_intervals, settle_lots
+from calibration.held import Held
 from calibration.judging import Judged
-from calibration.models import PackedHistory, ScanChunk
+from calibration.models import PackedHistory, ScanChunk, UncountedSensor
+from calibration.narrowing import AWAY, judge_all, put_aside
 from calibration.policies import mark_stale
-from calibration.records import take_up
-from calibration.stages import CLOSE, COMPARE, JUDGE, LEARN, PACK, Step
+from calibration.stages import CLOSE, COMPARE, JUDGE, LEARN, MARKED, PACK, Step
 from fleet.models import Sensor
 
 logger = logging.getLogger(__name__)
-
-NARROWER = 32  # so much smaller are the batches in which the next attempt begins
-DEADLOCKS = 5  # so often a batch is tried again when two judged one another's siblings
-_AWAY = (OperationalError, InterfaceError)  # of the database, not of a sensor
-
-
-@dataclass
-class Held:
-    """A chunk that is ours, the clock, and whom to tell how far it is."""
-
-    chunk: ScanChunk
-    clock: Clock
-    told: Callable[[], None]
-    renewed: datetime
-
-    @property
-    def now(self) -> datetime:
-        """The moment that judgements and flags carry: when the worker began."""
-        return self.clock.begun
-
-    def keep(self, change: FlagChange | None = None, **values: Any) -> None:
-        """Renew the lease and note what was done; raises `LeaseLost`."""
-        self.renewed = self.clock.now()
-        if change is not None:
-            values["flags_opened"] = F("flags_opened") + change.opened
-            values["flags_closed"] = F("flags_closed") + change.closed
-        claiming.extend(self.chunk, now=self.renewed, **values)
-
-    def renew(self) -> None:
-        """Renew the lease when a quarter of it is over; for whoever calls often."""
-        if self.clock.now() - self.renewed >= settings.SCAN_LEASE / 4:
-            self.keep()
-
-    def complete(self, **values: Any) -> Step:
-        """Note that it is done, and begin what follows."""
-        return stages.complete(self.chunk, now=self.clock.now(), **values)
 
 
 def work(chunk: ScanChunk, *, clock: Clock, told: Callable[[], None]) -> Step:
@@ -91,7 +52,7 @@ def work(chunk: ScanChunk, *, clock: Clock, told: Callable[[], None]) -> Step:
     except LeaseLost:
         raise
     except Exception as wrong:
-        if chunk.work != COMPARE or isinstance(wrong, _AWAY):
+        if chunk.work != COMPARE or isinstance(wrong, AWAY):
             claiming.give_back(chunk, attempt=chunk.attempt)
             raise
         # To compare again what cannot be compared helps nobody: the next one sets it apart.
@@ -104,11 +65,19 @@ def work(chunk: ScanChunk, *, clock: Clock, told: Callable[[], None]) -> Step:
 
 
 def _work(held: Held) -> Step:
-    do = {LEARN: _learn, PACK: _pack, COMPARE: _compare, JUDGE: _judge, CLOSE: _close}
+    do = {
+        LEARN: _learn,
+        PACK: _pack,
+        COMPARE: _compare,
+        MARKED: _judge_marked,
+        JUDGE: _judge,
+        CLOSE: _close,
+    }
     set_apart = {
         LEARN: _without,
         PACK: _without,
         COMPARE: _compare_less,
+        MARKED: _judge_marked_less,
         JUDGE: _judge_less,
         CLOSE: _without,
     }
@@ -135,7 +104,7 @@ def _learn(held: Held) -> Step:
 def _pack(held: Held) -> Step:
     chunk = held.chunk
     sensors = stages.to_pack(Q(pk__gte=chunk.first, pk__lte=chunk.last))
-    for some in judging.batches(sensors.tolist()):
+    for some in together.batches(sensors.tolist()):
         with transaction.atomic():
             judging.lock(some)
             # Whoever was judged in the meantime has a pack that is newer than ours would be.
@@ -157,8 +126,8 @@ def _compare(held: Held) -> Step:
     for company in comparing.within(chunk.first, chunk.last):
         left += comparing.settle(company, now=held.now, stored=stored)
         held.renew()
-    failed = {each["sensor"] for each in chunk.failed}
-    _judge_all(held, sorted(set(left) - failed), chunk.attempt)
+    failed = [each["sensor"] for each in chunk.failed]
+    judge_all(held, *together.by_dealer(np.setdiff1d(np.array(left, dtype=np.int64), failed)))
     return held.complete(judged=chunk.sensors - len(chunk.failed))
 
 
@@ -171,7 +140,7 @@ def _compare_less(held: Held) -> Step:
         stages.divide(
             chunk,
             [
-                (some[0][0], some[-1][0], sum(sensors for _, sensors in some), 0)
+                (COMPARE, (some[0][0], some[-1][0], sum(sensors for _, sensors in some), 0))
                 for some in (within[:half], within[half:])
             ],
         )
@@ -184,98 +153,40 @@ def _compare_less(held: Held) -> Step:
 
 # ── Judge ─────────────────────────────────────────────────────────────────────
 def _judge(held: Held) -> Step:
-    _judge_all(held, stages.to_judge(held.chunk).tolist(), held.chunk.attempt)
+    judge_all(held, stages.to_judge(held.chunk))
+    return held.complete()
+
+
+def _judge_marked(held: Held) -> Step:
+    judge_all(held, *stages.to_judge_together(held.chunk))
     return held.complete()
 
 
 def _judge_less(held: Held) -> Step:
+    left = stages.to_judge(held.chunk).tolist()
+    return _set_apart(held, left, left[0] + 1 if left else held.chunk.last)
+
+
+def _judge_marked_less(held: Held) -> Step:
+    return _set_apart(held, stages.to_judge_together(held.chunk)[0].tolist(), held.chunk.first)
+
+
+def _set_apart(held: Held, left: Sequence[int], rest_from: int) -> Step:
     """Set the sensor apart at which three attempts ended: alone, it has one more.
 
     The third attempt began sensor by sensor where the second had died, so it is the first one
     that is left; unless the workers were stopped by something else, and then it does no harm.
     """
     chunk = held.chunk
-    left = stages.to_judge(chunk).tolist()
     if len(left) > 1:
-        alone = (chunk.first, left[0], 1, claiming.MOST_ATTEMPTS - 1)
-        stages.divide(chunk, [alone, (left[0] + 1, chunk.last, len(left) - 1, 0)])
+        alone = (left[0], left[0], 1, claiming.MOST_ATTEMPTS - 1)
+        rest = (rest_from, chunk.last, len(left) - 1, 0)
+        stages.divide(chunk, [(JUDGE, alone), (chunk.work, rest)])
         return Step()
     if left:
         why = f"judging it ended {chunk.attempt - 1} workers without a word"
-        _put_aside(held, left[0], why)
+        put_aside(held, left[0], why)
     return held.complete()
-
-
-def _judge_all(held: Held, sensor_ids: Sequence[int], attempt: int) -> None:
-    for some in batches(sensor_ids, attempt):
-        _judge_some(held, some)
-        held.told()
-
-
-def batches(sensor_ids: Sequence[int], attempt: int) -> Iterator[Sequence[int]]:
-    """Yield batches of one transaction each; a second and third attempt begin with small ones.
-
-    Where an attempt died, the batch that it died in comes first.
-    """
-    largest, at = judging.BATCH, 0
-    small = max(1, largest // NARROWER ** (attempt - 1))
-    carefully = 0 if attempt == 1 else largest // NARROWER ** (attempt - 2)
-    while at < len(sensor_ids):
-        size = small if at < carefully else largest
-        yield sensor_ids[at : at + size]
-        at += size
-
-
-def _judge_some(held: Held, sensor_ids: Sequence[int]) -> None:
-    """Judge a batch; where it fails, halve it until the one that cannot be judged stands alone."""
-    try:
-        _judge_together(held, sensor_ids)
-    except (LeaseLost, *_AWAY):
-        raise
-    except Exception as wrong:
-        if len(sensor_ids) > 1:
-            half = len(sensor_ids) // 2
-            _judge_some(held, sensor_ids[:half])
-            _judge_some(held, sensor_ids[half:])
-            return
-        if not isinstance(wrong, ValueError | ArithmeticError):
-            logger.exception("sensor %s cannot be judged", sensor_ids[0])
-        _put_aside(held, sensor_ids[0], str(wrong) or type(wrong).__name__)
-
-
-def _judge_together(held: Held, sensor_ids: Sequence[int]) -> None:
-    for tries_left in range(DEADLOCKS, -1, -1):
-        try:
-            _judge_and_note(held, sensor_ids)
-        except OperationalError as wrong:
-            # Two workers whose batches are siblings of one another wait for each other's marks.
-            deadlock = getattr(wrong.__cause__, "sqlstate", None) == "40P01"
-            if not deadlock or not tries_left:
-                raise
-        else:
-            return
-
-
-def _judge_and_note(held: Held, sensor_ids: Sequence[int]) -> None:
-    with transaction.atomic():
-        judged = take_up(sensor_ids, now=held.now)
-        held.keep(
-            judged.flags,
-            rows_written=F("rows_written") + judged.rows_written,
-            **_further(held, sensor_ids, judged=F("judged") + len(sensor_ids)),
-        )
-
-
-def _put_aside(held: Held, sensor_id: int, why: str) -> None:
-    """Report a sensor; its mark stays, and this scan does not try it again."""
-    failed = [*held.chunk.failed, {"sensor": sensor_id, "reason": why}]
-    held.keep(failed=failed, **_further(held, [sensor_id]))
-    held.chunk.failed = failed
-
-
-def _further(held: Held, sensor_ids: Sequence[int], **counts: Any) -> dict[str, Any]:
-    """How far a chunk is after these sensors; one of companies counts at its end."""
-    return {**counts, "first": sensor_ids[-1] + 1} if held.chunk.work == JUDGE else {}
 
 
 # ── Close ─────────────────────────────────────────────────────────────────────
@@ -288,9 +199,8 @@ def _close(held: Held) -> Step:
     with transaction.atomic():
         held.keep(overdue.settle_overdue(now=held.now))
     with transaction.atomic():
-        judged_anew = packing.take_uncounted()
-        if len(judged_anew):  # lots follow from verdicts alone
-            held.keep(settle_lots(now=held.now, sensors=judged_anew.tolist()))
+        if UncountedSensor.objects.exists():  # lots follow from verdicts alone
+            held.keep(settle_lots(now=held.now, sensors=()))
     return held.complete()
 
 

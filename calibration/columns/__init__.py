@@ -10,7 +10,7 @@ from calibration.columns.kinds import NO_DATE, NO_MOMENT, Kind, halves, moment_o
 from calibration.columns.matching import Matching
 from calibration.columns.reading import joined, located, read, texts
 from calibration.columns.repeated import TEXT, Reading
-from calibration.columns.writing import Incoming, upsert
+from calibration.columns.writing import Incoming, insert, update, upsert
 
 __all__ = [
     "NO_DATE",
@@ -23,10 +23,12 @@ __all__ = [
     "among",
     "around",
     "halves",
+    "insert",
     "joined",
     "located",
     "moment_of",
     "read",
     "texts",
+    "update",
     "upsert",
 ]

@@ -46,20 +46,36 @@ def upsert(model: type[models.Model], rows: Incoming, *, kept: Sequence[str] = (
     The model's primary key is among the columns. Those `kept` stay as they are in a row that is
     there. A row that is there is locked, also where nothing differs.
     """
+    return _write(_upsert, model, rows, tuple(kept))
+
+
+def insert(model: type[models.Model], rows: Incoming) -> int:
+    """Insert rows that the database gives their keys; return how many were written."""
+    return _write(_insert, model, rows)
+
+
+def update(model: type[models.Model], rows: Incoming) -> int:
+    """Update rows that are there, by the primary key among the columns; return how many were."""
+    return _write(_update, model, rows)
+
+
+def _write(
+    how: "How", model: type[models.Model], rows: Incoming, kept: tuple[str, ...] = ()
+) -> int:
     if not len(rows):
         return 0
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
             if len(rows) <= _FEW:
-                return _upsert_few(model, rows, kept)
+                return _write_few(how, model, rows, kept)
             _fill_source(cursor, model, rows)
             source = _from_source(model, rows)
-            cursor.execute(_insert(model, _names(rows), source, kept), _constants(rows))
+            cursor.execute(how(model, _names(rows), source, kept), _constants(rows))
             written = int(cursor.rowcount)
             cursor.execute(f"DROP TABLE {_SOURCE}")
             return written
-        marks = f"VALUES ({', '.join(['%s'] * len(_names(rows)))})"
-        cursor.executemany(_insert(model, _names(rows), marks, kept), _plain_rows(rows))
+        marks = f"SELECT {', '.join(f'%s AS {each}' for each in _quoted(model, _names(rows))[2])}"
+        cursor.executemany(how(model, _names(rows), marks, kept), _plain_rows(rows))
         return int(cursor.rowcount)
 
 
@@ -71,23 +87,48 @@ def _constants(rows: Incoming) -> list[str]:
     return list(rows.constants.values())
 
 
+# The statement that writes columns (by the fields' names) of what a source gives.
+How = Callable[[type[models.Model], Sequence[str], str, Sequence[str]], str]
+
+
 def _insert(
     model: type[models.Model], names: Sequence[str], source: str, kept: Sequence[str]
 ) -> str:
-    quote = connection.ops.quote_name
-    place = {each.name: quote(str(each.column)) for each in model._meta.concrete_fields}
-    assert model._meta.pk is not None
-    table, key = quote(model._meta.db_table), place[model._meta.pk.name]
-    columns = [place[name] for name in names]
-    fixed = {key, *(place[name] for name in kept)}
+    table, _, columns = _quoted(model, names)
+    return f"INSERT INTO {table} ({', '.join(columns)}) {source}"  # nosec B608
+
+
+def _upsert(
+    model: type[models.Model], names: Sequence[str], source: str, kept: Sequence[str]
+) -> str:
+    table, key, columns = _quoted(model, names)
+    fixed = {key, *_quoted(model, kept)[2]}
     rest = [name for name in columns if name not in fixed]
     differs = "IS DISTINCT FROM" if connection.vendor == "postgresql" else "IS NOT"
     where = " OR ".join(f"{table}.{name} {differs} excluded.{name}" for name in rest)
     updates = ", ".join(f"{name} = excluded.{name}" for name in rest)
+    # Without WHERE, SQLite takes the ON of a SELECT for that of a join.
     return (
-        f"INSERT INTO {table} ({', '.join(columns)}) {source} "  # nosec B608
+        f"{_insert(model, names, source, ())} WHERE true "
         f"ON CONFLICT ({key}) DO UPDATE SET {updates} WHERE {where}"
     )
+
+
+def _update(
+    model: type[models.Model], names: Sequence[str], source: str, kept: Sequence[str]
+) -> str:
+    table, key, columns = _quoted(model, names)
+    updates = ", ".join(f"{name} = s.{name}" for name in columns if name != key)
+    named = f"s ({', '.join(columns)})" if connection.vendor == "postgresql" else "s"
+    return f"UPDATE {table} SET {updates} FROM ({source}) AS {named} WHERE {table}.{key} = s.{key}"  # noqa: S608 # nosec B608
+
+
+def _quoted(model: type[models.Model], names: Sequence[str]) -> tuple[str, str, list[str]]:
+    """Table, key and these columns as SQL names them."""
+    quote = connection.ops.quote_name
+    place = {each.name: quote(str(each.column)) for each in model._meta.concrete_fields}
+    assert model._meta.pk is not None
+    return quote(model._meta.db_table), place[model._meta.pk.name], [place[each] for each in names]
 
 
 # ── PostgreSQL ────────────────────────────────────────────────────────────────
@@ -153,10 +194,10 @@ def _null_back(column: str, kind: Kind) -> str:
     return f"NULLIF({column}, {form(kind).missing}::{form(kind).cast})"
 
 
-def _upsert_few(model: type[models.Model], rows: Incoming, kept: Sequence[str]) -> int:
+def _write_few(how: How, model: type[models.Model], rows: Incoming, kept: tuple[str, ...]) -> int:
     """Send each column as one array: one statement, which the server plans once."""
     sql = _statement_of_few(
-        model, tuple(rows.kinds.items()), tuple(rows.blobs), tuple(rows.constants), tuple(kept)
+        how, model, tuple(rows.kinds.items()), tuple(rows.blobs), tuple(rows.constants), kept
     )
     columns = [
         array_text(plain(rows.values[name], kind), moment=kind == "moment")
@@ -170,6 +211,7 @@ def _upsert_few(model: type[models.Model], rows: Incoming, kept: Sequence[str]) 
 
 @cache
 def _statement_of_few(
+    how: How,
     model: type[models.Model],
     kinds: tuple[tuple[str, Kind], ...],
     blobs: tuple[str, ...],
@@ -188,7 +230,7 @@ def _statement_of_few(
     picked += [f"%s::{_type(model, name)}" for name in constants]
     source = f"SELECT {', '.join(picked)} FROM unnest({arrays}) AS t({', '.join(letters)})"  # noqa: S608 # nosec B608
     names = [*(name for name, _ in kinds), *blobs, *constants]
-    return _insert(model, names, source, kept)
+    return how(model, names, source, kept)
 
 
 def array_text(values: Sequence[Any], *, moment: bool) -> str:

@@ -1,22 +1,20 @@
 """Reminder rows follow the due days: one open for each sensor that sits in a machine."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration import columns
 from calibration.beside import has_one
-from calibration.calendars import date_of
 from calibration.due.days import DECIDED, Ints
 from calibration.due.reading import Newest, Open, States
 from calibration.models import Reminder
-from fleet.updating import update
 
 Bools = NDArray[np.bool_]
 Status = Reminder.Status
-
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True)
@@ -61,38 +59,37 @@ def write(
         (changes.cancelled, {"status": Status.CANCELLED}),
     ):
         if ended.any():
-            Reminder.objects.filter(pk__in=present.pk[ended].tolist()).update(**values)
-    moved = [
-        Reminder(pk=int(present.pk[i]), due_on=due_on, why=why)
-        for i, due_on, why in _said(wanted, changes.moved)
-    ]
-    if moved:
-        update(moved, ["due_on", "why"])
-    opened = [
-        Reminder(
-            sensor_id=int(newest.sensor[i]),
-            due_on=due_on,
-            why=why,
-            created_at=_opened_at(newest.moment, wanted, i, now),
-        )
-        for i, due_on, why in _said(wanted, changes.opened)
-    ]
-    if opened:
-        Reminder.objects.bulk_create(opened)
+            rows = Reminder.objects.filter(columns.among("pk", present.pk[ended]))
+            rows.update(**values)
+    moved, opened = changes.moved, changes.opened
+    columns.update(Reminder, _said(wanted, moved, {"id": "key"}, {"id": present.pk[moved]}))
+    kinds: dict[str, columns.Kind] = {"sensor": "key", "created_at": "moment"}
+    new = {
+        "sensor": newest.sensor[opened],
+        "created_at": _opened_at(newest.moment, wanted, now)[opened],
+    }
+    columns.insert(Reminder, _said(wanted, opened, kinds, new, status=Status.OPEN))
 
 
-def _said(wanted: States, which: Bools) -> list[tuple[int, date, str]]:
-    return [
-        (i, date_of(int(wanted.due_on[i])), DECIDED[wanted.decided_by[i]])
-        for i in np.flatnonzero(which).tolist()
-    ]
+def _said(
+    wanted: States,
+    which: Bools,
+    kinds: Mapping[str, columns.Kind],
+    values: Mapping[str, Ints],
+    **constants: str,
+) -> columns.Incoming:
+    """Some columns, and the due day of those to whom they belong beside them."""
+    return columns.Incoming(
+        {**kinds, "due_on": "date", "why": DECIDED},
+        {**values, "due_on": wanted.due_on[which], "why": wanted.decided_by[which]},
+        constants=constants,
+    )
 
 
-def _opened_at(moment: Ints, wanted: States, i: int, now: datetime) -> datetime:
+def _opened_at(moment: Ints, wanted: States, now: datetime) -> Ints:
     """A clock that was set back must not open a reminder older than the calibration it follows.
 
     That calibration would end it at once, at every call.
     """
-    if not has_one(wanted.calibration[i : i + 1])[0]:
-        return now
-    return max(now, _EPOCH + timedelta(microseconds=int(moment[i])))
+    at = columns.moment_of(now)
+    return np.where(has_one(wanted.calibration), np.maximum(moment, at), at)

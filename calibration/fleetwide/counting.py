@@ -2,12 +2,12 @@
 
 Each sensor adds its looks up to and including the one at which it was first found out. A row for
 each sensor says what it added, a row for each lot the sum; whoever counts holds the one row that
-says until when all records were counted, so that nobody counts twice.
+says when that was done, so that nobody counts twice.
 """
 
 from collections.abc import Collection
 from dataclasses import dataclass, fields
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -15,10 +15,12 @@ from django.db import transaction
 from django.db.models import Count, OuterRef, QuerySet, Subquery, Sum
 from numpy.typing import NDArray
 
-from calibration import columns
-from calibration.beside import AT_ONCE, NO_RECORD, Beside, Uuids, are_others, has_one
+from calibration import columns, uncounted
+from calibration.beside import AT_ONCE, Beside, Uuids, are_others, has_one
 from calibration.fleetwide.looks import looks
-from calibration.models import Calibration, LotCount, LotLooks, LotsCounted, Verdict, in_time
+from calibration.metrology.lots import surest, until_out
+from calibration.models import LotCount, LotLooks, LotsCounted, Verdict, in_time
+from calibration.uncounted import Looks
 from fleet.models import Sensor
 from fleet.scope import Scope
 from fleet.updating import update
@@ -29,8 +31,6 @@ Bools = NDArray[np.bool_]
 
 COUNTS = ("sensors", "looks", "out")
 _A_FEW = 400  # for more sensors than these a planner reads every judgement there is
-# A record may be stored so long after the moment that it says it was recorded at.
-_LATE = timedelta(hours=1)
 
 
 @dataclass(frozen=True)
@@ -76,30 +76,30 @@ def count(sensors: Collection[int] | None, *, now: datetime) -> None:
     Parameters
     ----------
     sensors
-        Those that were judged since the last count, those of which a record was sealed since then
-        left out (they are found here); None: count everything.
+        Those whose judgements are to be read, beside those of whom it was noted (`uncounted`) what
+        they add; None: count everything.
     """
-    known, _ = LotsCounted.objects.select_for_update().get_or_create(
-        pk=1, defaults={"counted_at": now}
-    )
-    everything = sensors is None or not LotCount.objects.exists()
-    if everything:
-        ids = columns.read(Sensor.objects.order_by("pk").values_list("pk"), pk="key")["pk"]
+    LotsCounted.objects.select_for_update().get_or_create(pk=1, defaults={"counted_at": now})
+    noted = uncounted.take()
+    anew = len(noted.sensor)
+    if sensors is None or not LotCount.objects.exists():
+        _count_everything()
     else:
-        since = known.counted_at - _LATE
-        posted = Calibration.objects.filter(recorded_at__gte=since).order_by()
-        recent = columns.read(posted.values_list("sensor"), of="key")["of"]
-        named = np.array(list(sensors or ()), dtype=np.int64)
-        ids = np.unique(np.concatenate([named, recent]))
-    _name_lots(ids)
-    if everything:
-        for start in range(0, len(ids), AT_ONCE):
-            _count(ids[start : start + AT_ONCE], at_once=AT_ONCE)
-        _sum_up()
-    elif len(ids):
-        _add(*_count(ids, at_once=_A_FEW))
-    if Calibration.objects.filter(recorded_at__gt=known.counted_at).exists():
+        named = np.unique(np.array(list(sensors), dtype=np.int64))
+        noted = _to_read(noted, named)
+        if len(noted.sensor):
+            _name_lots(noted.sensor)
+            _add(*_count(noted, at_once=_A_FEW))
+    if anew:
         LotsCounted.objects.filter(pk=1).update(counted_at=now)
+
+
+def _count_everything() -> None:
+    ids = columns.read(Sensor.objects.order_by("pk").values_list("pk"), pk="key")["pk"]
+    _name_lots(ids)
+    for start in range(0, len(ids), AT_ONCE):
+        _count(_unread(ids[start : start + AT_ONCE]), at_once=AT_ONCE)
+    _sum_up()
 
 
 def counted() -> "QuerySet[LotCount]":
@@ -108,9 +108,25 @@ def counted() -> "QuerySet[LotCount]":
     return LotCount.objects.filter(sensors__gt=0).order_by(*order)
 
 
-def _count(sensor: Ints, *, at_once: int) -> tuple[Share, Share]:
+def _unread(sensor: Ints) -> Looks:
+    """Looks at sensors that are to be read."""
+    nothing = np.zeros(len(sensor), dtype="V16"), np.full(len(sensor), np.nan)
+    return Looks(sensor, np.full(len(sensor), -1, dtype=np.int64), *nothing)
+
+
+def _to_read(noted: Looks, named: Ints) -> Looks:
+    """What was noted, and the sensors that are named as such that are to be read."""
+    every = _unread(np.union1d(noted.sensor, named))
+    at = np.searchsorted(every.sensor, noted.sensor)
+    every.looks[at] = np.where(np.isin(noted.sensor, named), -1, noted.looks)
+    every.first_out[at], every.p_out[at] = noted.first_out, noted.p_out
+    return every
+
+
+def _count(noted: Looks, *, at_once: int) -> tuple[Share, Share]:
     """Write what these sensors add where it differs; return what those add now, and did."""
-    found, before = _found(sensor, at_once), _stored(sensor)
+    sensor = noted.sensor
+    found, before = _found(noted, at_once), _stored(sensor)
     differs = found.differ(before)
     sensor, found, before = sensor[differs], found.take(differs), before.take(differs)
     kept = found.lot != -1
@@ -145,19 +161,21 @@ _COUNTED = Beside(
 )
 
 
-def _found(sensor: Ints, at_once: int) -> Share:
-    """What the sensors add by their judgements, of so many sensors read with one query."""
-    lot = _LOTS.of(sensor)["lot"]
+def _found(noted: Looks, at_once: int) -> Share:
+    """What the sensors add: as noted, or by their judgements, of so many read with one query."""
+    sensor, lot = noted.sensor, _LOTS.of(noted.sensor)["lot"]
+    counts = (lot != -1) & (noted.looks > 0)
+    nothing = _unread(sensor)
     share = Share(
-        lot=np.full(len(sensor), -1, dtype=np.int64),
-        looks=np.full(len(sensor), -1, dtype=np.int64),
-        first_out=np.frombuffer(NO_RECORD * len(sensor), dtype="V16").copy(),
-        p_out=np.full(len(sensor), np.nan),
+        lot=np.where(counts, lot, -1),
+        looks=np.where(counts, noted.looks, -1),
+        first_out=np.where(counts, noted.first_out, nothing.first_out),
+        p_out=np.where(counts, noted.p_out, np.nan),
     )
-    asked = sensor[lot != -1]
+    asked = sensor[(lot != -1) & (noted.looks == -1)]
     for start in range(0, len(asked), at_once):
-        some = columns.around("calibration__sensor", asked[start : start + at_once])
-        _lay(share, sensor, lot, _looks(some))
+        some = asked[start : start + at_once]
+        _lay(share, sensor, lot, some, _looks(columns.around("calibration__sensor", some)))
     return share
 
 
@@ -175,39 +193,17 @@ def _looks(asked: Any) -> dict[str, Any]:
     )
 
 
-def _lay(share: Share, sensor: Ints, lot: Ints, table: dict[str, Any]) -> None:
-    """Put what some sensors' looks came to beside the sensors."""
+def _lay(share: Share, sensor: Ints, lot: Ints, asked: Ints, table: dict[str, Any]) -> None:
+    """Put what the looks at the sensors asked for came to beside the sensors."""
     which, seen, first_out = until_out(table["sensor"], table["beyond"] == 0)
-    place, here = columns.located(sensor, which)
-    here[here] = lot[place[here]] != -1
+    here = np.isin(which, asked)
+    place = np.searchsorted(sensor, which)
     share.lot[place[here]] = lot[place[here]]
     share.looks[place[here]] = seen[here]
     out = here & (first_out >= 0)
     place, at = place[out], first_out[out]
     share.first_out[place] = table["calibration"][at]
-    share.p_out[place] = np.fmax(np.fmax(table["p_slope"][at], table["p_offset"][at]), 0.0)
-
-
-def until_out(sensor: Ints, beyond: Bools) -> tuple[Ints, Ints, Ints]:
-    """Count looks up to and including the one at which a sensor was first found out.
-
-    Parameters
-    ----------
-    sensor, beyond : (M,) arrays
-        Of each look, by sensor and time: the sensor's key, and whether it was found out.
-
-    Returns
-    -------
-    sensor, looks, first_out : (N,) arrays
-        Of each sensor: its key, its looks, and where among all looks that one stands, or -1.
-    """
-    which, start, looked = np.unique(sensor, return_index=True, return_counts=True)
-    outs = np.flatnonzero(beyond)
-    out, first = np.unique(sensor[outs], return_index=True)
-    whose = np.searchsorted(which, out)
-    first_out = np.full(len(which), -1, dtype=np.int64)
-    first_out[whose] = outs[first]
-    return which, np.where(first_out < 0, looked, first_out - start + 1), first_out
+    share.p_out[place] = surest(table["p_slope"][at], table["p_offset"][at])
 
 
 def _stored(sensor: Ints) -> Share:

@@ -20,9 +20,8 @@ from numpy.typing import NDArray
 from calibration import columns, flags
 from calibration.flags import FlagChange, Wanted
 from calibration.fleetwide import counting
-from calibration.fleetwide.counting import until_out
 from calibration.fleetwide.looks import looks
-from calibration.metrology.lots import LotShares, compare_lots
+from calibration.metrology.lots import LotShares, compare_lots, until_out
 from calibration.models import DriftFlag, LotLooks, Verdict, in_time
 from fleet.models import Sensor, SensorModel
 from fleet.scope import Scope
@@ -67,8 +66,8 @@ def settle_lots(*, now: datetime, sensors: Collection[int] | None = None) -> Fla
     """Keep one flag on each lot that stands out from its siblings, and close those that are gone.
 
     The flag stands on the calibration that showed the lot's worst sensor to be out (the surest,
-    then the last); one that stands there already stays where it is. `sensors` are those that were
-    judged since the last call, beside those of which a record was sealed; None: all are counted.
+    then the last); one that stands there already stays where it is. Whose verdicts changed since
+    the last call is known; `sensors` are counted beside them. None: all are.
     """
     counting.count(sensors, now=now)
     names = ("pk", "sensor_model_id", "sensor_model__name", "lot", *counting.COUNTS)

@@ -54,6 +54,33 @@ class LotShares:
     false_discovery_rate: float
 
 
+def surest(p_slope: Floats, p_offset: Floats) -> Floats:
+    """Return how sure it is that sensors are out of one tolerance or the other, (N,) [1]."""
+    return np.asarray(np.fmax(np.fmax(p_slope, p_offset), 0.0))
+
+
+def until_out(sensor: Ints, beyond: Bools) -> tuple[Ints, Ints, Ints]:
+    """Count looks up to and including the one at which a sensor was first found out.
+
+    Parameters
+    ----------
+    sensor, beyond : (M,) arrays
+        Of each look, by sensor and time: the sensor's key, and whether it was found out.
+
+    Returns
+    -------
+    sensor, looks, first_out : (N,) arrays
+        Of each sensor: its key, its looks, and where among all looks that one stands, or -1.
+    """
+    which, start, looked = np.unique(sensor, return_index=True, return_counts=True)
+    outs = np.flatnonzero(beyond)
+    out, first = np.unique(sensor[outs], return_index=True)
+    whose = np.searchsorted(which, out)
+    first_out = np.full(len(which), -1, dtype=np.int64)
+    first_out[whose] = outs[first]
+    return which, np.where(first_out < 0, looked, first_out - start + 1), first_out
+
+
 def compare_lots(
     beyond: Ints,
     total: Ints,

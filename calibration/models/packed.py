@@ -56,12 +56,17 @@ class FurtherCompany(models.Model):
 
 
 class UncountedSensor(models.Model):
-    """A sensor whose verdicts changed since its lot was counted."""
+    """A sensor whose verdicts changed since its lot was counted, and what it adds to it now."""
 
     sensor = models.OneToOneField(
         Sensor, on_delete=models.CASCADE, primary_key=True, related_name="+"
     )
     since = models.DateTimeField()
+    looks = models.PositiveIntegerField(
+        null=True, help_text="As in `LotLooks`, but none may be; NULL: to be read."
+    )
+    first_out = models.UUIDField(null=True)
+    p_out = models.FloatField(null=True)
 
     def __str__(self) -> str:
         """Return what a person calls it."""

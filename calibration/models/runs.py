@@ -45,7 +45,8 @@ class ScanChunk(models.Model):
         LEARN = "learn", "learn from the fleet"
         PACK = "pack", "pack histories that are not packed"
         COMPARE = "compare", "compare what is stored with what should be"
-        JUDGE = "judge", "judge the sensors that are marked"
+        MARKED = "marked", "judge the marked sensors of dealers"
+        JUDGE = "judge", "judge sensors"
         CLOSE = "close", "settle due days, overdue flags and lots"
 
     class Status(models.TextChoices):
@@ -59,7 +60,7 @@ class ScanChunk(models.Model):
     stage = models.PositiveSmallIntegerField(help_text="One stage begins when the last has ended.")
     number = models.PositiveIntegerField()
     work = models.CharField(max_length=8, choices=Work.choices)
-    first = models.BigIntegerField(default=0, help_text="Least key of sensor or company.")
+    first = models.BigIntegerField(default=0, help_text="Least key of sensor, company or dealer.")
     last = models.BigIntegerField(default=0, help_text="Greatest key, itself included.")
     sensors = models.PositiveIntegerField(default=0)
     status = models.CharField(max_length=8, choices=Status.choices, default=Status.WAITING)

@@ -16,6 +16,7 @@ class Small(AppConfig):
     label = "small_scans"
 
     def ready(self):
-        from calibration import judging, stages
+        from calibration import stages, together
 
-        judging.BATCH, stages.JUDGE_SENSORS, stages.COMPARE_SENSORS = 10, 30, 30
+        together.BATCH = together.TOGETHER = 10
+        stages.JUDGE_SENSORS = stages.MARKED_SENSORS = stages.COMPARE_SENSORS = 30

@@ -24,9 +24,9 @@ ROOT = Path(__file__).parents[2]
 LOAD = f"""
 import sys
 import django; django.setup()
-from calibration import judging
+from calibration import together
 from calibration.importing import register
-register.CHUNK, judging.BATCH = {ROWS}, 50
+register.CHUNK, together.BATCH, together.TOGETHER = {ROWS}, 50, 50
 from django.core.management import call_command
 call_command("load_records", sys.argv[1], "--dealer", "{importing_fleet.DEALER}")
 """

@@ -1,14 +1,24 @@
 """Lots counted night by night: the kept counts are what counting everything anew gives."""
 
 import random
+from dataclasses import replace
 
 import pytest
 
-from calibration import fleetwide
+from calibration import fleetwide, policies, records
 from calibration.fleetwide import counting, siblings
-from calibration.models import DriftFlag, Judgement, LotCount, LotLooks, LotsCounted
+from calibration.models import (
+    DriftFlag,
+    Judgement,
+    LotCount,
+    LotLooks,
+    Stage,
+    UncountedSensor,
+)
+from calibration.scan import run_scan
 from fleet.models import Sensor, SensorModel
 from tests.calibration import lots_by_sql
+from tests.calibration.lives import draft, grow
 from tests.calibration.test_fleetwide_lots import YEAR, bad_and_good, by_lot, lot, open_flags
 from tests.conftest import NOW, SYSTEM
 
@@ -88,24 +98,46 @@ def test_counts_that_are_kept_are_counts_made_anew(world, seed):
     assert len(set(open_flags().values_list("sensor__lot"))) == len(flags_by_night)
 
 
-def test_a_record_that_was_posted_since_is_counted_without_being_named(world):
-    bad_and_good(world)
-    fleetwide.settle_lots(now=NOW, sensors=[])
-    lot(world, "LATE", "o")  # recorded at NOW, as all of them
-    fleetwide.settle_lots(now=NOW + YEAR, sensors=[])
-    assert kept() == fleetwide.lots(scope=SYSTEM)
+@pytest.mark.parametrize("seed", range(4))
+def test_what_judging_noted_is_what_is_read(world, seed):
+    """Posts and a scan of what was sealed only: as found, as left, superseded, resold."""
+    rng = random.Random(seed)
+    for name in ("A1", "A2", "B1", "B2"):
+        Sensor.objects.filter(pk=world.sensors[name].pk).update(lot=rng.choice(["L1", "L2", ""]))
+    grow(world, seed)
+    fleetwide.settle_lots(now=NOW, sensors=())  # never counted: everything is
+    for post in (records.record_many, records.seal_many):
+        drafts = [draft(world, rng.choice(sorted(world.sensors)), rng) for _ in range(25)]
+        stages = [replace(each, stage=rng.choice(Stage.values)) for each in drafts]
+        outcomes = post(stages, scope=SYSTEM, now=NOW, user_id=None)
+        sealed = [each for each in outcomes if isinstance(each, records.Recorded)]
+        assert len(sealed) > 8
+        policies.mark_stale({each.calibration.sensor_id for each in sealed}, why="test", now=NOW)
+        if post is records.record_many:
+            fleetwide.settle_lots(now=NOW + YEAR, sensors=())
+        else:
+            run_scan(now=NOW)
+        assert not UncountedSensor.objects.exists()
+        assert LotLooks.objects.filter(first_out__isnull=False).count() > 3
+        by_notes = list(LotLooks.objects.order_by("sensor").values_list("sensor", *LOOKS))
+        assert kept() == fleetwide.lots(scope=SYSTEM)
+        LotLooks.objects.all().delete()
+        LotCount.objects.all().delete()
+        fleetwide.settle_lots(now=NOW + YEAR)
+        assert list(LotLooks.objects.order_by("sensor").values_list("sensor", *LOOKS)) == by_notes
 
 
-def test_what_was_judged_is_what_is_read(world):
+def test_who_is_named_or_was_noted_without_numbers_is_read(world):
     bad = bad_and_good(world)
-    fleetwide.settle_lots(now=NOW, sensors=[])
-    sealed_after = NOW + 2 * YEAR
-    LotsCounted.objects.update(counted_at=sealed_after)  # nothing was posted since
-    Judgement.objects.filter(pk=bad[0][1].pk).update(verdict="within")
-    fleetwide.settle_lots(now=sealed_after, sensors=[bad[1][1].sensor_id])
+    fleetwide.settle_lots(now=NOW, sensors=())
+    Judgement.objects.filter(pk__in=[bad[0][1].pk, bad[1][1].pk]).update(verdict="within")
+    fleetwide.settle_lots(now=NOW, sensors=[bad[2][1].sensor_id])
     assert by_lot(kept())["BAD"]["out"] == 9
-    fleetwide.settle_lots(now=sealed_after, sensors=[bad[0][1].sensor_id])
+    fleetwide.settle_lots(now=NOW, sensors=[bad[0][1].sensor_id])
     assert by_lot(kept())["BAD"]["out"] == 8
+    UncountedSensor.objects.create(sensor_id=bad[1][1].sensor_id, since=NOW)  # as of before 0015
+    fleetwide.settle_lots(now=NOW, sensors=())
+    assert by_lot(kept())["BAD"]["out"] == 7
 
 
 def test_a_full_count_mends_what_is_wrong(world):

@@ -6,10 +6,10 @@ import pytest
 from calibration import packing, policies, records, stages
 from calibration.histories import pack, recorded_of
 from calibration.models import Calibration, FurtherCompany, PackedHistory, StaleSensor
-from calibration.packing import take_uncounted
 from calibration.recorded import read_recorded
 from calibration.records import PointDraft
 from calibration.scan import run_scan
+from calibration.uncounted import take
 from fleet.models import Sensor
 from tests.calibration.lives import LATE, grow, resell
 from tests.calibration.test_scan import rows
@@ -125,15 +125,15 @@ def test_further_companies_appear_when_a_sensor_is_resold_and_go_with_its_record
 def test_each_changed_sensor_is_taken_once(world):
     grow(world, 8)
     changed = PackedHistory.objects.order_by("pk")
-    assert take_uncounted().tolist() == list(changed.values_list("pk", flat=True))
-    assert take_uncounted().tolist() == []
+    assert take().sensor.tolist() == list(changed.values_list("pk", flat=True))
+    assert take().sensor.tolist() == []
     run_scan(full=True, now=NOW)  # takes them itself
-    assert take_uncounted().tolist() == []
+    assert take().sensor.tolist() == []
     world.season("A1", 2026, points=(PointDraft(0, 21000), PointDraft(100, 31000)))
     world.season("A03", 2026)
     records.judge_sealed([world.sensors["A2"].pk], now=NOW)  # nothing new follows
-    assert take_uncounted().tolist() == [world.sensors["A1"].pk, world.sensors["A03"].pk]
-    assert take_uncounted().tolist() == []
+    assert take().sensor.tolist() == [world.sensors["A1"].pk, world.sensors["A03"].pk]
+    assert take().sensor.tolist() == []
 
 
 @pytest.mark.parametrize("full", [True, False])

@@ -34,11 +34,11 @@ import django; django.setup()
 from datetime import timedelta
 from django.conf import settings
 from django.core.management import call_command
-from calibration import judging, scan
+from calibration import scan, together
 from calibration.importing import apart, register
 from calibration.management.commands import worker
 register.CHUNK = apart.CHUNK = {BATCH}
-judging.BATCH = 50
+together.BATCH = together.TOGETHER = 50
 settings.IMPORT_LEASE = timedelta(seconds={LEASE})
 worker.UPLOADS = 0.1
 worker.scan_is_due = lambda now: False  # what is looked at here are uploads

@@ -11,10 +11,12 @@ from calibration import (
     comparing,
     judging,
     learning,
+    narrowing,
     policies,
     records,
     scan,
     stages,
+    together,
     working,
 )
 from calibration.claiming import Clock, LeaseLost
@@ -138,7 +140,8 @@ def test_a_scan_goes_on_when_it_lost_a_chunk(world, monkeypatch, caplog):
 
 def test_a_scan_stopped_by_hand_goes_on_at_once(world, monkeypatch):
     mark(world, "A1", "A2", "B1")
-    monkeypatch.setattr(judging, "BATCH", 1)
+    monkeypatch.setattr(together, "BATCH", 1)
+    monkeypatch.setattr(together, "TOGETHER", 1)
     original, calls = judging.judge, []
 
     def judge(sensor_ids, *, now, **asked):
@@ -150,7 +153,7 @@ def test_a_scan_stopped_by_hand_goes_on_at_once(world, monkeypatch):
     monkeypatch.setattr(judging, "judge", judge)
     with pytest.raises(KeyboardInterrupt):
         run_scan(now=NOW)
-    chunk = ScanChunk.objects.get(work="judge")
+    chunk = ScanChunk.objects.get(work="marked")
     assert (chunk.status, chunk.attempt, chunk.judged) == ("waiting", 0, 1)
     assert len(marked()) == 2
     run = run_scan(now=NOW)  # no lease has run out
@@ -198,7 +201,7 @@ def test_what_judging_touches_is_judged_in_the_next_round(world, monkeypatch):
     monkeypatch.setattr(records, "judge_sealed", judge_sealed)
     run = run_scan(now=NOW)
     rows = run.chunks.order_by("stage").values_list("stage", "work", "judged")
-    assert list(rows) == [(0, "learn", 0), (1, "judge", 1), (2, "judge", 1), (3, "close", 0)]
+    assert list(rows) == [(0, "learn", 0), (1, "marked", 1), (2, "marked", 1), (3, "close", 0)]
     assert (run.judged, marked()) == (2, set())
 
 
@@ -213,12 +216,12 @@ def test_what_never_comes_to_rest_ends_after_some_rounds(world, monkeypatch):
 
     monkeypatch.setattr(records, "judge_sealed", judge_sealed)
     run = run_scan(now=NOW)
-    assert run.chunks.filter(work="judge").count() == stages.MOST_ROUNDS
+    assert run.chunks.filter(work="marked").count() == stages.MOST_ROUNDS
     assert marked() == {"S-A1"}
 
 
 def test_progress_is_told_and_ends_with_everybody(world, monkeypatch):
-    monkeypatch.setattr(judging, "BATCH", 3)
+    monkeypatch.setattr(together, "BATCH", 3)
     told = []
     run_scan(full=True, now=NOW, progress=lambda *so_far: told.append(so_far))
     assert told == sorted(told)
@@ -261,7 +264,7 @@ def test_a_sensor_that_the_kernel_chokes_on_is_reported(world, monkeypatch, wron
 
 @pytest.mark.parametrize("full", [True, False])
 def test_a_sensor_that_kills_processes_stands_alone_in_the_end(world, killing, monkeypatch, full):
-    monkeypatch.setattr(judging, "BATCH", 40)
+    monkeypatch.setattr(together, "BATCH", 40)
     for number in range(60):
         world.add_sensor(f"A{number + 10}")
     mark(world, *world.sensors)
@@ -289,16 +292,24 @@ def test_workers_that_die_of_something_else_make_no_sensor_fail(world, killing, 
     assert (died, run.failed, run.judged, marked()) == (3, [], 8, set())
 
 
-def test_later_attempts_begin_with_small_batches():
-    keys = list(range(2500))
-    sizes = [[len(some) for some in working.batches(keys, attempt)] for attempt in (1, 2, 3)]
-    assert sizes[0] == [2000, 500]
-    assert sizes[1][:33] == [62] * 33
-    assert sizes[1][33:] == [454]
-    assert sizes[2][:62] == [1] * 62
-    assert sizes[2][62:] == [2000, 438]
+def test_later_attempts_begin_with_small_batches(monkeypatch):
+    monkeypatch.setattr(narrowing, "NARROWER", 10)
+    monkeypatch.setattr(together, "TOGETHER", 100)
+    monkeypatch.setattr(together, "BATCH", 20)
+    keys = list(range(230))
+    sizes = [
+        [len(some) for some in narrowing.batches(keys, None, attempt)] for attempt in (1, 2, 3)
+    ]
+    assert sizes[0] == [20] * 11 + [10]
+    assert sizes[1] == [10] * 10 + [20] * 6 + [10]
+    assert sizes[2] == [1] * 10 + [20] * 11
+    dealer = np.repeat([3, 8], [90, 140])
+    assert [len(some) for some in narrowing.batches(keys, dealer, 1)] == [90, 100, 40]
+    assert [len(some) for some in narrowing.batches(keys, dealer, 3)] == [1] * 10 + [80, 100, 40]
     for attempt in range(1, 6):
-        assert [pk for some in working.batches(keys, attempt) for pk in some] == keys
+        for whose in (None, dealer):
+            cut = narrowing.batches(keys, whose, attempt)
+            assert [pk for some in cut for pk in some] == keys
 
 
 @pytest.mark.parametrize("broken", ["learn", "close"])

@@ -6,7 +6,8 @@ from collections import Counter
 import pytest
 from django.db import connection
 
-from calibration import judging, policies, records, scan, stages
+from calibration import policies, records, scan, stages
+from calibration import together as parts
 from calibration.models import (
     DriftFlag,
     DueState,
@@ -31,8 +32,8 @@ NAMES = [f"A{number}" for number in range(3, 11)] + [f"B{number}" for number in 
 @pytest.fixture
 def world(monkeypatch):
     """Two dealers' sensors, each dealer's calibrated on one day with one reference."""
-    monkeypatch.setattr(stages, "JUDGE_SENSORS", 4)
-    monkeypatch.setattr(judging, "BATCH", 2)
+    monkeypatch.setattr(stages, "MARKED_SENSORS", 4)
+    monkeypatch.setattr(parts, "BATCH", 2)
     world = build_world()
     for number, name in enumerate(NAMES):
         world.add_sensor(name)
@@ -120,7 +121,7 @@ def test_two_that_mark_one_anothers_sensors_both_come_through(world, monkeypatch
     run_scan(now=NOW)
     first, second = world.sensors["A3"].pk, world.sensors["B10"].pk
     policies.mark_stale([first, second], why="test", now=NOW)
-    monkeypatch.setattr(stages, "JUDGE_SENSORS", 1)
+    monkeypatch.setattr(stages, "MARKED_SENSORS", 1)
     met, tries, original = threading.Barrier(2), Counter(), records.judge_sealed
 
     def judge_sealed(sensor_ids, *, now, **asked):
