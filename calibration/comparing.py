@@ -1,18 +1,20 @@
-"""Compares what is stored with what should be, company by company, and settles what differs.
+"""Compares what is stored with what should be, whole companies at once, and settles what differs.
 
 A company are the sensors that were calibrated with one dealer's references: whoever shares a day
 with them is among them, so that one read of packed histories holds all that their verdicts rest
-on; for cells that came from another dealer, the others are asked for. Comparing locks nothing.
+on; for cells that came from another dealer, the others are asked for. Companies next to one
+another are compared together: an array of a hundred costs what one of a thousand does. Comparing
+locks nothing.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from django.db import transaction
-from django.db.models import Count, QuerySet
+from django.db.models import Count, Q, QuerySet
 from numpy.typing import NDArray
 
 from calibration import (
@@ -47,19 +49,32 @@ Columns = dict[str, NDArray[Any]]
 
 _STATUS = tuple(str(status) for status in DriftFlag.Status)
 _CLOSED = _STATUS.index(DriftFlag.Status.CLOSED)
-_FEW_DIFFER = 0.2  # of a company; more are stored together
+GROUP = 15_000  # sensors that are compared at once, or one company
+_FEW_DIFFER = 0.2  # of a group; more are stored together
 _NUMBERS = ("level", "magnitude", "tolerance", "p_out")
 
 
-def companies() -> list[tuple[int, int]]:
-    """Return every company and how many sensors it has, by key."""
-    rows = PackedHistory.objects.values_list("company").annotate(Count("pk")).order_by("company")
-    return [(company, count) for company, count in rows]
+class Span(NamedTuple):
+    """The companies whose keys are in a range."""
+
+    first: int
+    last: int
+
+    def among(self, name: str) -> Q:
+        """Return the condition that a field names one of them."""
+        return Q(**{f"{name}__gte": self.first, f"{name}__lte": self.last})
+
+
+def companies(span: Span | None = None) -> list[tuple[int, int]]:
+    """Return every company, or those of a span, and how many sensors each has, by key."""
+    rows = PackedHistory.objects.filter(span.among("company") if span else Q())
+    counted = rows.values_list("company").annotate(Count("pk")).order_by("company")
+    return [(company, count) for company, count in counted]
 
 
 @dataclass(frozen=True)
-class Company:
-    """What one company's sensors were found to be.
+class Found:
+    """What the sensors of some companies were found to be.
 
     Attributes
     ----------
@@ -80,48 +95,57 @@ class Company:
     differing: Ints
 
 
-def within(first: int, last: int) -> list[int]:
-    """Return the companies in this range of keys."""
-    rows = PackedHistory.objects.filter(company__gte=first, company__lte=last)
-    return list(rows.order_by("company").values_list("company", flat=True).distinct())
+def spans(companies: Iterable[tuple[int, int]], most: int) -> list[tuple[Span, int]]:
+    """Cut companies, each with so many sensors, into spans and their sensors; none is divided."""
+    cut: list[tuple[Span, int]] = []
+    for key, sensors in companies:
+        if cut and cut[-1][1] + sensors <= most:
+            span, before = cut.pop()
+            cut.append((Span(span.first, key), before + sensors))
+        else:
+            cut.append((Span(key, key), sensors))
+    return cut
 
 
-def settle(key: int, *, now: datetime, stored: Callable[[Judged], None]) -> list[int]:
-    """Bring the sensors of a company in line with what should be stored of them.
+def settle(span: Span, *, now: datetime, stored: Callable[[Judged], None]) -> list[int]:
+    """Bring the sensors of some companies in line with what should be stored of them.
 
     Where many differ, they are stored together, and `stored` is told in the same transaction.
     Returns who is left to be judged one by one: few that differ, or all of a company of which
     something cannot be judged.
     """
     try:
-        found = compare(key)
+        found = compare(span)
     except (ValueError, ArithmeticError):
-        rows = PackedHistory.objects.filter(company=key).order_by("sensor_id")
+        each = [Span(key, key) for key, _ in companies(span)]
+        if len(each) > 1:
+            return [left for one in each for left in settle(one, now=now, stored=stored)]
+        rows = PackedHistory.objects.filter(span.among("company")).order_by("sensor_id")
         return list(rows.values_list("sensor", flat=True))
     if len(found.differing) > _FEW_DIFFER * len(found.members):
         with transaction.atomic():
             lock(found.differing)
-            if _still_so(key, found):
+            if _still_so(span, found):
                 stored(_store(found, now))
                 return []
     return [int(sensor) for sensor in found.differing]
 
 
-def _still_so(key: int, found: Company) -> bool:
+def _still_so(span: Span, found: Found) -> bool:
     """Whether nobody came in between, and nothing was sealed that is not packed."""
     if len(behind(columns.among("pk", found.differing))):
         return False
-    now_there = packing.said_of(_packs(key, _guests(key)))
+    now_there = packing.said_of(_packs(span, _guests(span)))
     return all(np.array_equal(now_there[name], found.stored[name]) for name in now_there)
 
 
-def compare(key: int) -> Company:
-    """Return what a company's sensors should be, and who of them is stored otherwise."""
-    guests = _guests(key)
-    recorded, stored = packing.unpack(_packs(key, guests))
+def compare(span: Span) -> Found:
+    """Return what the sensors of companies should be, and who of them is stored otherwise."""
+    guests = _guests(span)
+    recorded, stored = packing.unpack(_packs(span, guests))
     members = np.setdiff1d(stored["sensor"], guests)
     own = np.isin(stored["sensor"], members)
-    outcome = judging.outcomes_of(recorded, abroad=_abroad(key, members))
+    outcome = judging.outcomes_of(recorded, abroad=_abroad(span, members))
     digest = fingerprint.digests(outcome).of(stored["sensor"])
     differing = np.concatenate(
         [
@@ -131,22 +155,24 @@ def compare(key: int) -> Company:
             proving.differing(members),
         ]
     )
-    return Company(recorded, stored, members, outcome, np.unique(differing))
+    return Found(recorded, stored, members, outcome, np.unique(differing))
 
 
-def _guests(key: int) -> list[int]:
-    rows = FurtherCompany.objects.filter(company=key)
-    return list(rows.values_list("sensor_id", flat=True))
+def _guests(span: Span) -> list[int]:
+    """Sensors of other companies that these ones' references have met."""
+    rows = FurtherCompany.objects.filter(span.among("company"))
+    rows = rows.exclude(span.among("sensor__pack__company"))
+    return list(rows.order_by("sensor").values_list("sensor_id", flat=True).distinct())
 
 
-def _packs(key: int, guests: list[int]) -> "QuerySet[PackedHistory, PackedHistory]":
-    packs = PackedHistory.objects.filter(company=key)
+def _packs(span: Span, guests: list[int]) -> "QuerySet[PackedHistory, PackedHistory]":
+    packs = PackedHistory.objects.filter(span.among("company"))
     return (
         packs | PackedHistory.objects.filter(columns.among("sensor", guests)) if guests else packs
     )
 
 
-def _store(found: Company, now: datetime) -> Judged:
+def _store(found: Found, now: datetime) -> Judged:
     """Store what follows for the members that differ; they are locked."""
     StaleSensor.objects.filter(columns.among("sensor", found.differing)).delete()
     moved, judged = judging.settle(found.outcome, found.recorded, found.differing, now=now)
@@ -154,7 +180,7 @@ def _store(found: Company, now: datetime) -> Judged:
     return judged + Judged(flags=change, touched=_touched_outside(found, moved))
 
 
-def _touched_outside(found: Company, moved: Moved) -> frozenset[int]:
+def _touched_outside(found: Found, moved: Moved) -> frozenset[int]:
     """Sensors of other companies whose verdicts rest on what is stored now.
 
     Guests read what was done here on their days, and a machine that was resold may carry sensors
@@ -169,10 +195,10 @@ def _touched_outside(found: Company, moved: Moved) -> frozenset[int]:
     return frozenset(np.setdiff1d(touched, found.members).tolist())
 
 
-def _abroad(company: int, members: Ints) -> Callable[[History], Bools]:
-    """Whose siblings are not all in the company: calibrations with another dealer's reference."""
+def _abroad(span: Span, members: Ints) -> Callable[[History], Bools]:
+    """Whose siblings are not all among them: calibrations with another dealer's reference."""
     travelled = _travelled(members)
-    ours = ReferenceStandard.objects.filter(dealer=company).values_list("pk", flat=True)
+    ours = ReferenceStandard.objects.filter(span.among("dealer")).values_list("pk", flat=True)
     references = np.array(ours, dtype=np.int64)
 
     def told(history: History) -> Bools:

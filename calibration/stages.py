@@ -133,27 +133,22 @@ def _cut(
 
 
 def _compare(run: ScanRun, stage: int) -> list[ScanChunk]:
-    ranges = _ranges(comparing.companies(), COMPARE_SENSORS)
-    return [_chunk(run, stage, i, COMPARE, each) for i, each in enumerate(ranges)]
+    return _spans(run, stage, COMPARE, comparing.spans(comparing.companies(), COMPARE_SENSORS))
 
 
 def _by_dealer(run: ScanRun, stage: int, sensors: Keys) -> list[ScanChunk]:
     dealer, count = np.unique(together.by_dealer(sensors)[1], return_counts=True)
     counts = zip(dealer.tolist(), count.tolist(), strict=True)
-    ranges = _ranges(counts, MARKED_SENSORS)
-    return [_chunk(run, stage, i, MARKED, each) for i, each in enumerate(ranges)]
+    return _spans(run, stage, MARKED, comparing.spans(counts, MARKED_SENSORS))
 
 
-def _ranges(counts: Iterable[tuple[int, int]], most: int) -> list[tuple[int, int, int, int]]:
-    """Cut companies or dealers, each with so many sensors, into ranges; none is divided."""
-    ranges: list[tuple[int, int, int, int]] = []
-    for key, sensors in counts:
-        if ranges and ranges[-1][2] + sensors <= most:
-            first, _, before, _ = ranges.pop()
-            ranges.append((first, key, before + sensors, 0))
-        else:
-            ranges.append((key, key, sensors, 0))
-    return ranges
+def _spans(
+    run: ScanRun, stage: int, work: str, spans: Iterable[tuple[comparing.Span, int]]
+) -> list[ScanChunk]:
+    return [
+        _chunk(run, stage, number, work, (span.first, span.last, sensors, 0))
+        for number, (span, sensors) in enumerate(spans)
+    ]
 
 
 def _chunk(

@@ -26,6 +26,7 @@ from calibration import (
     together,
 )
 from calibration.claiming import Clock, LeaseLost
+from calibration.comparing import Span
 from calibration.fleetwide import settle_intervals, settle_lots
 from calibration.held import Held
 from calibration.judging import Judged
@@ -52,7 +53,8 @@ def work(chunk: ScanChunk, *, clock: Clock, told: Callable[[], None]) -> Step:
     except LeaseLost:
         raise
     except Exception as wrong:
-        if chunk.work != COMPARE or isinstance(wrong, AWAY):
+        set_apart = chunk.attempt > claiming.MOST_ATTEMPTS
+        if chunk.work != COMPARE or set_apart or isinstance(wrong, AWAY):
             claiming.give_back(chunk, attempt=chunk.attempt)
             raise
         # To compare again what cannot be compared helps nobody: the next one sets it apart.
@@ -123,8 +125,9 @@ def _compare(held: Held) -> Step:
         held.keep(judged.flags, rows_written=F("rows_written") + judged.rows_written)
 
     left: list[int] = []
-    for company in comparing.within(chunk.first, chunk.last):
-        left += comparing.settle(company, now=held.now, stored=stored)
+    companies = comparing.companies(Span(chunk.first, chunk.last))
+    for span, _ in comparing.spans(companies, comparing.GROUP):
+        left += comparing.settle(span, now=held.now, stored=stored)
         held.renew()
     failed = [each["sensor"] for each in chunk.failed]
     judge_all(held, *together.by_dealer(np.setdiff1d(np.array(left, dtype=np.int64), failed)))
@@ -134,7 +137,7 @@ def _compare(held: Held) -> Step:
 def _compare_less(held: Held) -> Step:
     """Halve a range of companies; the sensors of one that stands alone are judged one by one."""
     chunk = held.chunk
-    within = [each for each in comparing.companies() if chunk.first <= each[0] <= chunk.last]
+    within = comparing.companies(Span(chunk.first, chunk.last))
     if len(within) > 1:
         half = len(within) // 2
         stages.divide(

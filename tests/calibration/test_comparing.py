@@ -34,8 +34,13 @@ def rows():
 
 def differing():
     """Keys of all sensors that are stored otherwise than they should be."""
-    companies = [key for key, _ in comparing.companies()]
-    return {int(sensor) for key in companies for sensor in comparing.compare(key).differing}
+    found = [
+        {int(sensor) for span, _ in comparing.spans(comparing.companies(), most)
+         for sensor in comparing.compare(span).differing}
+        for most in (1, 1000)
+    ]  # fmt: skip
+    assert found[0] == found[1]  # company by company, and all of them together
+    return found[0]
 
 
 def judged_anew():
@@ -93,12 +98,15 @@ def test_after_a_full_scan_nobody_differs(world, seed):
     assert judged_anew() == before
 
 
+@pytest.mark.parametrize("most", [1, 1000])
 @pytest.mark.parametrize("seed", range(3))
-def test_a_company_is_found_to_be_what_the_ordinary_path_finds(world, seed):
+def test_companies_are_found_to_be_what_the_ordinary_path_finds(world, seed, most):
     grow(world, seed)
     run_scan(full=True, now=NOW)
-    for key, _ in comparing.companies():
-        found = comparing.compare(key)
+    spans = comparing.spans(comparing.companies(), most)
+    assert len(spans) == (2 if most == 1 else 1)
+    for span, _ in spans:
+        found = comparing.compare(span)
         ordinary = judging.outcomes_of(found.recorded.of(found.members))
         for whole, plain, sensor in (
             (found.outcome.fits, ordinary.fits, found.outcome.history.sensor),

@@ -92,13 +92,13 @@ def test_a_company_is_not_stored_together_over_what_is_not_packed(world):
     run_scan(full=True, now=NOW)
     TolerancePolicy.objects.create(slope_tolerance_pct=0.01)  # another verdict for everybody
     (sensor,) = seal(world, [world.draft("A1", performed_at=NOW.replace(day=1))])
-    told = []
-    left = comparing.settle(world.dealers["A"].pk, now=NOW, stored=told.append)
+    told, its = [], comparing.Span(*[world.dealers["A"].pk] * 2)
+    left = comparing.settle(its, now=NOW, stored=told.append)
     assert told == []
     assert sensor in left
     assert StaleSensor.objects.filter(pk=sensor).exists()
     histories.pack([sensor])
-    assert comparing.settle(world.dealers["A"].pk, now=NOW, stored=told.append) == []
+    assert comparing.settle(its, now=NOW, stored=told.append) == []
     assert len(told) == 1
     assert not StaleSensor.objects.filter(pk=sensor).exists()
 

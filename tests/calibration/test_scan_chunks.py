@@ -345,7 +345,14 @@ def packed(world, monkeypatch):
             },
         )
     monkeypatch.setattr(stages, "unpacked", lambda *_: np.zeros(0, dtype=np.int64))
-    monkeypatch.setattr(comparing, "companies", lambda: [(1, 4), (2, 4)])
+
+    everybody = comparing.Span(1, 2)
+
+    def companies(span=everybody):
+        return [(key, 4) for key in (1, 2) if span.first <= key <= span.last]
+
+    monkeypatch.setattr(comparing, "companies", companies)
+    monkeypatch.setattr(comparing, "GROUP", 4)
     return world
 
 
@@ -356,9 +363,9 @@ def ranges(run):
 def test_only_who_differs_is_judged(packed, monkeypatch):
     asked, judged, original = [], [], records.judge_sealed
 
-    def settle(company, *, now, stored):
-        asked.append(company)
-        return [packed.sensors["A2"].pk] if company == 1 else []
+    def settle(span, *, now, stored):
+        asked.append(span)
+        return [packed.sensors["A2"].pk] if span.first == 1 else []
 
     def judge_sealed(sensor_ids, *, now, **asked):
         judged.extend(sensor_ids)
@@ -367,19 +374,21 @@ def test_only_who_differs_is_judged(packed, monkeypatch):
     monkeypatch.setattr(comparing, "settle", settle)
     monkeypatch.setattr(records, "judge_sealed", judge_sealed)
     run = run_scan(full=True, now=NOW)
-    assert (asked, judged) == ([1, 2], [packed.sensors["A2"].pk])
+    assert (asked, judged) == ([(1, 1), (2, 2)], [packed.sensors["A2"].pk])
     assert ranges(run) == [(1, 2)]
     assert run.judged == 8
     monkeypatch.setattr(stages, "COMPARE_SENSORS", 7)
     assert ranges(run_scan(full=True, now=NOW)) == [(1, 1), (2, 2)]
-    assert asked == [1, 2, 1, 2]
+    assert asked == [(1, 1), (2, 2)] * 2
+    monkeypatch.undo()
+    assert comparing.spans([(1, 4), (2, 4), (5, 9)], 8) == [((1, 2), 8), ((5, 5), 9)]
 
 
 def test_a_company_that_cannot_be_compared_is_judged_sensor_by_sensor(packed, monkeypatch, caplog):
     judged, original = [], records.judge_sealed
 
-    def settle(company, *, now, stored):
-        if company == 2:
+    def settle(span, *, now, stored):
+        if span.last == 2:
             raise RuntimeError("no number")
         return []
 
