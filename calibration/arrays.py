@@ -1,6 +1,6 @@
 """From what was recorded to a history: with the sensors, in newtons, with uncertainties."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 from uuid import UUID
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calibration import columns
 from calibration.metrology.fit import Points
+from calibration.metrology.pairing import NONE
 from calibration.models import ReferenceStandard
 from calibration.policies import OWN_WEIGHT_PCT
 from calibration.recorded import Recorded, factors, read_recorded
@@ -150,10 +151,15 @@ _MODELS = Statement(
 )
 
 
-def reference_pct(reference: Ints) -> Floats:
-    """Return the relative standard uncertainties [%] of references by key; -1: own weight."""
+def reference_pct(reference: Ints, known: Mapping[int, float] | None = None) -> Floats:
+    """Return the relative standard uncertainties [%] of references by key; -1: own weight.
+
+    Of those that are `known` nothing is read.
+    """
     keys, of = np.unique(reference, return_inverse=True)
-    known = {key: pct for key, pct in _REFERENCES.many(keys.tolist())}  # noqa: C416 - typed so
+    known = {NONE: OWN_WEIGHT_PCT} | dict(known or {})
+    asked = [key for key in keys.tolist() if key not in known]
+    known |= {key: pct for key, pct in _REFERENCES.many(asked)}  # noqa: C416 - typed so
     table = [known.get(key, OWN_WEIGHT_PCT) for key in keys.tolist()]
     return np.array(table, dtype=np.float64)[of]
 

@@ -73,7 +73,9 @@ def read_siblings(history: History, pairs: Pairs, ask: Bools) -> Siblings:
         further = ~np.isin(_on_day(found), days)
         rows = {name: np.append(rows[name], found[name][further]) for name in rows}
     rows["day"] = rows["day"] / DAY_US
-    both = reference_pct(np.concatenate((rows["reference"], rows["reference_before"])))
+    keys, first = np.unique(history.reference, return_index=True)
+    known = dict(zip(keys.tolist(), history.reference_pct[first].tolist(), strict=True))
+    both = reference_pct(np.concatenate((rows["reference"], rows["reference_before"])), known)
     pct, before_pct = np.split(both, 2)
     return Siblings(**rows, reference_pct=pct, reference_before_pct=before_pct)
 

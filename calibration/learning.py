@@ -1,6 +1,6 @@
 """What the fleet teaches about its sensors: kept in tables, learnt by scans."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Protocol
@@ -49,6 +49,16 @@ _NOISE = Statement(
 )
 
 
+_PRIOR = Statement(
+    lambda mark: (
+        LotPrior.objects.filter(sensor_model=mark)
+        .filter(lot=str(mark))
+        .order_by()
+        .values_list("sensor_model_id", "lot", *PRIOR)
+    )
+)
+
+
 def taught(model: NDArray[np.int64], lot: NDArray[np.str_]) -> Fleet:
     """Return what is known of segments whose sensors are of these models and lots.
 
@@ -58,12 +68,7 @@ def taught(model: NDArray[np.int64], lot: NDArray[np.str_]) -> Fleet:
     lots, of_lot = np.unique(lot, return_inverse=True)
     families, whose = np.unique(of_lot * len(models) + where, return_inverse=True)
     noise = {pk: tuple(values) for pk, *values in _NOISE.many(models.tolist())}
-    first = {
-        (key, of): tuple(values)
-        for key, of, *values in LotPrior.objects.filter(
-            sensor_model__in=models.tolist(), lot__in=lots.tolist()
-        ).values_list("sensor_model_id", "lot", *PRIOR)
-    }
+    first = {(key, of): tuple(values) for key, of, *values in _priors_of(models, lots)}
     known = [noise.get(key, _DEFAULT) for key in models.tolist()]
     keys = models[families % len(models)].tolist()
     names = zip(keys, lots[families // len(models)].tolist(), strict=True)
@@ -72,6 +77,13 @@ def taught(model: NDArray[np.int64], lot: NDArray[np.str_]) -> Fleet:
         Noise(*_rows(known, COLUMNS)[where].T),
         Prior(*_rows(seen_first, PRIOR)[whose].T),
     )
+
+
+def _priors_of(models: NDArray[np.int64], lots: NDArray[np.str_]) -> Iterable[Sequence[Any]]:
+    if len(models) == len(lots) == 1:  # as for one sensor
+        return _PRIOR.of(int(models[0]), str(lots[0]))
+    rows = LotPrior.objects.filter(sensor_model__in=models.tolist(), lot__in=lots.tolist())
+    return rows.values_list("sensor_model_id", "lot", *PRIOR)
 
 
 def _rows(values: list[tuple[float, ...]], names: tuple[str, ...]) -> NDArray[np.float64]:

@@ -17,7 +17,7 @@ from fleet.models import Sensor
 Ints = NDArray[np.int64]
 
 BATCH = 2000  # sensors judged in one transaction, where each can be judged without the others
-TOGETHER = 10_000  # of one dealer at most: some seconds for which posts to its sensors wait
+TOGETHER = 6_000  # of one dealer at most: some seconds for which posts to its sensors wait
 _DEALERS = Beside(Sensor.objects.all, {"dealer": ("dealer", "key")}, key="pk")
 
 

@@ -46,13 +46,17 @@ class Statement:
         plain = isinstance(key, UUID) and not connection.features.has_native_uuid_field
         return self._rows(_prepared(key) if plain else key)
 
+    def of(self, *given: Key) -> list[Sequence[Any]]:
+        """Return the rows of several values, each for its own mark, in their order in the SQL."""
+        return self._rows(*given)
+
     def many(self, keys: Iterable[int] | Iterable[UUID]) -> list[Sequence[Any]]:
         """Return the rows of many keys; none, where there is no key."""
         given = list(keys)
         return self._rows(listed(given)) if given else []
 
     def asked(self, *given: Any) -> tuple[str, list[Any]]:
-        """Return the SQL and its parameters, for who sends it by COPY.
+        """Return the SQL and its parameters.
 
         One value stands for every mark, and of several each for its own, in order.
         """
@@ -60,12 +64,11 @@ class Statement:
         each = iter(given * len(params) if len(given) == 1 else given)
         return sql, [next(each) if is_mark else fixed for fixed, is_mark in params]
 
-    def _rows(self, given: Any) -> list[Sequence[Any]]:
-        sql, params, converting = self._made
+    def _rows(self, *given: Any) -> list[Sequence[Any]]:
         with prepared() as cursor:
-            cursor.execute(sql, [given if is_mark else fixed for fixed, is_mark in params])
+            cursor.execute(*self.asked(*given))
             rows: list[Sequence[Any]] = cursor.fetchall()
-        return converting(rows)
+        return self._made[2](rows)
 
     @cached_property
     def _made(self) -> tuple[str, list[tuple[Any, bool]], Callable[[Any], list[Sequence[Any]]]]:

@@ -189,5 +189,5 @@ class CalibrationViews(Resource):
         return Response(readout.load_at(row, given["reading"]))
 
     def _read(self, keys: Iterable[UUID]) -> Sequence[dict[str, Any]]:
-        rows = self.get_queryset().filter(pk__among=list(keys))
-        return readout.answers(rows, self.scope)
+        rows = Calibration.objects.visible_to(self.scope).filter(pk__among=list(keys))
+        return readout.answers_by_key(rows.order_by().values_list("pk", flat=True), self.scope)

@@ -4,7 +4,12 @@ One builder for the API, the admin and the documents: the same digits everywhere
 former owner's dealer wrote is left out unless the reader belongs to that dealer.
 """
 
-from calibration.readout.calibrations import answers, calibration_answer, newest_answers
+from calibration.readout.calibrations import (
+    answers,
+    answers_by_key,
+    calibration_answer,
+    newest_answers,
+)
 from calibration.readout.dues import due_answer
 from calibration.readout.explaining import explain
 from calibration.readout.figures import figures_of
@@ -19,6 +24,7 @@ from calibration.rounding import rounded, with_uncertainty
 __all__ = [
     "CODES",
     "answers",
+    "answers_by_key",
     "calibration_answer",
     "due_answer",
     "explain",

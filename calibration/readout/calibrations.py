@@ -1,9 +1,10 @@
 """A calibration's row to the answer of the design, in the units that were typed."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from operator import attrgetter
 from typing import Any
+from uuid import UUID
 
 import numpy as np
 from django.db.models import QuerySet
@@ -30,7 +31,12 @@ def answers(
     """Return the answer of each calibration, with a fixed number of queries."""
     if isinstance(calibrations, QuerySet):
         return answers_of(rows.by_query(calibrations), scope)
-    return answers_of(rows.by_key([row.pk for row in calibrations]), scope)
+    return answers_by_key([row.pk for row in calibrations], scope)
+
+
+def answers_by_key(keys: Iterable[UUID], scope: Scope) -> list[dict[str, Any]]:
+    """Return the answers of calibrations that the caller may see, in the order given."""
+    return answers_of(rows.by_key(list(keys)), scope)
 
 
 def newest_answers(sensor_ids: Sequence[int], scope: Scope) -> list[dict[str, Any]]:

@@ -133,7 +133,7 @@ LABELS = {
     "first": "first full scan, everything written",
     "full": "full scan after 1 % changed, two workers",
     "full_one_worker": "full scan after 1 % changed, one worker",
-    "incremental": "scan of the 1 % that changed",
+    "incremental": "scan of the 1 % that changed, two workers",
     "rescan": "scan, nothing changed",
     "full_relearnt": "full scan after small ones, learning anew",
     "full_unchanged": "full scan, nothing changed",

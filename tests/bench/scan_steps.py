@@ -114,7 +114,7 @@ def measure(url: str, fleet: Fleet, between: Callable[[], None]) -> Measured:
     packed = scan_floor.median_of(lambda: scan_floor.copy_out(url, scan_floor.PACKED))
     full = subject.scan("full scan, two workers", full=True, workers=2, changed=True)
     one = subject.scan("full scan, one worker", full=True, workers=1, changed=True)
-    incremental = subject.scan("scan of what changed", full=False, changed=True)
+    incremental = subject.scan("scan of what changed", full=False, workers=2, changed=True)
     scan(url, full=False)  # the first scan of the unchanged fleet: now it is at rest
     rescan = subject.scan("scan of nothing new", full=False, changed=False)
     # A full scan learns from everybody anew, a small one does not: what that moves, it writes.
