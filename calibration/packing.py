@@ -18,6 +18,9 @@ from fleet.models import Sensor
 from fleet.statements import Statement
 
 Ints = NDArray[np.int64]
+Buffer = bytes | NDArray[np.uint8]
+
+_SAID: dict[str, columns.Kind] = {"sensor": "key", "outcome": "key", "calibrations": "key"}
 
 _FURTHER = columns.Reading(
     FurtherCompany.objects.order_by,
@@ -53,13 +56,17 @@ def unpack(
     dict
         As `said_of`.
     """
-    packs = rows.order_by("sensor_id")
-    said = said_of(rows)
-    heads, points = (columns.joined(packs.values_list(name)) for name in ("heads", "points"))
+    said = columns.read(
+        rows.order_by("sensor_id").values_list(*_SAID, "heads", "points"),
+        **_SAID,
+        heads="bytes",
+        points="bytes",
+    )
+    heads, points = said.pop("heads"), said.pop("points")
     return unpacked(said["sensor"], said["calibrations"], heads, points), said
 
 
-def unpacked(sensor: Ints, calibrations: Ints, heads: bytes, points: bytes) -> Recorded:
+def unpacked(sensor: Ints, calibrations: Ints, heads: Buffer, points: Buffer) -> Recorded:
     """Return what packed histories hold, laid end to end.
 
     Parameters
@@ -78,12 +85,7 @@ def unpacked(sensor: Ints, calibrations: Ints, heads: bytes, points: bytes) -> R
 
 def said_of(rows: "QuerySet[PackedHistory, PackedHistory]") -> dict[str, NDArray[Any]]:
     """Read `sensor`, `outcome` and `calibrations` of packed histories, by sensor."""
-    return columns.read(
-        rows.order_by("sensor_id").values_list("sensor", "outcome", "calibrations"),
-        sensor="key",
-        outcome="key",
-        calibrations="key",
-    )
+    return columns.read(rows.order_by("sensor_id").values_list(*_SAID), **_SAID)
 
 
 def keep(recorded: Recorded, judged: Judged | None = None) -> int:

@@ -32,7 +32,8 @@ def read(queryset: "models.QuerySet[Any, Any]", **kinds: Kind) -> dict[str, Arra
     kinds
         Name and kind of each column, in order: `key` (int64), `real` (float64), `flag` (bool),
         `uuid` (V16), `moment` (int64, microseconds since 1970 UTC), `date` (int32, days since
-        1970), or a tuple of texts (int16, the place in the tuple).
+        1970), a tuple of texts (int16, the place in the tuple), or `bytes` (uint8, those of all
+        rows laid end to end).
 
     Returns
     -------
@@ -91,24 +92,6 @@ def texts_answered(sql: str, params: Sequence[Any]) -> NDArray[np.str_]:
         return np.array([text for (text,) in cursor.fetchall()], dtype=np.str_)
 
 
-def joined(queryset: "models.QuerySet[Any, Any]") -> bytes:
-    """Read a query's only column, bytes, one value after the other."""
-    try:
-        sql, params = queryset.query.sql_with_params()
-    except EmptyResultSet:
-        return b""
-    with connection.cursor() as cursor:
-        if connection.vendor == "postgresql":
-            # By COPY: an ordinary answer would carry every byte as two characters.
-            whole = f"SELECT string_agg(c0, '') FROM ({sql}) AS t(c0)"  # noqa: S608 # nosec B608
-            content = _content(cursor, whole, params)
-            start = len(SIGNATURE) + 6
-            size = int.from_bytes(content[start - 4 : start], "big", signed=True)
-            return bytes(content[start : start + max(size, 0)])
-        cursor.execute(sql, params)
-        return b"".join(value for (value,) in cursor.fetchall())
-
-
 def located(keys: Array, wanted: Array) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Return where each wanted key stands among some that are all different, and if it does."""
     if not len(keys):
@@ -128,6 +111,9 @@ def _copied(sql: str, params: Sequence[Any], kinds: Mapping[str, Kind]) -> dict[
     """Read by COPY: one row of one array for each column, so that no row is handled here."""
     picked = []
     for i, kind in enumerate(kinds.values()):
+        if kind == "bytes":
+            picked.append(f"string_agg(c{i}, '')")
+            continue
         value = _code(f"c{i}", kind) if isinstance(kind, tuple) else f"c{i}"
         cast = form(kind).cast
         picked.append(f"array_agg(COALESCE(({value})::{cast}, {form(kind).missing}::{cast}))")
@@ -139,8 +125,11 @@ def _copied(sql: str, params: Sequence[Any], kinds: Mapping[str, Kind]) -> dict[
     for name, kind in kinds.items():
         size = int.from_bytes(content[at : at + 4], "big", signed=True)
         at += 4
-        wired = _array(name, content, at, size, form(kind).wire)
-        found[name] = shifted(wired.astype(form(kind).own), form(kind).shift)
+        if kind == "bytes":
+            found[name] = np.frombuffer(content, dtype="u1", count=max(size, 0), offset=at)
+        else:
+            wired = _array(name, content, at, size, form(kind).wire)
+            found[name] = shifted(wired.astype(form(kind).own), form(kind).shift)
         at += max(size, 0)
     return found
 
@@ -197,4 +186,5 @@ _PLAIN: dict[str, Callable[[Sequence[Any]], Array]] = {
     "uuid": _uuids,
     "moment": _moments,
     "date": _dates,
+    "bytes": lambda values: np.frombuffer(b"".join(values), dtype="u1"),
 }

@@ -265,7 +265,7 @@ def test_who_is_recorded_between_comparing_and_storing_is_judged_one_by_one(
 
     def said_of(packs):
         asked.append(packs)
-        if len(asked) == 2:  # first compared, now asked again under the locks
+        if len(asked) == 1:  # compared, and now asked again under the locks
             scanned.season("A2b", 2026, reference=scanned.references["A"])
         return original(packs)
 
