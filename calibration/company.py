@@ -67,7 +67,7 @@ def read_siblings(history: History, pairs: Pairs, ask: Bools) -> Siblings:
     own = np.unique(history.sensor)
     rows = _ON_DAYS.of(but=own, **_days(history, named))
     if changed.any():
-        days = _both(history.reference, np.floor(history.day).astype(np.int64))[named]
+        days = keyed(history.reference, np.floor(history.day).astype(np.int64))[named]
         found = _IN_SEASONS.of(but=own, **_seasons(history, changed, before))
         # Who is among those of the day already does not count twice.
         further = ~np.isin(_on_day(found), days)
@@ -81,7 +81,7 @@ def read_siblings(history: History, pairs: Pairs, ask: Bools) -> Siblings:
 
 
 def _on_day(found: dict[str, NDArray[Any]]) -> Ints:
-    return _both(found["reference"], found["day"] // DAY_US)
+    return keyed(found["reference"], found["day"] // DAY_US)
 
 
 _STEPS: dict[str, columns.Kind] = {
@@ -145,16 +145,17 @@ def _each(*keys: Ints) -> Sequence[Ints]:
 def _sharing(found: dict[str, NDArray[Any]], history: History, before: list[Floats]) -> set[int]:
     """Sensors among those found that had the same reference before as well."""
     asked = [
-        _both(history.reference[~np.isnan(each)], each[~np.isnan(each)].astype(np.int64))
+        keyed(history.reference[~np.isnan(each)], each[~np.isnan(each)].astype(np.int64))
         for each in before
     ]
     mine = np.concatenate(asked)
-    sharing = np.isin(_both(found["reference"], found["reference_before"]), mine)
+    sharing = np.isin(keyed(found["reference"], found["reference_before"]), mine)
     return set(found["sensor"][sharing].tolist())
 
 
-def _both(reference: Ints, before: Ints) -> Ints:
-    return (reference + 1) * _KEYS + before + 1
+def keyed(reference: Ints, other: Ints) -> Ints:
+    """Return one number for each pair of a reference's key and another small number, (M,)."""
+    return (reference + 1) * _KEYS + other + 1
 
 
 @dataclass(frozen=True)

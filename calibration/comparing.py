@@ -7,7 +7,7 @@ another are compared together: an array of a hundred costs what one of a thousan
 locks nothing.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, NamedTuple
@@ -28,7 +28,7 @@ from calibration import (
     proving,
 )
 from calibration.arrays import History
-from calibration.company import Moved, read_on_machines
+from calibration.company import Moved, keyed, read_on_machines
 from calibration.flagging import KINDS, WantedFlags
 from calibration.histories import behind
 from calibration.judging import Judged, lock
@@ -42,6 +42,7 @@ from calibration.models import (
 from calibration.neighbours import beside_others
 from calibration.outcomes import LEVELS, Outcome
 from calibration.recorded import Recorded
+from calibration.together import TOGETHER
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -112,23 +113,60 @@ def settle(span: Span, *, now: datetime, stored: Callable[[Judged], None]) -> li
 
     Where many differ, they are stored together, and `stored` is told in the same transaction.
     Returns who is left to be judged one by one: few that differ, or all of a company of which
-    something cannot be judged.
+    something cannot be judged. Whoever must wait until other companies are stored is neither:
+    `stored` is told to mark them.
     """
     try:
         found = compare(span)
     except (ValueError, ArithmeticError):
         each = [Span(key, key) for key, _ in companies(span)]
         if len(each) > 1:
-            return [left for one in each for left in settle(one, now=now, stored=stored)]
+            return _settle_each(each, now=now, stored=stored)
         rows = PackedHistory.objects.filter(span.among("company")).order_by("sensor_id")
-        return list(rows.values_list("sensor", flat=True))
+        left = np.array(rows.values_list("sensor", flat=True), dtype=np.int64)
+        return _left(left, left if _guests(span) else left[:0], stored)
     if len(found.differing) > _FEW_DIFFER * len(found.members):
+        each = [Span(key, key) for key, _ in companies(span)]
+        if len(found.differing) > TOGETHER and len(each) > 1:
+            return _settle_each(each, now=now, stored=stored)
         with transaction.atomic():
             lock(found.differing)
             if _still_so(span, found):
                 stored(_store(found, now))
                 return []
-    return [int(sensor) for sensor in found.differing]
+    return _left(found.differing, _beside_guests(found), stored)
+
+
+def _settle_each(
+    each: Sequence[Span], *, now: datetime, stored: Callable[[Judged], None]
+) -> list[int]:
+    return [left for one in each for left in settle(one, now=now, stored=stored)]
+
+
+@transaction.atomic
+def _left(sensor: Ints, waiting: Ints, stored: Callable[[Judged], None]) -> list[int]:
+    """Have those marked who must wait, and return the others.
+
+    Who is judged one by one reads what is *stored* of guests, and their own companies may not
+    have been stored yet.
+    """
+    marked = np.intersect1d(sensor, waiting)
+    if len(marked):
+        stored(Judged(touched=frozenset(marked.tolist())))
+    return [int(each) for each in np.setdiff1d(sensor, marked)]
+
+
+def _beside_guests(found: Found) -> Ints:
+    """Members that share a day, or a season, and a reference with a guest."""
+    history = found.outcome.history
+    guest = ~np.isin(history.sensor, found.members)
+    if not guest.any():
+        return found.members[:0]
+    beside = np.zeros(len(history), dtype=bool)
+    for other in (np.floor(history.day).astype(np.int64), history.season):
+        shared = keyed(history.reference, other)
+        beside |= np.isin(shared, shared[guest])
+    return np.unique(history.sensor[beside & ~guest])
 
 
 def _still_so(span: Span, found: Found) -> bool:
@@ -140,9 +178,18 @@ def _still_so(span: Span, found: Found) -> bool:
 
 
 def compare(span: Span) -> Found:
-    """Return what the sensors of companies should be, and who of them is stored otherwise."""
+    """Return what the sensors of companies should be, and who of them is stored otherwise.
+
+    Raises
+    ------
+    ValueError, ArithmeticError
+        If something of them cannot be judged, or is not packed.
+    """
     guests = _guests(span)
     recorded, stored = packing.unpack(_packs(span, guests))
+    if not stored["calibrations"].all():
+        message = "histories were forgotten after the scan had packed them"
+        raise ValueError(message)
     members = np.setdiff1d(stored["sensor"], guests)
     own = np.isin(stored["sensor"], members)
     outcome = judging.outcomes_of(recorded, abroad=_abroad(span, members))
@@ -184,8 +231,8 @@ def _touched_outside(found: Found, moved: Moved) -> frozenset[int]:
     """Sensors of other companies whose verdicts rest on what is stored now.
 
     Guests read what was done here on their days, and a machine that was resold may carry sensors
-    of two companies. Who has one of ours as a guest rests on that one's pack, and the scan
-    compares that company as well.
+    of two companies. Who has one of ours as a guest was or will be compared by this scan, with
+    that one's pack.
     """
     history = found.outcome.history
     beside = np.zeros(len(history), dtype=bool)

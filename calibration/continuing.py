@@ -15,7 +15,7 @@ from calibration.columns import moment_of
 from calibration.histories import note_superseded, recorded_of, together
 from calibration.ledger import Sealed
 from calibration.models import STARTS_SEGMENT, PackedHistory, Stage
-from calibration.packing import unpacked
+from calibration.packing import unpacked, whole
 from calibration.recorded import HEAD, Recorded, merged
 from calibration.validating import local_day
 from fleet import units
@@ -24,7 +24,7 @@ from fleet.statements import Statement
 
 _PACKS = Statement(
     lambda mark: (
-        PackedHistory.objects.filter(columns.among("pk", [mark]))
+        PackedHistory.objects.filter(columns.among("pk", [mark]), whole())
         .order_by("pk")
         # Who forgets packs waits for us, and forgets what we write.
         .select_for_update(no_key=True)

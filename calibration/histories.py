@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from calibration import columns
 from calibration.models import Calibration, PackedHistory, StaleSensor
-from calibration.packing import keep, unpack
+from calibration.packing import keep, unpack, whole
 from calibration.recorded import Later, Recorded, merged, read_later, read_recorded
 
 Ints = NDArray[np.int64]
@@ -24,7 +24,7 @@ def recorded_of(sensor_ids: Sequence[int]) -> Recorded:
 
     Call it with the sensors locked, or where nothing hangs on who seals meanwhile.
     """
-    there = PackedHistory.objects.filter(columns.among("sensor", sensor_ids), calibrations__gt=0)
+    there = PackedHistory.objects.filter(whole(), columns.among("sensor", sensor_ids))
     packed, said = unpack(there)
     sensors, counts = said["sensor"], said["calibrations"]
     missing = np.setdiff1d(np.array(sensor_ids, dtype=np.int64), sensors)
@@ -72,7 +72,7 @@ def pack(sensor_ids: Sequence[int]) -> int:
 
 def out_of_date(sensor_ids: Sequence[int]) -> list[int]:
     """Return those of these sensors of whom packs tell anything else than their records."""
-    there = PackedHistory.objects.filter(columns.among("sensor", sensor_ids), calibrations__gt=0)
+    there = PackedHistory.objects.filter(whole(), columns.among("sensor", sensor_ids))
     sensors = sorted(there.values_list("pk", flat=True))
     kept, fresh = _by_sensor(recorded_of(sensors)), _by_sensor(read_recorded(sensors))
     return [sensor for sensor in sensors if kept.get(sensor) != fresh.get(sensor)]

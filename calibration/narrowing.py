@@ -41,7 +41,8 @@ def batches(sensor: Sequence[int], dealer: Ints | None, attempt: int) -> Iterato
     """
     largest, at = together.TOGETHER, 0
     small = max(1, largest // NARROWER ** (attempt - 1))
-    carefully = 0 if attempt == 1 else min(len(sensor), largest // NARROWER ** (attempt - 2))
+    carefully = 0 if attempt == 1 else max(1, largest // NARROWER ** (attempt - 2))
+    carefully = min(len(sensor), carefully)
     while at < carefully:
         yield sensor[at : min(at + small, carefully)]
         at += small

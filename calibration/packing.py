@@ -7,7 +7,9 @@ Derived and never believed blindly: a row that is missing is made again from the
 from typing import Any, NamedTuple
 
 import numpy as np
-from django.db.models import QuerySet
+from django.db.models import F, Q, QuerySet, Value
+from django.db.models.functions import Length
+from django.db.models.lookups import Exact
 from numpy.typing import NDArray
 
 from calibration import columns
@@ -35,6 +37,15 @@ _OWNERS = Statement(
     )
 )
 _DEALERS = Beside(Sensor.objects.all, {"dealer": ("dealer", "key")}, key="pk")
+
+
+def whole() -> Q:
+    """Return the condition that a pack is not forgotten, and laid out as `HEAD` is now.
+
+    One that another release wrote is read from the records and written again, like a missing one.
+    """
+    size = F("calibrations") * Value(HEAD.itemsize)
+    return Q(Exact(Length("heads"), size), calibrations__gt=0)
 
 
 class Judged(NamedTuple):
@@ -75,7 +86,15 @@ def unpacked(sensor: Ints, calibrations: Ints, heads: Buffer, points: Buffer) ->
         Keys, ascending, and how many calibrations each has.
     heads, points
         Of all of them, one after the other.
+
+    Raises
+    ------
+    ValueError
+        If they are not laid out as they are now.
     """
+    if len(heads) != calibrations.sum() * HEAD.itemsize:
+        message = "packed histories are laid out as another release did"
+        raise ValueError(message)
     return Recorded(
         np.repeat(sensor, calibrations),
         np.frombuffer(heads, dtype=HEAD),

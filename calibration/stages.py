@@ -16,7 +16,7 @@ from django.db import models, transaction
 from django.db.models import Count, Exists, OuterRef, Q, Sum
 from numpy.typing import NDArray
 
-from calibration import claiming, columns, comparing, histories, together
+from calibration import claiming, columns, comparing, histories, packing, together
 from calibration.models import Calibration, PackedHistory, ScanChunk, ScanRun, StaleSensor
 from fleet.models import Sensor
 
@@ -99,10 +99,15 @@ def to_judge(chunk: ScanChunk) -> Keys:
 
 
 def to_judge_together(chunk: ScanChunk) -> tuple[Keys, Keys]:
-    """Return the marked sensors of a chunk of dealers, by dealer and key, and whose they are."""
-    sensor, dealer = together.marked(chunk.first, chunk.last)
+    """Return the marked sensors of a chunk of dealers, by dealer and key, and whose they are.
+
+    Another attempt begins with those that were marked when the scan began: whom an earlier one
+    has judged and marked again stands behind the one at which it ended.
+    """
+    anew = chunk.run.started_at if chunk.attempt > 1 else None
+    sensor, dealer = together.marked(chunk.first, chunk.last, anew=anew)
     stage = chunk.run.chunks.filter(stage=chunk.stage, work=JUDGE)
-    alone = np.array(stage.values_list("first", flat=True), dtype=np.int64)  # set apart
+    alone = np.array(stage.values_list("last", flat=True), dtype=np.int64)  # set apart
     left = ~np.isin(sensor, np.concatenate((alone, _failed(chunk.run))))
     return sensor[left], dealer[left]
 
@@ -178,7 +183,7 @@ def _marked(within: Q = ALL) -> Keys:
 
 def unpacked(within: Q = ALL) -> Keys:
     """Return who has no pack: never judged since packs are kept, or never calibrated."""
-    packed = PackedHistory.objects.filter(pk=OuterRef("pk"), calibrations__gt=0)
+    packed = PackedHistory.objects.filter(packing.whole(), pk=OuterRef("pk"))
     rows = Sensor.objects.filter(within, ~Exists(packed)).order_by("pk").values_list("pk")
     return np.sort(columns.read(rows, sensor="key")["sensor"])
 

@@ -5,6 +5,7 @@ the others' sensors, and all would be judged once more.
 """
 
 from collections.abc import Iterator, Sequence
+from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,13 +35,22 @@ def by_dealer(sensor: Ints) -> tuple[Ints, Ints]:
     return sensor[order], dealer[order]
 
 
-def marked(first: int, last: int) -> tuple[Ints, Ints]:
-    """Return the marked sensors of the dealers in a range of keys, as `by_dealer`."""
+def marked(first: int, last: int, *, anew: datetime | None = None) -> tuple[Ints, Ints]:
+    """Return the marked sensors of the dealers in a range of keys, as `by_dealer`.
+
+    Those that were marked `anew`, from a moment on, come after the others.
+    """
     rows = StaleSensor.objects.filter(sensor__dealer__gte=first, sensor__dealer__lte=last)
     found = columns.read(
-        rows.order_by().values_list("pk", "sensor__dealer"), sensor="key", dealer="key"
+        rows.order_by().values_list("pk", "sensor__dealer", "since"),
+        sensor="key",
+        dealer="key",
+        since="moment",
     )
-    order = np.lexsort((found["sensor"], found["dealer"]))
+    later = np.zeros(len(found["since"]), dtype=bool)
+    if anew is not None:
+        later = found["since"] >= columns.moment_of(anew)
+    order = np.lexsort((found["sensor"], found["dealer"], later))
     return found["sensor"][order], found["dealer"][order]
 
 
@@ -51,14 +61,13 @@ def batches(sensor: Sequence[int], dealer: Ints | None = None) -> Iterator[Seque
     ----------
     sensor : sequence of N keys
     dealer : (N,) array, optional
-        Of each, ascending: one dealer's are not divided then, up to `TOGETHER` sensors.
+        Of each: what stands side by side of one dealer is not divided then, up to `TOGETHER`.
     """
     each = np.arange(len(sensor)) if dealer is None else dealer
-    ends = np.flatnonzero(np.diff(each, append=-1)) + 1
+    ends = np.flatnonzero(np.diff(each, append=-2)) + 1
     at = 0
     while at < len(sensor):
-        several = ends[(ends > at) & (ends <= at + BATCH)]
-        whole = ends[np.searchsorted(ends, at, side="right")]
-        until = int(several[-1] if len(several) else min(whole, at + TOGETHER))
-        yield sensor[at:until]
-        at = until
+        several, whole = np.searchsorted(ends, (at + BATCH, at), side="right")
+        until = ends[several - 1] if several > whole else min(ends[whole], at + TOGETHER)
+        yield sensor[at : int(until)]
+        at = int(until)

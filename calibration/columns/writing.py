@@ -55,8 +55,14 @@ def insert(model: type[models.Model], rows: Incoming) -> int:
 
 
 def update(model: type[models.Model], rows: Incoming) -> int:
-    """Update rows that are there, by the primary key among the columns; return how many were."""
-    return _write(_update, model, rows)
+    """Update rows that are there, by the primary key among the columns; return how many were.
+
+    All columns are in `kinds`.
+    """
+    assert model._meta.pk is not None
+    key = model._meta.pk.name
+    rest = {name: kind for name, kind in rows.kinds.items() if name != key}
+    return _write(_update, model, Incoming(rest | {key: rows.kinds[key]}, rows.values))
 
 
 def _write(
@@ -74,7 +80,7 @@ def _write(
             written = int(cursor.rowcount)
             cursor.execute(f"DROP TABLE {_SOURCE}")
             return written
-        marks = f"SELECT {', '.join(f'%s AS {each}' for each in _quoted(model, _names(rows))[2])}"
+        marks = f"SELECT {', '.join(['%s'] * len(_names(rows)))}"
         cursor.executemany(how(model, _names(rows), marks, kept), _plain_rows(rows))
         return int(cursor.rowcount)
 
@@ -117,9 +123,12 @@ def _upsert(
 def _update(
     model: type[models.Model], names: Sequence[str], source: str, kept: Sequence[str]
 ) -> str:
-    table, key, columns = _quoted(model, names)
-    updates = ", ".join(f"{name} = s.{name}" for name in columns if name != key)
-    named = f"s ({', '.join(columns)})" if connection.vendor == "postgresql" else "s"
+    table, key, columns = _quoted(model, names)  # the key comes last
+    if connection.vendor != "postgresql":  # older ones know no FROM here
+        updates = ", ".join(f"{name} = %s" for name in columns[:-1])
+        return f"UPDATE {table} SET {updates} WHERE {key} = %s"  # noqa: S608 # nosec B608
+    updates = ", ".join(f"{name} = s.{name}" for name in columns[:-1])
+    named = f"s ({', '.join(columns)})"
     return f"UPDATE {table} SET {updates} FROM ({source}) AS {named} WHERE {table}.{key} = s.{key}"  # noqa: S608 # nosec B608
 
 

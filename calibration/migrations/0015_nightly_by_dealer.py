@@ -3,12 +3,6 @@
 from django.db import migrations, models
 
 
-def forget_packs(apps, schema_editor):
-    """What is said of each calibration has one thing more: packs are made again by the next scan."""
-    packs = apps.get_model("calibration", "PackedHistory").objects.exclude(calibrations=0)
-    packs.update(calibrations=0, heads=b"", points=b"")
-
-
 class Migration(migrations.Migration):
 
     dependencies = [
@@ -16,7 +10,6 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
-        migrations.RunPython(forget_packs, forget_packs),
         migrations.AddField(
             model_name='uncountedsensor',
             name='first_out',

@@ -62,7 +62,7 @@ class LotLooks(models.Model):
 
 
 class LotsCounted(models.Model):
-    """One row: until when all records have been counted into their lots."""
+    """One row, which whoever counts holds: when something was last counted into the lots."""
 
     counted_at = models.DateTimeField()
 

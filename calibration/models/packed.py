@@ -11,10 +11,10 @@ from fleet.models import Sensor
 class PackedHistory(models.Model):
     """A sensor's calibrations in one row, as the scan reads them, and a digest of its verdicts.
 
-    Kept by whoever judges the sensor; where the row is missing, or forgotten (without
-    calibrations), the records are read instead and it is written again. It holds the records
-    whose chain number is not above `calibrations`; of a sensor that is marked there may be more
-    by now. `verify` rebuilds and compares it.
+    Kept by whoever judges the sensor; where the row is missing, forgotten (without calibrations),
+    or laid out by another release, the records are read instead and it is written again. It holds
+    the records whose chain number is not above `calibrations`; of a marked sensor there may be
+    more by now. `verify` rebuilds and compares it.
     """
 
     FORGOTTEN: ClassVar = {"calibrations": 0, "heads": b"", "points": b""}  # the digests stay

@@ -1,12 +1,12 @@
 """What a company is compared with, and how whoever differs comes into line again."""
 
-from datetime import date
+from datetime import UTC, date, datetime
 
 import numpy as np
 import pytest
 from django.db.models import F
 
-from calibration import comparing, flags, functional, judging, packing, records
+from calibration import comparing, flags, functional, judging, packing, policies, records, stages
 from calibration.models import (
     DriftFlag,
     DueState,
@@ -17,10 +17,12 @@ from calibration.models import (
     StaleSensor,
     TolerancePolicy,
 )
+from calibration.records import PointDraft
 from calibration.scan import run_scan
-from tests.calibration.lives import grow
+from tests.calibration.lives import grow, resell
 from tests.calibration.test_functional import FAILED
 from tests.calibration.test_functional import draft as functional_draft
+from tests.calibration.test_histories import seal
 from tests.calibration.test_scan import rows as derived
 from tests.conftest import NOW, SYSTEM
 
@@ -277,3 +279,58 @@ def test_who_is_recorded_between_comparing_and_storing_is_judged_one_by_one(
     assert differing() == set()
     after = rows()
     assert judged_anew() == after
+
+
+# ── What is not packed any more, or not stored yet ────────────────────────────
+@pytest.mark.parametrize("most", [1, 1000])
+def test_histories_that_were_forgotten_meanwhile_are_stored_by_nobody_comparing(
+    scanned, together, most
+):
+    """A dealer's calendar was saved after the scan had packed everybody; then all differ."""
+    a = PackedHistory.objects.filter(company=scanned.dealers["A"].pk)
+    whose = set(a.values_list("pk", flat=True))
+    policies.mark_anew(list(whose)[1:], why="test", now=NOW)
+    TolerancePolicy.objects.create(slope_tolerance_pct=0.01)
+    theirs = DriftFlag.objects.filter(sensor__in=whose).order_by("pk").values_list("pk", "status")
+    before = list(theirs)
+    told = []
+    left = [
+        sensor
+        for span, _ in comparing.spans(comparing.companies(), most)
+        for sensor in comparing.settle(span, now=NOW, stored=told.append)
+    ]
+    waiting = {sensor for judged in told for sensor in judged.touched}
+    assert whose <= set(left) | waiting
+    assert len(together) <= 1  # the other company may be
+    assert list(theirs.all()) == before
+    records.judge_marked(sorted({*left, *waiting}), now=NOW)
+    after = rows()
+    assert judged_anew() == after
+
+
+def test_who_shares_a_day_with_a_guest_waits_until_that_one_is_stored(world, monkeypatch):
+    """A few of the first company differ because of a guest, whose own company comes later."""
+    a, b = world.references["A"], world.references["B"]
+    names = [f"A{number}" for number in range(3, 16)]
+    for name in names:
+        world.add_sensor(name)
+    for name in names:
+        world.season(name, 2024, reference=a)
+    world.season("B2", 2023, reference=b)
+    resell(world, "B2", "A1")
+    world.sensors["B2"].refresh_from_db()
+    world.season("B2", 2024, reference=a)
+    run_scan(full=True, now=NOW)
+    points = (PointDraft(0, 20_000), PointDraft(100, 30_400))
+    when = datetime(2026, 3, 10, 9, tzinfo=UTC)
+    seal(world, [
+        world.draft(name, performed_at=when, reference=a, points=points) for name in ("A3", "B2")
+    ])  # fmt: skip
+    monkeypatch.setattr(stages, "COMPARE_SENSORS", 1)  # a chunk for each company
+    monkeypatch.setattr(comparing, "GROUP", 1)
+    run = run_scan(full=True, now=NOW)
+    assert run.chunks.filter(work="compare").count() == 2
+    assert Judgement.objects.get(sensor=world.sensors["A3"], season=2026).common_members == 2
+    after = rows()
+    assert judged_anew() == after
+    assert not StaleSensor.objects.exists()

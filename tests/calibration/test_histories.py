@@ -112,3 +112,37 @@ def test_a_pack_that_is_behind_is_not_called_wrong_and_an_altered_one_is(world):
     recorded.points[0, 1] += 1.0
     packing.keep(recorded)
     assert histories.out_of_date([sensor]) == [sensor]
+
+
+@pytest.mark.parametrize("full", [True, False])
+def test_a_pack_that_another_release_laid_out_is_made_again(world, read, full):
+    """Such as a worker of before an upgrade may leave, while others run the new one."""
+    grow(world, 5)
+    run_scan(full=True, now=NOW)
+    found, packed = rows(), packs()
+    old = PackedHistory.objects.filter(calibrations__gt=1)[:3]
+    for pack in old:
+        pack.heads = bytes(pack.heads)[: -pack.calibrations]  # each record a byte shorter
+        pack.save()
+    assert_same(recorded_of(everybody()), read_recorded(everybody()))
+    assert set(read) == {pack.pk for pack in old}
+    policies.mark_stale([pack.pk for pack in old], why="test", now=NOW)
+    run_scan(full=full, now=NOW)
+    assert (rows(), packs()) == (found, packed)
+    old[0].save()
+    world.season(old[0].sensor.serial.removeprefix("S-"), 2027)
+    assert_same(recorded_of(everybody()), read_recorded(everybody()))
+
+
+def test_a_company_with_such_a_pack_is_judged_sensor_by_sensor(world):
+    grow(world, 6)
+    run_scan(full=True, now=NOW)
+    found, packed = rows(), packs()
+    pack = PackedHistory.objects.filter(calibrations__gt=1).first()
+    pack.heads = bytes(pack.heads)[: -pack.calibrations]
+    pack.save()
+    span = comparing.Span(0, 2**31)
+    left = comparing.settle(span, now=NOW, stored=lambda _: None)
+    assert pack.pk in left
+    records.judge_marked(left, now=NOW)
+    assert (rows(), packs()) == (found, packed)

@@ -22,31 +22,10 @@ from calibration import (
 from calibration.claiming import Clock, LeaseLost
 from calibration.models import Judgement, PackedHistory, ScanChunk, ScanRun, StaleSensor
 from calibration.scan import run_scan
+from tests.calibration.deaths import Killed, until_finished
 from tests.conftest import NOW
 
 LATER = NOW + timedelta(minutes=11)
-
-
-class Killed(BaseException):
-    """What ends a process without a word."""
-
-
-@pytest.fixture
-def killing(monkeypatch):
-    """Let a process end at a sensor without giving anything back: what SIGKILL leaves behind."""
-    monkeypatch.setattr(claiming, "give_back", lambda *_, **__: None)
-
-    def at(sensor_id):
-        original = judging.judge
-
-        def judge(sensor_ids, *, now, **asked):
-            if sensor_id in sensor_ids:
-                raise Killed
-            return original(sensor_ids, now=now, **asked)
-
-        monkeypatch.setattr(judging, "judge", judge)
-
-    return at
 
 
 def mark(world, *names):
@@ -55,16 +34,6 @@ def mark(world, *names):
 
 def marked():
     return set(StaleSensor.objects.values_list("sensor__serial", flat=True))
-
-
-def until_finished(**values):
-    """Call the scan again, each time when the lease has run out; return how often it died."""
-    for deaths in range(12):
-        try:
-            return deaths, run_scan(now=NOW + deaths * timedelta(minutes=11), **values)
-        except Killed:
-            continue
-    raise AssertionError("the scan never ends")
 
 
 # ── Starting ──────────────────────────────────────────────────────────────────
@@ -275,6 +244,8 @@ def test_a_sensor_that_kills_processes_stands_alone_in_the_end(world, killing, m
     assert "ended 3 workers" in run.failed[0]["reason"]
     assert marked() == {"S-A40"}
     assert run.judged == run.sensors - 1 == 67
+    if not full:  # in one round: nobody else was left out beside it
+        assert not run.chunks.filter(stage__gt=1, judged__gt=0).exists()
 
 
 def test_workers_that_die_of_something_else_make_no_sensor_fail(world, killing, monkeypatch):

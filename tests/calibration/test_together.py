@@ -1,77 +1,56 @@
-"""Sensors of one dealer are judged together, so that nobody is judged twice for a sibling."""
+"""Many at once on PostgreSQL: posts to sensors of one machine and day, and a scan between them."""
 
+import threading
 from datetime import UTC, datetime
 
-import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as some
+from django.db import connection
 
-from calibration import stages, together
-from calibration.models import Judgement
+from calibration import records
+from calibration.models import Calibration, Judgement
 from calibration.records import PointDraft
 from calibration.scan import run_scan
-from tests.calibration.test_histories import seal
-from tests.conftest import NOW
+from tests.conftest import NOW, SYSTEM, build_world
 
 
-@given(some.lists(some.integers(1, 60), max_size=12), some.integers(1, 20), some.integers(20, 40))
-def test_batches_divide_no_dealer_that_fits(sizes, batch, most):
-    dealer = np.repeat(np.arange(len(sizes)), sizes)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(together, "BATCH", batch)
-        patch.setattr(together, "TOGETHER", most)
-        cut = list(together.batches(range(len(dealer)), dealer))
-    assert [key for part in cut for key in part] == list(range(len(dealer)))
-    for part in cut:
-        whose = np.unique(dealer[list(part)])
-        assert len(part) <= most
-        assert len(whose) == 1 or len(part) <= batch
-    for key, size in enumerate(sizes):
-        parts = [part for part in cut if (dealer[list(part)] == key).any()]
-        assert len(parts) == -(-size // most) or (size <= batch and len(parts) == 1)
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite has one writer at a time")
+def test_posts_to_siblings_and_scans_never_wait_in_a_ring():
+    world = build_world()
+    for which in ("A1", "A1b", "A2", "A2b"):
+        world.season(which, 2024, reference=world.references["A"])
+    failed = []
 
+    def work(action):
+        try:
+            action()
+        except Exception as wrong:  # noqa: BLE001 - whatever it is, the test shows it
+            failed.append(wrong)
+        finally:
+            connection.close()
 
-@pytest.fixture
-def siblings(world, monkeypatch):
-    """Two dealers' sensors, theirs alternating by key, a season of which is sealed, not judged."""
-    names = [f"{letter}{number}" for number in range(3, 9) for letter in "AB"]
-    for name in names:
-        world.add_sensor(name)
-    for year in (2024, 2025):
-        for name in names:
-            world.season(name, year, reference=world.references[name[0]])
-    run_scan(full=True, now=NOW)
-    when = datetime(2026, 3, 10, 9, tzinfo=UTC)
-    points = (PointDraft(0, 20_000), PointDraft(100, 30_400))
-    seal(
-        world,
-        [
-            world.draft(
-                name, performed_at=when, reference=world.references[name[0]], points=points
-            )
-            for name in names
-        ],
-    )
-    monkeypatch.setattr(together, "BATCH", 2)
+    def post(which, year, minute):
+        moved = (PointDraft(0, 20000), PointDraft(100, 30400 + minute))
+        draft = world.draft(
+            which,
+            performed_at=datetime(year, 3, 10, 9, minute, tzinfo=UTC),
+            reference=world.references["A"],
+            points=moved,
+        )
+        records.record_calibration(draft, scope=SYSTEM, now=NOW)
 
-
-def rounds(run):
-    rows = run.chunks.order_by("stage", "number").values_list("stage", "work", "judged")
-    return [row for row in rows if row[1] not in ("learn", "close")]
-
-
-@pytest.mark.parametrize(("chunk", "cut"), [(3, [6, 6]), (100, [12])])
-def test_siblings_that_changed_together_are_judged_once(siblings, monkeypatch, chunk, cut):
-    monkeypatch.setattr(stages, "MARKED_SENSORS", chunk)
-    run = run_scan(now=NOW)
-    assert rounds(run) == [(1, "marked", size) for size in cut]
-    assert Judgement.objects.filter(common_members__gte=5, performed_at__year=2026).count() == 12
-
-
-def test_siblings_that_are_judged_apart_are_judged_again(siblings, monkeypatch):
-    """So that the test above could fail."""
-    monkeypatch.setattr(together, "TOGETHER", 2)
-    run = run_scan(now=NOW)
-    assert len(rounds(run)) > 1
-    assert Judgement.objects.filter(common_members__gte=5, performed_at__year=2026).count() == 12
+    actions = [
+        lambda which=which, minute=minute: post(which, 2025, minute)
+        for minute in range(5)
+        for which in ("A1", "A1b", "A2", "A2b")
+    ]
+    actions[4::5] = [*(lambda: run_scan(now=NOW),) * len(actions[4::5])]
+    threads = [threading.Thread(target=work, args=(action,)) for action in actions]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert failed == []
+    posted = len(actions) - len(actions[4::5])
+    assert Calibration.objects.count() == 4 + posted
+    assert Judgement.objects.count() == 4 + posted
