@@ -115,7 +115,7 @@ def _upsert(
     updates = ", ".join(f"{name} = excluded.{name}" for name in rest)
     # Without WHERE, SQLite takes the ON of a SELECT for that of a join.
     return (
-        f"{_insert(model, names, source, ())} WHERE true "  # noqa: S608 # nosec B608
+        f"{_insert(model, names, source, ())} WHERE true "  # nosec B608
         f"ON CONFLICT ({key}) DO UPDATE SET {updates} WHERE {where}"
     )
 
