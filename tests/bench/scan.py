@@ -1,8 +1,8 @@
 """The bench of the scan: one run, one table, every figure a ratio inside the run.
 
 Run ``python -m tests.bench.scan`` (``--sensors 10000``, 100000 or 1000000). It fills a PostgreSQL
-database of its own with an invented fleet (`scan_fleet`), and measures there what it costs to copy
-the needed columns out and compute nothing (the floor), what the scan costs, and what others need
+database of its own with an invented fleet (`scan_fleet`), and measures there what it costs psql to
+copy the needed columns out and compute nothing (the floor), what the scan costs, and what others need
 for a part of the job (`peers`; ``pip install -e '.[bench]'``). Wall-clock seconds on a machine
 whose cores server and client share; medians of three where it was short. The last line is one
 JSON object. The database is dropped at the end, or with ``--keep`` by the next run.
@@ -107,8 +107,7 @@ def seconds(
 ) -> Iterator[tuple[str, float]]:
     """Yield everything that was measured, by name."""
     yield "floor", pg.floor
-    if pg.floor_psql is not None:
-        yield "floor_psql", pg.floor_psql
+    yield "floor_psycopg", pg.floor_psycopg
     yield "packed", pg.packed
     for name, scans in scans_of(pg, sqlite, small).items():
         yield name, scans.seconds
@@ -160,8 +159,7 @@ def table(
     yield f"\n{'':46s} {'seconds':>9s} {'x floor':>8s} {'process':>8s} {'MB':>6s} {'rows':>9s}"
     label = f"floor: {pg.floor_bytes / 1e6:,.0f} MB of needed columns by COPY"
     yield _line(label, pg.floor, pg.floor)
-    if pg.floor_psql is not None:
-        yield _line("  the same by psql, its start included", pg.floor_psql, pg.floor)
+    yield _line("  the same by psycopg, row by row", pg.floor_psycopg, pg.floor)
     yield _line("  COPY of the packed rows alone", pg.packed, pg.floor)
     for name, scans in scans_of(pg, sqlite, small).items():
         floor = sqlite.read if name.startswith("sqlite") else pg.floor

@@ -82,11 +82,11 @@ class Subject:
 
 @dataclass
 class Measured:
-    """What was measured on PostgreSQL at one size."""
+    """What was measured on PostgreSQL at one size; `floor` is by psql, where there is one."""
 
     floor: float
     floor_bytes: int
-    floor_psql: float | None
+    floor_psycopg: float
     first: Scans
     packed: float
     findings: Findings
@@ -102,10 +102,10 @@ def measure(url: str, fleet: Fleet, between: Callable[[], None]) -> Measured:
     """Measure a database that was just filled; `between` is called before the first scan."""
     subject = Subject(url, fleet)
     size = scan_floor.copy_out(url, scan_floor.NEEDED)
-    floor = scan_floor.median_of(lambda: scan_floor.copy_out(url, scan_floor.NEEDED))
-    by_psql = None
+    by_psycopg = scan_floor.median_of(lambda: scan_floor.copy_out(url, scan_floor.NEEDED))
+    floor = by_psycopg
     if shutil.which("psql"):
-        by_psql = scan_floor.median_of(lambda: scan_floor.copy_by_psql(url))
+        floor = scan_floor.median_of(lambda: scan_floor.copy_by_psql(url))
     tell(f"floor: {floor:.2f} s")
     between()
     first = subject.first()
@@ -120,7 +120,7 @@ def measure(url: str, fleet: Fleet, between: Callable[[], None]) -> Measured:
     # A full scan learns from everybody anew, a small one does not: what that moves, it writes.
     relearnt = Scans([scan(url, full=True, workers=2)])
     again = subject.scan("full scan, nothing new", full=True, workers=2, changed=False)
-    return Measured(floor, size, by_psql, first, packed, found, full, one, incremental, rescan,
+    return Measured(floor, size, by_psycopg, first, packed, found, full, one, incremental, rescan,
                     relearnt, again)  # fmt: skip
 
 
