@@ -46,6 +46,7 @@ def history(sensors: int, seed: int = 3) -> History:
         season=2000 + number - (rng.random(count) < 0.1),
         starts_segment=rng.random(count) < 0.05,
         superseded=rng.random(count) < 0.05,
+        as_found=np.ones(count, dtype=bool),
         installation=sensor,
         reference=reference,
         reference_pct=np.where(reference < 0, 1.0, 0.3),

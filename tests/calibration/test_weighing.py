@@ -64,6 +64,7 @@ def fleet_history(sensors: int = 160, most_points: int = 7, *, slips: bool = Tru
         season=season,
         starts_segment=random.random(size) < 0.04,
         superseded=random.random(size) < 0.03,
+        as_found=np.ones(size, dtype=bool),
         installation=sensor // 4,
         reference=sensor % 5 - 1,
         reference_pct=np.full(size, 0.5),
