@@ -3,9 +3,9 @@
 Run ``python -m tests.bench.scan`` (``--sensors 10000``, 100000 or 1000000). It fills a PostgreSQL
 database of its own with an invented fleet (`scan_fleet`), and measures there what it costs psql to
 copy the needed columns out and compute nothing (the floor), what the scan costs, and what others
-need for a part of the job (`peers`; ``pip install -e '.[bench]'``). Wall-clock seconds on a machine
-whose cores server and client share; medians of three where it was short. The last line is one
-JSON object. The database is dropped at the end, or with ``--keep`` by the next run.
+need for a part of the job (`peers`; ``pip install -e '.[bench]'``). Wall-clock seconds on a
+machine whose cores server and client share; medians of three where it was short. The last line is
+one JSON object. The database is dropped at the end, or with ``--keep`` by the next run.
 """
 
 import argparse
