@@ -119,14 +119,14 @@ def settle(span: Span, *, now: datetime, stored: Callable[[Judged], None]) -> li
     try:
         found = compare(span)
     except (ValueError, ArithmeticError):
-        each = [Span(key, key) for key, _ in companies(span)]
+        each = _each(span)
         if len(each) > 1:
             return _settle_each(each, now=now, stored=stored)
         rows = PackedHistory.objects.filter(span.among("company")).order_by("sensor_id")
         left = np.array(rows.values_list("sensor", flat=True), dtype=np.int64)
         return _left(left, left if _guests(span) else left[:0], stored)
     if len(found.differing) > _FEW_DIFFER * len(found.members):
-        each = [Span(key, key) for key, _ in companies(span)]
+        each = _each(span)
         if len(found.differing) > TOGETHER and len(each) > 1:
             return _settle_each(each, now=now, stored=stored)
         with transaction.atomic():
@@ -135,6 +135,10 @@ def settle(span: Span, *, now: datetime, stored: Callable[[Judged], None]) -> li
                 stored(_store(found, now))
                 return []
     return _left(found.differing, _beside_guests(found), stored)
+
+
+def _each(span: Span) -> list[Span]:
+    return [Span(key, key) for key, _ in companies(span)]
 
 
 def _settle_each(
