@@ -7,10 +7,10 @@ another are compared together: an array of a hundred costs what one of a thousan
 locks nothing.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from django.db import transaction
@@ -42,7 +42,7 @@ from calibration.models import (
 from calibration.neighbours import beside_others
 from calibration.outcomes import LEVELS, Outcome
 from calibration.recorded import Recorded
-from calibration.together import TOGETHER
+from calibration.together import TOGETHER, Span
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -53,17 +53,6 @@ _CLOSED = _STATUS.index(DriftFlag.Status.CLOSED)
 GROUP = 15_000  # sensors that are compared at once, or one company
 _FEW_DIFFER = 0.2  # of a group; more are stored together
 _NUMBERS = ("level", "magnitude", "tolerance", "p_out")
-
-
-class Span(NamedTuple):
-    """The companies whose keys are in a range."""
-
-    first: int
-    last: int
-
-    def among(self, name: str) -> Q:
-        """Return the condition that a field names one of them."""
-        return Q(**{f"{name}__gte": self.first, f"{name}__lte": self.last})
 
 
 def companies(span: Span | None = None) -> list[tuple[int, int]]:
@@ -96,18 +85,6 @@ class Found:
     differing: Ints
 
 
-def spans(companies: Iterable[tuple[int, int]], most: int) -> list[tuple[Span, int]]:
-    """Cut companies, each with so many sensors, into spans and their sensors; none is divided."""
-    cut: list[tuple[Span, int]] = []
-    for key, sensors in companies:
-        if cut and cut[-1][1] + sensors <= most:
-            span, before = cut.pop()
-            cut.append((Span(span.first, key), before + sensors))
-        else:
-            cut.append((Span(key, key), sensors))
-    return cut
-
-
 def settle(span: Span, *, now: datetime, stored: Callable[[Judged], None]) -> list[int]:
     """Bring the sensors of some companies in line with what should be stored of them.
 
@@ -119,16 +96,14 @@ def settle(span: Span, *, now: datetime, stored: Callable[[Judged], None]) -> li
     try:
         found = compare(span)
     except (ValueError, ArithmeticError):
-        each = _each(span)
-        if len(each) > 1:
-            return _settle_each(each, now=now, stored=stored)
+        if span.first < span.last:
+            return _settle_each(span, now=now, stored=stored)
         rows = PackedHistory.objects.filter(span.among("company")).order_by("sensor_id")
         left = np.array(rows.values_list("sensor", flat=True), dtype=np.int64)
         return _left(left, left if _guests(span) else left[:0], stored)
     if len(found.differing) > _FEW_DIFFER * len(found.members):
-        each = _each(span)
-        if len(found.differing) > TOGETHER and len(each) > 1:
-            return _settle_each(each, now=now, stored=stored)
+        if len(found.differing) > TOGETHER and span.first < span.last:
+            return _settle_each(span, now=now, stored=stored)
         with transaction.atomic():
             lock(found.differing)
             if _still_so(span, found):
@@ -137,13 +112,8 @@ def settle(span: Span, *, now: datetime, stored: Callable[[Judged], None]) -> li
     return _left(found.differing, _beside_guests(found), stored)
 
 
-def _each(span: Span) -> list[Span]:
-    return [Span(key, key) for key, _ in companies(span)]
-
-
-def _settle_each(
-    each: Sequence[Span], *, now: datetime, stored: Callable[[Judged], None]
-) -> list[int]:
+def _settle_each(span: Span, *, now: datetime, stored: Callable[[Judged], None]) -> list[int]:
+    each = [Span(key, key) for key, _ in companies(span)]
     return [left for one in each for left in settle(one, now=now, stored=stored)]
 
 

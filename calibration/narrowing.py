@@ -39,15 +39,14 @@ def batches(sensor: Sequence[int], dealer: Ints | None, attempt: int) -> Iterato
 
     Where an attempt died, the batch that it died in comes first.
     """
-    largest, at = together.TOGETHER, 0
+    largest = together.TOGETHER
     small = max(1, largest // NARROWER ** (attempt - 1))
     carefully = 0 if attempt == 1 else max(1, largest // NARROWER ** (attempt - 2))
     carefully = min(len(sensor), carefully)
-    while at < carefully:
+    for at in range(0, carefully, small):
         yield sensor[at : min(at + small, carefully)]
-        at += small
-    at = carefully
-    yield from together.batches(sensor[at:], None if dealer is None else dealer[at:])
+    rest = None if dealer is None else dealer[carefully:]
+    yield from together.batches(sensor[carefully:], rest)
 
 
 def _judge_some(held: Held, sensor_ids: Sequence[int]) -> None:

@@ -13,10 +13,9 @@ from django.db.models.lookups import Exact
 from numpy.typing import NDArray
 
 from calibration import columns
-from calibration.beside import Beside
 from calibration.models import FurtherCompany, PackedHistory, ReferenceStandard
 from calibration.recorded import HEAD, Recorded
-from fleet.models import Sensor
+from calibration.together import dealers_of
 from fleet.statements import Statement
 
 Ints = NDArray[np.int64]
@@ -36,7 +35,6 @@ _OWNERS = Statement(
         .values_list("pk", "dealer_id")
     )
 )
-_DEALERS = Beside(Sensor.objects.all, {"dealer": ("dealer", "key")}, key="pk")
 
 
 def whole() -> Q:
@@ -118,7 +116,7 @@ def keep(recorded: Recorded, judged: Judged | None = None) -> int:
     stop = np.cumsum(recorded.heads["points"].astype(np.int64))
     until = stop[first + count - 1]
     since = np.concatenate(([0], until[:-1]))
-    dealer = _DEALERS.of(sensor)["dealer"] if judged is None else judged.dealer
+    dealer = dealers_of(sensor) if judged is None else judged.dealer
     company, further = _companies(recorded, sensor, first, dealer)
     heads, points = recorded.heads.tobytes(), recorded.points.tobytes()
     kinds: dict[str, columns.Kind] = {"sensor": "key", "company": "key", "calibrations": "key"}

@@ -105,7 +105,7 @@ def to_judge_together(chunk: ScanChunk) -> tuple[Keys, Keys]:
     has judged and marked again stands behind the one at which it ended.
     """
     anew = chunk.run.started_at if chunk.attempt > 1 else None
-    sensor, dealer = together.marked(chunk.first, chunk.last, anew=anew)
+    sensor, dealer = together.marked(together.Span(chunk.first, chunk.last), anew=anew)
     stage = chunk.run.chunks.filter(stage=chunk.stage, work=JUDGE)
     alone = np.array(stage.values_list("last", flat=True), dtype=np.int64)  # set apart
     left = ~np.isin(sensor, np.concatenate((alone, _failed(chunk.run))))
@@ -138,17 +138,17 @@ def _cut(
 
 
 def _compare(run: ScanRun, stage: int) -> list[ScanChunk]:
-    return _spans(run, stage, COMPARE, comparing.spans(comparing.companies(), COMPARE_SENSORS))
+    return _spans(run, stage, COMPARE, together.spans(comparing.companies(), COMPARE_SENSORS))
 
 
 def _by_dealer(run: ScanRun, stage: int, sensors: Keys) -> list[ScanChunk]:
     dealer, count = np.unique(together.by_dealer(sensors)[1], return_counts=True)
     counts = zip(dealer.tolist(), count.tolist(), strict=True)
-    return _spans(run, stage, MARKED, comparing.spans(counts, MARKED_SENSORS))
+    return _spans(run, stage, MARKED, together.spans(counts, MARKED_SENSORS))
 
 
 def _spans(
-    run: ScanRun, stage: int, work: str, spans: Iterable[tuple[comparing.Span, int]]
+    run: ScanRun, stage: int, work: str, spans: Iterable[tuple[together.Span, int]]
 ) -> list[ScanChunk]:
     return [
         _chunk(run, stage, number, work, (span.first, span.last, sensors, 0))

@@ -4,10 +4,12 @@ They were calibrated with the same references on the same days. Judged apart, ea
 the others' sensors, and all would be judged once more.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
+from typing import NamedTuple
 
 import numpy as np
+from django.db.models import Q
 from numpy.typing import NDArray
 
 from calibration import columns
@@ -22,6 +24,38 @@ TOGETHER = 6_000  # of one dealer at most: some seconds for which posts to its s
 _DEALERS = Beside(Sensor.objects.all, {"dealer": ("dealer", "key")}, key="pk")
 
 
+class Span(NamedTuple):
+    """The companies, or the dealers, whose keys are in a range."""
+
+    first: int
+    last: int
+
+    def among(self, name: str) -> Q:
+        """Return the condition that a field names one of them."""
+        return Q(**{f"{name}__gte": self.first, f"{name}__lte": self.last})
+
+
+def spans(counts: Iterable[tuple[int, int]], most: int) -> list[tuple[Span, int]]:
+    """Cut companies or dealers, each with so many sensors, into spans; none is divided.
+
+    Returns each span and how many sensors it has.
+    """
+    cut: list[tuple[Span, int]] = []
+    for key, sensors in counts:
+        if cut and cut[-1][1] + sensors <= most:
+            span, before = cut.pop()
+            cut.append((Span(span.first, key), before + sensors))
+        else:
+            cut.append((Span(key, key), sensors))
+    return cut
+
+
+def dealers_of(sensor: Ints) -> Ints:
+    """Return the dealer of each sensor (ascending keys), (N,)."""
+    dealer: Ints = _DEALERS.of(sensor)["dealer"]
+    return dealer
+
+
 def by_dealer(sensor: Ints) -> tuple[Ints, Ints]:
     """Return sensors by dealer and key, and the dealer of each.
 
@@ -30,17 +64,17 @@ def by_dealer(sensor: Ints) -> tuple[Ints, Ints]:
     sensor : (N,) array
         Keys, each once, ascending.
     """
-    dealer = _DEALERS.of(sensor)["dealer"]
+    dealer = dealers_of(sensor)
     order = np.argsort(dealer, kind="stable")
     return sensor[order], dealer[order]
 
 
-def marked(first: int, last: int, *, anew: datetime | None = None) -> tuple[Ints, Ints]:
-    """Return the marked sensors of the dealers in a range of keys, as `by_dealer`.
+def marked(span: Span, *, anew: datetime | None = None) -> tuple[Ints, Ints]:
+    """Return the marked sensors of these dealers, as `by_dealer`.
 
     Those that were marked `anew`, from a moment on, come after the others.
     """
-    rows = StaleSensor.objects.filter(sensor__dealer__gte=first, sensor__dealer__lte=last)
+    rows = StaleSensor.objects.filter(span.among("sensor__dealer"))
     found = columns.read(
         rows.order_by().values_list("pk", "sensor__dealer", "since"),
         sensor="key",

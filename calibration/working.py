@@ -26,7 +26,6 @@ from calibration import (
     together,
 )
 from calibration.claiming import Clock, LeaseLost
-from calibration.comparing import Span
 from calibration.fleetwide import settle_intervals, settle_lots
 from calibration.held import Held
 from calibration.judging import Judged
@@ -34,6 +33,7 @@ from calibration.models import PackedHistory, ScanChunk, UncountedSensor
 from calibration.narrowing import AWAY, judge_all, put_aside
 from calibration.policies import mark_stale
 from calibration.stages import CLOSE, COMPARE, JUDGE, LEARN, MARKED, PACK, Step
+from calibration.together import Span
 from fleet.models import Sensor
 
 logger = logging.getLogger(__name__)
@@ -126,7 +126,7 @@ def _compare(held: Held) -> Step:
 
     left: list[int] = []
     companies = comparing.companies(Span(chunk.first, chunk.last))
-    for span, _ in comparing.spans(companies, comparing.GROUP):
+    for span, _ in together.spans(companies, comparing.GROUP):
         left += comparing.settle(span, now=held.now, stored=stored)
         held.renew()
     failed = [each["sensor"] for each in chunk.failed]

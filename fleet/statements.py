@@ -43,11 +43,12 @@ class Statement:
 
     def one(self, key: Key) -> list[Sequence[Any]]:
         """Return the rows of one key."""
-        plain = isinstance(key, UUID) and not connection.features.has_native_uuid_field
-        return self._rows(_prepared(key) if plain else key)
+        return self.of(key)
 
     def of(self, *given: Key) -> list[Sequence[Any]]:
         """Return the rows of several values, each for its own mark, in their order in the SQL."""
+        if not connection.features.has_native_uuid_field:
+            given = tuple(_prepared(key) if isinstance(key, UUID) else key for key in given)
         return self._rows(*given)
 
     def many(self, keys: Iterable[int] | Iterable[UUID]) -> list[Sequence[Any]]:

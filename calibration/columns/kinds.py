@@ -49,9 +49,8 @@ _FORMS = {
     "uuid": Form("uuid", "V16", "V16", f"'{'0' * 32}'"),
     "moment": Form("timestamptz", ">i8", "<i8", "'-infinity'", _EPOCH_2000_US),
     "date": Form("date", ">i4", "<i4", "'-infinity'", _EPOCH_2000_DAYS),
-    "bytes": Form(
-        "bytea", "u1", "u1", "''"
-    ),  # of all rows, laid end to end; to be read, never written
+    # Those of all rows laid end to end; to be read, never written.
+    "bytes": Form("bytea", "u1", "u1", "''"),
 }
 _CODE = Form("smallint", ">i2", "<i2", "'-1'")
 

@@ -19,6 +19,7 @@ from calibration.models import (
 )
 from calibration.records import PointDraft
 from calibration.scan import run_scan
+from calibration.together import spans
 from tests.calibration.lives import grow, resell
 from tests.calibration.test_functional import FAILED
 from tests.calibration.test_functional import draft as functional_draft
@@ -37,7 +38,7 @@ def rows():
 def differing():
     """Keys of all sensors that are stored otherwise than they should be."""
     found = [
-        {int(sensor) for span, _ in comparing.spans(comparing.companies(), most)
+        {int(sensor) for span, _ in spans(comparing.companies(), most)
          for sensor in comparing.compare(span).differing}
         for most in (1, 1000)
     ]  # fmt: skip
@@ -105,9 +106,9 @@ def test_after_a_full_scan_nobody_differs(world, seed):
 def test_companies_are_found_to_be_what_the_ordinary_path_finds(world, seed, most):
     grow(world, seed)
     run_scan(full=True, now=NOW)
-    spans = comparing.spans(comparing.companies(), most)
-    assert len(spans) == (2 if most == 1 else 1)
-    for span, _ in spans:
+    cut = spans(comparing.companies(), most)
+    assert len(cut) == (2 if most == 1 else 1)
+    for span, _ in cut:
         found = comparing.compare(span)
         ordinary = judging.outcomes_of(found.recorded.of(found.members))
         for whole, plain, sensor in (
@@ -296,7 +297,7 @@ def test_histories_that_were_forgotten_meanwhile_are_stored_by_nobody_comparing(
     told = []
     left = [
         sensor
-        for span, _ in comparing.spans(comparing.companies(), most)
+        for span, _ in spans(comparing.companies(), most)
         for sensor in comparing.settle(span, now=NOW, stored=told.append)
     ]
     waiting = {sensor for judged in told for sensor in judged.touched}

@@ -6,6 +6,7 @@ from calibration import comparing
 from calibration.models import DriftFlag, DueState, Fit, Judgement, PackedHistory
 from calibration.records import PointDraft
 from calibration.scan import run_scan
+from calibration.together import Span
 from tests.calibration.lives import resell
 from tests.calibration.test_scan import rows
 from tests.conftest import NOW
@@ -39,8 +40,7 @@ def test_a_scan_leaves_the_cause_what_it_is(swapped):
     run_scan(full=True, now=NOW)
     assert first_cause(swapped) == "cable_swapped"
     assert [
-        len(comparing.compare(comparing.Span(key, key)).differing)
-        for key, _ in comparing.companies()
+        len(comparing.compare(Span(key, key)).differing) for key, _ in comparing.companies()
     ] == [0, 0]
 
 

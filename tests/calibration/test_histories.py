@@ -11,6 +11,7 @@ from calibration.histories import behind, recorded_of
 from calibration.models import Calibration, PackedHistory, StaleSensor, TolerancePolicy
 from calibration.recorded import read_recorded
 from calibration.scan import run_scan
+from calibration.together import Span
 from tests.calibration.lives import draft, grow
 from tests.calibration.test_packing import assert_same, everybody, packs
 from tests.calibration.test_scan import rows
@@ -92,7 +93,7 @@ def test_a_company_is_not_stored_together_over_what_is_not_packed(world):
     run_scan(full=True, now=NOW)
     TolerancePolicy.objects.create(slope_tolerance_pct=0.01)  # another verdict for everybody
     (sensor,) = seal(world, [world.draft("A1", performed_at=NOW.replace(day=1))])
-    told, its = [], comparing.Span(*[world.dealers["A"].pk] * 2)
+    told, its = [], Span(*[world.dealers["A"].pk] * 2)
     left = comparing.settle(its, now=NOW, stored=told.append)
     assert told == []
     assert sensor in left
@@ -142,7 +143,7 @@ def test_a_company_with_such_a_pack_is_judged_sensor_by_sensor(world):
     pack = PackedHistory.objects.filter(calibrations__gt=1).first()
     pack.heads = bytes(pack.heads)[: -pack.calibrations]
     pack.save()
-    span = comparing.Span(0, 2**31)
+    span = Span(0, 2**31)
     told = []
     left = set(comparing.settle(span, now=NOW, stored=told.append))
     left |= {sensor for judged in told for sensor in judged.touched}  # in it are guests

@@ -22,6 +22,7 @@ from calibration import (
 from calibration.claiming import Clock, LeaseLost
 from calibration.models import Judgement, PackedHistory, ScanChunk, ScanRun, StaleSensor
 from calibration.scan import run_scan
+from calibration.together import Span, spans
 from tests.calibration.deaths import Killed, until_finished
 from tests.conftest import NOW
 
@@ -317,7 +318,7 @@ def packed(world, monkeypatch):
         )
     monkeypatch.setattr(stages, "unpacked", lambda *_: np.zeros(0, dtype=np.int64))
 
-    everybody = comparing.Span(1, 2)
+    everybody = Span(1, 2)
 
     def companies(span=everybody):
         return [(key, 4) for key in (1, 2) if span.first <= key <= span.last]
@@ -352,7 +353,7 @@ def test_only_who_differs_is_judged(packed, monkeypatch):
     assert ranges(run_scan(full=True, now=NOW)) == [(1, 1), (2, 2)]
     assert asked == [(1, 1), (2, 2)] * 2
     monkeypatch.undo()
-    assert comparing.spans([(1, 4), (2, 4), (5, 9)], 8) == [((1, 2), 8), ((5, 5), 9)]
+    assert spans([(1, 4), (2, 4), (5, 9)], 8) == [((1, 2), 8), ((5, 5), 9)]
 
 
 def test_a_company_that_cannot_be_compared_is_judged_sensor_by_sensor(packed, monkeypatch, caplog):
