@@ -151,16 +151,13 @@ class SensorPage(Desk, SensorAdmin):
     def replace(self, request: HttpRequest, object_id: str) -> HttpResponse:
         """Put another sensor in this one's place."""
         row = self.visible_or_404(request, object_id, "edit")
-        place = replacing.here(row, scope_in(request))
-        if place is None:
-            form, new = None, replacing.replaced(request, row)
-            if new is None:
-                raise Http404("It sits on no machine.")
-        else:
-            form, new = replacing.replace(request, place)
+        asked = replacing.ask(request, row)
+        place, new = asked.place, asked.new
+        if place is None and new is None:
+            raise Http404("It sits on no machine.")
         if new is None:
             title = f"Replace {row.serial}"
-            context = {"title": title, "place": place, "form": form, "cautions": CAUTIONS}
+            context = {"title": title, "place": place, "form": asked.form, "cautions": CAUTIONS}
             return self.page(request, "desk/replace.html", context)
         said = f"{new.sensor.serial} sits at {new.position} now. Calibrate it before it is used."
         self.message_user(request, said, messages.SUCCESS)

@@ -1,5 +1,7 @@
 """The page on which one sensor takes another's place, on one day."""
 
+from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from django import forms
@@ -45,20 +47,50 @@ class ReplaceForm(forms.Form):
         return found
 
 
-def here(sensor: Sensor, scope: Scope) -> Installation | None:
-    """Return where a sensor sits now."""
+@dataclass(frozen=True)
+class Outcome:
+    """Where the old sensor sits (None: nowhere any more), the form, and what came of it."""
+
+    place: Installation | None
+    form: ReplaceForm
+    new: Installation | None
+
+
+def ask(request: HttpRequest, sensor: Sensor) -> Outcome:
+    """Read the form; where it is sent, put the new sensor in the place of the old one.
+
+    Sent twice at once, the second waits for the first and answers what that has done.
+    """
+    if request.method != "POST":
+        return _read(request, sensor)
+    with transaction.atomic():
+        registry.hold(sensor)
+        return _read(request, sensor)
+
+
+def _read(request: HttpRequest, sensor: Sensor) -> Outcome:
+    scope = scope_in(request)
+    place = _here(sensor, scope)
+    zone = (place.machine.customer.dealer if place else sensor.dealer).zone
+    today = timezone.now().astimezone(zone).date()
+    sent = request.POST if request.method == "POST" else None
+    form = ReplaceForm(sent, scope=scope, initial={"on": today})
+    if not form.is_valid():
+        return Outcome(place, form, None)
+    if place is None:
+        return Outcome(None, form, _done_already(form, sensor))
+    return Outcome(place, form, _replace(form, place, today))
+
+
+def _here(sensor: Sensor, scope: Scope) -> Installation | None:
     rows = Installation.objects.visible_to(scope).filter(sensor=sensor, removed_on__isnull=True)
     found: Installation | None = rows.select_related("sensor", "machine__customer__dealer").first()
     return found
 
 
-def replaced(request: HttpRequest, sensor: Sensor) -> Installation | None:
-    """Return what the same form has done already, where it is sent once more."""
-    scope = scope_in(request)
-    form = ReplaceForm(request.POST if request.method == "POST" else None, scope=scope)
-    if not form.is_valid():
-        return None
-    rows, on = Installation.objects.visible_to(scope), form.cleaned_data["on"]
+def _done_already(form: ReplaceForm, sensor: Sensor) -> Installation | None:
+    """Return what the same form has done already."""
+    rows, on = Installation.objects.visible_to(form.scope), form.cleaned_data["on"]
     left = rows.filter(sensor=sensor, removed_on=on).first()
     now_there = rows.filter(sensor=form.cleaned_data["sensor"], installed_on=on)
     found: Installation | None = (
@@ -67,27 +99,20 @@ def replaced(request: HttpRequest, sensor: Sensor) -> Installation | None:
     return found
 
 
-def replace(request: HttpRequest, place: Installation) -> tuple[ReplaceForm, Installation | None]:
-    """Read the form; put the new sensor in the place; answer the form and what came of it."""
-    scope, now = scope_in(request), timezone.now()
-    today = now.astimezone(place.machine.customer.dealer.zone).date()
-    form = ReplaceForm(
-        request.POST if request.method == "POST" else None, scope=scope, initial={"on": today}
-    )
-    if not form.is_valid():
-        return form, None
-    chosen = form.cleaned_data
+def _replace(form: ReplaceForm, place: Installation, today: date) -> Installation | None:
+    """Return what sits there now; None where it was refused, which the form then says."""
+    chosen, now = form.cleaned_data, timezone.now()
     try:
         with transaction.atomic():
             if chosen["on"] > today:
                 raise Conflict("A sensor is replaced today or was before; that day is to come.")
             new = registry.replace_sensor(
-                scope=scope, installation=place, sensor=chosen["sensor"], on=chosen["on"]
+                scope=form.scope, installation=place, sensor=chosen["sensor"], on=chosen["on"]
             )
             both = [place.sensor_id, new.sensor_id]
             policies.mark_stale(both, why="it was installed, moved or removed", now=now)
             due.refresh(both, now=now)
     except DomainError as refusal:
         put_errors(form, refusal)
-        return form, None
-    return form, new
+        return None
+    return new

@@ -1,8 +1,11 @@
 """One's own tokens, and a sensor that takes another's place."""
 
+import time
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 
 import pytest
+from django.db import connection, connections, transaction
 from django.urls import reverse
 from rest_framework.test import APIClient
 
@@ -92,6 +95,39 @@ def test_sent_twice_it_is_one_replacement_and_no_error(world, technician, spare)
     assert Installation.objects.filter(sensor=spare).count() == 1
     for other in ({"sensor": "S-NEW", "on": "2026-03-02"}, {"sensor": "S-A2", "on": "2026-03-01"}):
         assert technician.post(door, other).status_code == 404
+
+
+def _until_somebody_waits():
+    with connection.cursor() as cursor:
+        for _ in range(600):
+            cursor.execute("SELECT count(*) FROM pg_locks WHERE NOT granted")
+            if cursor.fetchone()[0]:
+                return
+            time.sleep(0.05)
+    raise AssertionError("nobody waited for the row")
+
+
+@pytest.mark.django_db(transaction=True)
+def test_sent_twice_at_once_it_is_one_replacement_and_no_error(world, technician, spare):
+    """A double tap: the second is read while the first has not been committed."""
+    if connection.vendor != "postgresql":
+        pytest.skip("the row lock is PostgreSQL's (DATABASE_URL)")
+    door = reverse("admin:fleet_sensor_replace", args=[world.sensors["A1"].pk])
+    again = signed_in(world.users["techA"])
+
+    def second():
+        try:
+            return again.post(door, {"sensor": "S-NEW", "on": "2026-03-01"})
+        finally:
+            connections.close_all()
+
+    with ThreadPoolExecutor(1) as pool:
+        with transaction.atomic():
+            first = technician.post(door, {"sensor": "S-NEW", "on": "2026-03-01"})
+            late = pool.submit(second)
+            _until_somebody_waits()
+        assert (late.result(60).status_code, first.status_code) == (302, 302)
+    assert Installation.objects.filter(sensor=spare).count() == 1
 
 
 @pytest.mark.parametrize(
