@@ -4,7 +4,8 @@ from typing import Any
 
 from rest_framework import serializers
 
-from api.inputs import Input, Number, Text, Uuid
+from api.fields import Number, Text, Uuid
+from api.inputs import Input
 from api.refs import ref
 from calibration.drafts import (
     CalibrationDraft,

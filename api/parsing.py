@@ -14,6 +14,7 @@ from fleet.errors import Malformed, Problem
 
 DEPTH = 16
 TEXT = "text without null characters and lone surrogates"
+_HOLDERS = (dict, list)
 
 
 class Json(BaseParser):
@@ -64,21 +65,21 @@ def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 def unkeepable(value: Any) -> Iterator[Problem]:
     """Yield what no field can keep, with its place: NaN, infinity, huge numbers, broken text."""
+    if not isinstance(value, _HOLDERS):
+        yield from _wrong((), value)
+        return
     waiting: list[tuple[tuple[str, ...], Any]] = [((), value)]
     while waiting:
-        path, item = waiting.pop()
-        if isinstance(item, dict | list):
-            if len(path) >= DEPTH:
-                raise Malformed(Problem("", "Nested too deeply", f"{DEPTH} levels at most"))
-            if isinstance(item, dict):
-                yield from _broken_names(path, item)
-            children = item.items() if isinstance(item, dict) else enumerate(item)
-            waiting.extend(((*path, str(name)), child) for name, child in children)
-            continue
-        wrong = _wrong(item)
-        if wrong is not None:
-            reason, accepted = wrong
-            yield Problem(".".join(path), reason, accepted, str(item)[:40])
+        path, holder = waiting.pop()
+        if len(path) >= DEPTH:
+            raise Malformed(Problem("", "Nested too deeply", f"{DEPTH} levels at most"))
+        if isinstance(holder, dict):
+            yield from _broken_names(path, holder)
+        for name, item in holder.items() if isinstance(holder, dict) else enumerate(holder):
+            if isinstance(item, _HOLDERS):
+                waiting.append(((*path, str(name)), item))
+            elif not _is_kept(item):
+                yield from _wrong((*path, str(name)), item)
 
 
 def _broken_names(path: tuple[str, ...], item: Mapping[str, Any]) -> Iterator[Problem]:
@@ -87,14 +88,24 @@ def _broken_names(path: tuple[str, ...], item: Mapping[str, Any]) -> Iterator[Pr
             yield Problem(".".join(path), "A name holds broken text", TEXT, name[:40])
 
 
-def _wrong(item: Any) -> tuple[str, str] | None:
-    if isinstance(item, float) and not math.isfinite(item):
-        return "Not a finite number", "a finite number"
-    if isinstance(item, int) and abs(item) > LARGEST:
-        return "Too large a number", f"whole numbers of at most {LARGEST}"
-    if isinstance(item, str) and _is_broken(item):
-        return "The text holds a null character or half a character", TEXT
-    return None
+def _is_kept(item: Any) -> bool:
+    if isinstance(item, str):
+        return not _is_broken(item)
+    if isinstance(item, float):
+        return math.isfinite(item)
+    return not isinstance(item, int) or abs(item) <= LARGEST
+
+
+def _wrong(path: tuple[str, ...], item: Any) -> Iterator[Problem]:
+    if _is_kept(item):
+        return
+    if isinstance(item, str):
+        reason, accepted = "The text holds a null character or half a character", TEXT
+    elif isinstance(item, float):
+        reason, accepted = "Not a finite number", "a finite number"
+    else:
+        reason, accepted = "Too large a number", f"whole numbers of at most {LARGEST}"
+    yield Problem(".".join(path), reason, accepted, str(item)[:40])
 
 
 def _is_broken(text: str) -> bool:

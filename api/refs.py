@@ -7,7 +7,7 @@ from django.db.models import Model, QuerySet
 from rest_framework import serializers
 
 from api import conditions
-from api.inputs import Ref
+from api.fields import Ref
 from api.scoping import Rows
 from calibration.models import Calibration, FunctionalTest, ReferenceStandard
 from fleet.access import users_visible_to

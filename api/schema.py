@@ -8,7 +8,8 @@ from drf_spectacular.utils import OpenApiParameter
 from rest_framework import serializers
 
 from api.errors import MEDIA_TYPE
-from api.inputs import Input, Ref
+from api.fields import Ref
+from api.inputs import Input
 from api.rendering import EXPORTS, Json
 from api.sparse import NAME
 
@@ -60,7 +61,7 @@ class ProblemSerializer(serializers.Serializer[Any]):
 class RefSchema(OpenApiSerializerFieldExtension):  # type: ignore[no-untyped-call] # the library's hook
     """A reference to another row: its id or its readable key."""
 
-    target_class = "api.inputs.Ref"
+    target_class = "api.fields.Ref"
 
     def map_serializer_field(self, auto_schema: Any, direction: Any) -> dict[str, Any]:
         """Return the field's schema."""

@@ -13,7 +13,8 @@ from rest_framework.response import Response
 
 from api.conditions import Contains, Filter
 from api.downloads import download
-from api.inputs import Input, Number, Text
+from api.fields import Number, Text
+from api.inputs import Input
 from api.refs import beside, ref, ref_filter
 from api.registers import Register, dealer_or_own
 from api.rendering import Pdf

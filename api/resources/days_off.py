@@ -5,8 +5,9 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.conditions import Day
-from api.inputs import Day as DayInput
-from api.inputs import Input, Text
+from api.fields import Day as DayInput
+from api.fields import Text
+from api.inputs import Input
 from api.refs import beside, ref, ref_filter
 from api.registers import Register
 from fleet.models import DayOff, Dealer, Membership, User

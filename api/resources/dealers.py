@@ -12,7 +12,8 @@ from rest_framework.response import Response
 
 from api.conditions import Contains, Filter
 from api.errors import MEDIA_TYPE, NotSetUp
-from api.inputs import Input, Number, Text, Whole
+from api.fields import Number, Text, Whole
+from api.inputs import Input
 from api.registers import Register
 from api.schema import SAYS, ProblemSerializer
 from calibration import checkpoints

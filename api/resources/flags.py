@@ -12,8 +12,9 @@ from rest_framework.response import Response
 from api.answers import FlagAnswer
 from api.causes import likeliest
 from api.conditions import Filter, Moment, Number, OneOf, Uuid, Whole
-from api.inputs import Input, Ref, Text
-from api.inputs import Whole as WholeNumber
+from api.fields import Ref, Text
+from api.fields import Whole as WholeNumber
+from api.inputs import Input
 from api.refs import ref_filter, seated
 from api.registers import Resource
 from calibration import flags, readout, triage

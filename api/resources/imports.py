@@ -15,8 +15,9 @@ from rest_framework.response import Response
 
 from api.conditions import Moment, OneOf
 from api.errors import MEDIA_TYPE, TooLarge
+from api.fields import Text
 from api.filters import Filters
-from api.inputs import Input, Text
+from api.inputs import Input
 from api.pagination import Pages
 from api.parsing import Json
 from api.permissions import require

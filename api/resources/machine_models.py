@@ -5,7 +5,8 @@ from typing import Any
 from rest_framework import serializers
 
 from api.conditions import Contains, OneOf
-from api.inputs import Input, Text, Whole
+from api.fields import Text, Whole
+from api.inputs import Input
 from api.registers import Register
 from fleet.models import MachineModel
 

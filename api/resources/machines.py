@@ -12,7 +12,8 @@ from rest_framework.response import Response
 
 from api.conditions import Contains, Filter
 from api.downloads import download
-from api.inputs import Input, Text
+from api.fields import Text
+from api.inputs import Input
 from api.refs import beside, ref, ref_filter
 from api.registers import Register
 from api.rendering import Pdf

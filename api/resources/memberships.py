@@ -8,7 +8,8 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.conditions import Filter, OneOf
-from api.inputs import Input, Number, Text
+from api.fields import Number, Text
+from api.inputs import Input
 from api.refs import beside, ref, ref_filter
 from api.registers import Register
 from fleet.errors import Invalid, Problem

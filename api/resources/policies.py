@@ -5,7 +5,8 @@ from typing import Any
 from rest_framework import serializers
 
 from api.conditions import Filter, Whether
-from api.inputs import Input, Number, Whole
+from api.fields import Number, Whole
+from api.inputs import Input
 from api.refs import beside, ref, ref_filter
 from api.registers import Register, dealer_or_own
 from calibration.models import TolerancePolicy

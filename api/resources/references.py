@@ -10,8 +10,9 @@ from rest_framework.response import Response
 
 from api.answers import CauseAnswer
 from api.conditions import Contains, Day, Filter, OneOf
-from api.inputs import Day as DayInput
-from api.inputs import Input, Number, Text
+from api.fields import Day as DayInput
+from api.fields import Number, Text
+from api.inputs import Input
 from api.refs import beside, ref, ref_filter
 from api.registers import Register, dealer_or_own
 from calibration.models import DriftFlag, ReferenceStandard, Verdict

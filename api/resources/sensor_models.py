@@ -9,7 +9,8 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.conditions import Contains, OneOf
-from api.inputs import Input, Number, Text
+from api.fields import Number, Text
+from api.inputs import Input
 from api.registers import Register
 from calibration.policies import mark_rule_changed
 from fleet import units

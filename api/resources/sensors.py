@@ -15,7 +15,8 @@ from api.answers import DueReasonsAnswer, HistoryAnswer, LatestAnswer, OpenFlagA
 from api.causes import Flagged, likeliest
 from api.conditions import Filter, Whether
 from api.downloads import download
-from api.inputs import Input, Number, Text
+from api.fields import Number, Text
+from api.inputs import Input
 from api.refs import beside, ref, ref_filter, seated
 from api.registers import Register, dealer_or_own, placed
 from api.rendering import Zip

@@ -14,7 +14,8 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.errors import CodeNeeded
-from api.inputs import Input, Text
+from api.fields import Text
+from api.inputs import Input
 from api.refs import beside
 from api.registers import Resource
 from api.scoping import candidates

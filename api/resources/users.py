@@ -9,7 +9,8 @@ from rest_framework import serializers
 
 from api.conditions import Filter, Whether
 from api.conditions import Ref as RefFilter
-from api.inputs import Input, Text
+from api.fields import Text
+from api.inputs import Input
 from api.permissions import require
 from api.refs import ref, rows_of
 from api.registers import Register, dealer_or_own

@@ -14,9 +14,10 @@ from rest_framework.response import Response
 from api.calendars import calendar_of
 from api.conditions import Day, Filter, OneOf, Whole
 from api.downloads import download
-from api.inputs import Day as DayInput
-from api.inputs import Input, Text
-from api.inputs import Whole as WholeInput
+from api.fields import Day as DayInput
+from api.fields import Text
+from api.fields import Whole as WholeInput
+from api.inputs import Input
 from api.permissions import require
 from api.refs import beside, ref, ref_filter
 from api.registers import Register

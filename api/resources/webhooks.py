@@ -10,7 +10,8 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.conditions import Whether
-from api.inputs import Input, Text
+from api.fields import Text
+from api.inputs import Input
 from api.permissions import require
 from api.refs import beside, ref, ref_filter
 from api.registers import Register, dealer_or_own
