@@ -116,7 +116,7 @@ def visit(served, chromium, ledger, profiles):
         known = name in profiles
         if not known:
             profiles[name] = chromium.new_context()
-            profiles[name].set_default_timeout(15_000)
+            profiles[name].set_default_timeout(30_000)
         if not name:
             profiles[name].clear_cookies()
         page = profiles[name].new_page()

@@ -2,7 +2,7 @@
 
 import re
 from datetime import UTC, datetime, timedelta
-from urllib.parse import urljoin
+from urllib.parse import quote, urljoin
 
 import pytest
 from django.contrib import admin
@@ -57,8 +57,10 @@ def test_a_machine_is_entered_with_its_sensor_which_is_then_replaced(visit, name
         visitor.go("/admin/fleet/customer/add/")
         choose_dealer(visitor)
         page.fill("#id_name", customer)
-        visitor.save()
+        with page.expect_navigation():
+            page.dblclick("input[name=_save]")
         assert customer in visitor.said()
+        assert kept(visitor, f"/admin/fleet/customer/?q={quote(customer)}").endswith(" 1 customer")
     enter_machine(visitor, customer, f"VG8-{tag}")
     for serial in (f"KP25-{tag}-1", f"KP25-{tag}-2"):
         enter_sensor(visitor, serial)
