@@ -157,6 +157,12 @@ class ExpectedAnswer(serializers.Serializer[Any]):
     reference_moved = serializers.FloatField(required=False, allow_null=True)
     jump_probability = serializers.FloatField(required=False, allow_null=True)
     learnt_from = serializers.BooleanField(required=False)
+    rests_on = serializers.ChoiceField(
+        choices=["history", "tag", "lot"],
+        required=False,
+        help_text="Earlier calibrations; of a first one the cell's tag, or what others of its "
+        "model and lot showed first.",
+    )
 
 
 class ExplanationAnswer(serializers.Serializer[Any]):

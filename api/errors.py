@@ -203,6 +203,15 @@ def problem(error: Exception, _context: Mapping[str, Any]) -> HttpResponse | Non
     return None if details is None else details.response()
 
 
+def failed() -> Details:
+    """Return the answer to a request in which something of ours went wrong."""
+    detail = (
+        "Something failed here; it is not what was sent. Whether it was stored is not sure: send "
+        "it again with the same id. The log has what happened under this request_id."
+    )
+    return Details(500, "failed", "Something failed here", detail)
+
+
 def _in_our_words(error: Exception) -> Exception:
     """Return Django's errors as ours, everything else as it is."""
     for kind, ours in _DJANGO.items():

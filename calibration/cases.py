@@ -1,12 +1,13 @@
 """A case: the calibrations of a history that count, with their rules and the earlier ones."""
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import History
 from calibration.metrology import drift, felt, pairing
+from calibration.metrology.coverage import coverage_factor
 from calibration.metrology.drift import Change, LineState
 from calibration.metrology.fit import Lines
 from calibration.metrology.pairing import Pairs
@@ -129,9 +130,25 @@ class Case:
         return follows
 
 
+def without_line(history: History, lines: Lines) -> History:
+    """Return a history in which calibrations that give no line count no more than superseded.
+
+    No such record is taken in now, but an earlier release took some: level, or out of all bounds.
+    They say nothing of the cell, and must not keep the others from being judged.
+    """
+    numbers = (lines.slope, lines.offset, lines.u_slope_random, lines.u_offset, lines.covariance)
+    usable = np.isfinite(np.stack(numbers)).all(axis=0) & (lines.slope != 0.0)
+    return history if usable.all() else replace(history, superseded=history.superseded | ~usable)
+
+
 def state_of(lines: Lines, reference_pct: Floats, keep: Ints | slice) -> LineState:
-    """Return slopes and offsets of the calibrations at these indices."""
-    return LineState(
+    """Return slopes and offsets of the calibrations at these indices.
+
+    Where the residuals alone give the scale, it is known no better than their few degrees of
+    freedom allow. Everything that is judged takes errors as normal, so these uncertainties are
+    widened until twice of them covers what the t-distribution asks for (JCGM 100:2008, G.3).
+    """
+    state = LineState(
         slope=lines.slope[keep],
         offset=lines.offset[keep],
         u_slope=lines.u_slope_random[keep],
@@ -139,6 +156,20 @@ def state_of(lines: Lines, reference_pct: Floats, keep: Ints | slice) -> LineSta
         covariance=lines.covariance[keep],
         reference_pct=reference_pct[keep],
     )
+    if lines.stated.all():
+        return state
+    wider = _widening(lines)[keep]
+    return replace(
+        state,
+        u_slope=state.u_slope * wider,
+        u_offset=state.u_offset * wider,
+        covariance=state.covariance * wider**2,
+    )
+
+
+def _widening(lines: Lines) -> Floats:
+    freedom = np.where(lines.stated, np.inf, np.maximum(lines.degrees_of_freedom, 1))
+    return coverage_factor(freedom) / float(coverage_factor(np.array(np.inf)))
 
 
 def take_state(state: LineState, index: Ints) -> LineState:

@@ -26,7 +26,7 @@ from calibration import (
     weighing,
 )
 from calibration.arrays import History, assemble, uuids
-from calibration.cases import Case
+from calibration.cases import Case, without_line
 from calibration.company import Moved
 from calibration.fingerprint import Digests
 from calibration.flags import FlagChange
@@ -147,6 +147,7 @@ def outcomes_of(
     """
     history = assemble(recorded)
     lines = fit.fit_lines(history.points, history.reference_pct)
+    history = without_line(history, lines)
     case = Case(history, lines, Rulebook())
     fleet = taught(*case.families)
     ask = np.ones(len(case.keep), dtype=bool) if abroad is None else abroad(case.history)

@@ -11,7 +11,7 @@ from django.db.models import Count, Exists, OuterRef, QuerySet
 from numpy.typing import NDArray
 
 from calibration import arrays, expecting
-from calibration.cases import state_of
+from calibration.cases import state_of, without_line
 from calibration.columns import among
 from calibration.expecting import Fleet
 from calibration.metrology import fit, pairing
@@ -30,6 +30,7 @@ from fleet.statements import Statement
 COLUMNS = ("walk_slope", "walk_zero", "extra_slope", "extra_zero")
 PRIOR = ("slope", "offset", "var_slope", "var_offset")
 LEAST_GROWTH = 0.01
+NO_LOT = ""  # whoever is of no lot has no siblings in it
 GROWTH = 0.1  # so many more calibrations, and a model is looked at again
 _DEFAULT = tuple(value**2 for value in DEFAULT)
 _NOBODY = (np.nan,) * len(PRIOR)
@@ -162,7 +163,9 @@ def _lives(model: int) -> _Lives | None:
     if history is None:
         return None
     lines = fit.fit_lines(history.points, history.reference_pct)
-    keep = np.flatnonzero(~history.superseded)
+    keep = np.flatnonzero(~without_line(history, lines).superseded)
+    if not len(keep):
+        return None
     state, history = state_of(lines, history.reference_pct, keep), history.take(keep)
     pairs = pairing.pair(
         history.sensor, history.season, history.installation, history.starts_segment
@@ -187,7 +190,7 @@ def _noise(lives: _Lives, count: int, now: datetime) -> dict[str, Any]:
 def _priors(lives: _Lives) -> dict[str, tuple[float, ...]]:
     """What sensors of each lot showed first, where enough of them are known."""
     names, family = np.unique(lives.lot, return_inverse=True)
-    family = np.where(lives.first, family.reshape(-1), -1)
+    family = np.where(lives.first & (lives.lot != NO_LOT), family.reshape(-1), -1)
     prior = sibling_prior(lives.series, family)
     return {
         str(names[family[i]]): tuple(float(getattr(prior, name)[i]) for name in PRIOR)

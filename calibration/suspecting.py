@@ -148,8 +148,10 @@ def _references(scene: Scene, index: Ints) -> dict[str, Floats]:
     same = ~alone & (history.reference[index] == history.reference[before])
     earlier = np.where(alone, 0.0, history.reference_pct[before])
     both = np.hypot(history.reference_pct[index], earlier)
-    heard = (common.members[index] > _FEWEST_OTHERS) & (history.reference[index] != NONE)
+    named = history.reference[index] != NONE
+    heard = (common.members[index] > _FEWEST_OTHERS) & named
     return {
+        "reference_named": named.astype(np.float64),
         "reference_sd": np.where(same, 0.0, both / 100.0),
         "common_change": np.where(heard, common.others.change[index], np.nan),
         "common_u": np.where(heard, np.sqrt(common.others.variance[index]), np.nan),

@@ -66,11 +66,14 @@ def _rates(
     # The uncertainties are asked for only where the slopes themselves set no limits: few seasons.
     rows = np.flatnonzero(trend.known & ~trend.bounded)
     index, day, used = index[:, rows], day[:, rows], used[:, rows]
-    other = history.reference[index] != history.reference[index[-1]]
-    # Percentages, far from where a square would overflow: no need of the slow hypot.
-    u = np.sqrt(relative[index] ** 2 + np.where(other, state.reference_pct[index], 0.0) ** 2)
     u_rate = trend.u_rate.copy()
-    u_rate[rows] = stated_uncertainty(day.T, u.T, used.T)
+    u_rate[rows] = stated_uncertainty(
+        day.T,
+        relative[index].T,
+        used.T,
+        group=history.reference[index].T,
+        u_group=state.reference_pct[index].T,
+    )
     return trend.rate, u_rate
 
 

@@ -17,6 +17,9 @@ from fleet.models import Installation, Sensor
 MOST_POINTS = 500
 CLOCK_SKEW = timedelta(minutes=5)  # a tablet's clock may be a little ahead of ours
 GREATEST_NUMBER = 1e12
+# Of the rated load; and of the greatest reading, or of one of its units. What is closer together
+# is no calibration but rounding. Common practice, no source.
+LEAST_SPAN, NO_RISE = 0.001, 1e-9
 # Taken once: the values of a choice are put together anew each time they are asked for.
 _REASONS, _STAGES, _DIRECTIONS = Reason.values, Stage.values, Direction.values
 
@@ -225,7 +228,7 @@ def _range(draft: CalibrationDraft) -> Iterator[Problem]:
 
 
 def _span(draft: CalibrationDraft, points: Sequence[PointDraft]) -> Iterator[Problem]:
-    """Two distinct loads; readings that change with load, in the direction they should."""
+    """Loads far enough apart; a line through them that rises or falls as the model's do."""
     loads = {float(point.load) for point in points}
     if len(loads) < 2:
         yield Problem(
@@ -234,16 +237,40 @@ def _span(draft: CalibrationDraft, points: Sequence[PointDraft]) -> Iterator[Pro
             "a zero and a span at least",
         )
         return
+    if draft.load_unit not in units.LOAD:
+        return
+    rated = _rated(draft)
+    apart = max(loads) - min(loads)
+    if apart < LEAST_SPAN * rated:
+        yield Problem(
+            "points",
+            "The loads lie too close together for a line",
+            f"loads {LEAST_SPAN * rated:.6g} {draft.load_unit} apart at least",
+            f"{apart:.6g} {draft.load_unit}",
+        )
+        return
+    yield from _slope(draft, points, apart)
+
+
+def _rated(draft: CalibrationDraft) -> float:
+    """The cell's rated load in the unit that was typed."""
+    model = draft.sensor.model
+    return float(model.rated_load * units.LOAD[model.load_unit] / units.LOAD[draft.load_unit])
+
+
+def _slope(
+    draft: CalibrationDraft, points: Sequence[PointDraft], apart: float
+) -> Iterator[Problem]:
+    rise = _rise(points, apart)
     low = min(points, key=lambda point: point.load)
     high = max(points, key=lambda point: point.load)
-    rise = high.reading - low.reading
     nominal = draft.sensor.model.nominal_slope
-    shown = f"{low.reading:g} at {low.load:g}, {high.reading:g} at {high.load:g}"
-    if rise == 0:
+    shown = f"{low.reading:.9g} at {low.load:.9g}, {high.reading:.9g} at {high.load:.9g}"
+    if abs(rise) <= NO_RISE * max(1.0, *(abs(point.reading) for point in points)):
         yield Problem(
             "points",
             "The reading does not change with the load",
-            "readings that differ between zero and span",
+            "readings that differ between zero and span, and a line that rises or falls",
             shown,
         )
     elif nominal and (rise > 0) != (nominal > 0):
@@ -255,3 +282,15 @@ def _span(draft: CalibrationDraft, points: Sequence[PointDraft]) -> Iterator[Pro
             f"a span reading {'above' if nominal > 0 else 'below'} the zero reading",
             shown,
         )
+
+
+def _rise(points: Sequence[PointDraft], apart: float) -> float:
+    """What the straight line of least squares rises over the span of the loads [reading].
+
+    The readings of a calibration weigh alike, so that the fit has its sign, and is level where
+    this is.
+    """
+    load = math.fsum(point.load for point in points) / len(points)
+    reading = math.fsum(point.reading for point in points) / len(points)
+    away = [((point.load - load) / apart, point.reading - reading) for point in points]
+    return math.fsum(x * y for x, y in away) / math.fsum(x * x for x, _ in away)

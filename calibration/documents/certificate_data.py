@@ -18,16 +18,16 @@ from calibration.rounding import rounded
 from fleet.errors import NotFound
 from fleet.scope import Scope
 
-COVERAGE = 2.0
 METHOD = (
     "A straight line, reading = offset + slope x load, through the points below, by least squares "
     "weighted with the uncertainties of load and reading (D. York et al., Am. J. Phys. 72 (2004) "
     "367). Loads set and readings taken in the order listed, cell in its place on the machine."
 )
 UNCERTAINTY = (
-    "u is a standard uncertainty (JCGM 100:2008), U = 2 u an expanded one, which covers about "
-    "95 % where the values scatter normally. The reference's share is common to all points; it "
-    "is part of the slope's u."
+    "u is a standard uncertainty (JCGM 100:2008), U = k u an expanded one, which covers about "
+    "95 %: k is 2, or where few degrees of freedom stand behind u, Student's t at the effective "
+    "ones (JCGM 100, G.4). The reference's share is common to all points; it is part of the "
+    "slope's u."
 )
 
 
@@ -159,8 +159,8 @@ def results(answer: Mapping[str, Any]) -> dict[str, Any]:
         "reading_unit": reading,
         "points": [_point(point, fit) for point in answer["points"]],
         "line": [
-            _expanded("slope", fit["slope"], fit["u_slope"], f"{reading}/{load}"),
-            _expanded("offset", fit["offset"], fit["u_offset"], reading),
+            _expanded("slope", fit, f"{reading}/{load}"),
+            _expanded("offset", fit, reading),
         ],
         "residual_sd": quantity(fit.get("residual_sd"), fit["u_offset"], reading),
         "degrees_of_freedom": fit["degrees_of_freedom"],
@@ -190,12 +190,14 @@ def _point(point: Mapping[str, Any], fit: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def _expanded(name: str, value: float, u: float, unit: str) -> dict[str, Any]:
+def _expanded(name: str, fit: Mapping[str, Any], unit: str) -> dict[str, Any]:
+    u, k = fit[f"u_{name}"], readout.coverage_factors(fit)[name]
     return {
         "name": name,
-        "value": quantity(value, u, unit),
+        "value": quantity(fit[name], u, unit),
         "u": quantity(u, u, unit),
-        "expanded": quantity(COVERAGE * u, COVERAGE * u, unit),
+        "k": f"{k:.3g}" if k > readout.USUAL_FACTOR else f"{k:.0f}",
+        "expanded": quantity(k * u, k * u, unit),
     }
 
 

@@ -149,8 +149,8 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "common_reference", 0.06, "reference", "line",
         ((0.01, 0.05, 0.6), (0.05, 0.2, 0.35), (0.2, 0.5, 0.05)),
-        "All cells calibrated that day with this reference moved together: the reference or the "
-        "converter moved, not the cells.",
+        "The reference or the converter moved, not the cell: what else was calibrated with it "
+        "that day would have moved alike.",
         "Check the reference against another one, then repeat one cell.",
     ),
     Cause(

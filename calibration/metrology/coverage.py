@@ -51,3 +51,36 @@ def coverage_factor(dof: Floats, level: float = LEVEL) -> Floats:
     if not 0.0 < level < 1.0:
         raise ValueError(f"level: between 0 and 1, not {level}")
     return np.asarray(stdtrit(dof, (1.0 + level) / 2.0), dtype=np.float64)
+
+
+def freedom_of_lines(
+    dof: Floats | NDArray[np.int64], birge_ratio: Floats, stated: NDArray[np.bool_]
+) -> Floats:
+    """Return the effective degrees of freedom of the uncertainties of fitted lines.
+
+    Parameters
+    ----------
+    dof : (M,) array
+        Degrees of freedom of the residuals; 0 where there are none.
+    birge_ratio : (M,) array [1]
+        Observed over expected scatter; above 1, it has widened the uncertainties.
+    stated : (M,) array of bool
+        False where no uncertainty was given and the residuals alone give the scale.
+
+    Returns
+    -------
+    (M,) array
+        Infinite where the uncertainty is the stated one.
+
+    Notes
+    -----
+    A line's uncertainty is the stated one (known) and, where the Birge ratio B inflated it, an
+    excess with the residuals' degrees of freedom nu. By Welch-Satterthwaite on variances 1 and
+    B^2 - 1: ``nu B^4 / (B^2 - 1)^2``, infinite without inflation and nu where residuals alone
+    give the scale. (Our choice; the sources take one case or the other.)
+    """
+    known = np.where(dof > 0, dof, np.inf)
+    square = np.maximum(birge_ratio, 1.0) ** 2
+    excess = np.where(square > 1.0, square - 1.0, 1.0)
+    inflated = np.where(square > 1.0, known * (square / excess) ** 2, np.inf)
+    return np.where(stated, inflated, known)

@@ -38,6 +38,8 @@ class Evidence:
     reference_sd : ndarray, shape (M,), optional
         Relative standard uncertainty of the loads that expectation and calibration do not share;
         0 where both come from one reference [1].
+    reference_named : ndarray, shape (M,), optional
+        0 where the load was the unit's own weight: then no reference can have moved [1].
     reading_min, reading_max : ndarray, shape (M,), optional
         The converter's range [reading].
     reading_factor : ndarray, shape (M,), optional
@@ -73,6 +75,7 @@ class Evidence:
     reading_sd: FloatArray
     rated_load: FloatArray
     reference_sd: FloatArray | None = None
+    reference_named: FloatArray | None = None
     reading_min: FloatArray | None = None
     reading_max: FloatArray | None = None
     reading_factor: FloatArray | None = None

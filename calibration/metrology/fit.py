@@ -66,6 +66,8 @@ class Lines:
     birge_ratio : (M,) array [1]
         Observed over expected scatter; 1 where there are no degrees of freedom.
     degrees_of_freedom : (M,) array
+    stated : (M,) array of bool
+        False where no uncertainty was given: the residuals alone give the scale.
     scale_known : (M,) array of bool
         False where neither an input uncertainty nor a residual gives the scale: two points and
         no stated uncertainty. Uncertainties are then zero and must not be believed.
@@ -83,6 +85,7 @@ class Lines:
     residual_sd: Floats
     birge_ratio: Floats
     degrees_of_freedom: Ints
+    stated: NDArray[np.bool_]
     scale_known: NDArray[np.bool_]
 
 
@@ -146,6 +149,7 @@ def fit_lines(points: Points, reference_pct: Floats | float = 0.0) -> Lines:
         residual_sd=line.scatter,
         birge_ratio=np.where(bare, 1.0, line.birge),
         degrees_of_freedom=dof,
+        stated=~bare,
         scale_known=~(bare & (dof == 0)),
     )
 

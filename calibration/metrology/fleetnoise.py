@@ -18,7 +18,7 @@ from calibration.metrology.expectation import expect
 from calibration.metrology.padding import BoolArray, FloatArray, IntArray
 from calibration.metrology.series import Noise, Prior, Series
 
-METHOD = "fleet-noise/1"
+METHOD = "fleet-noise/2"
 
 # Defaults, standard deviations: walk of the slope a year, of the zero (rated loads) a year, and
 # what setting up anew adds to slope and zero (little: the field repeatability of a reading holds

@@ -5,7 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.metrology.coverage import LEVEL, coverage_factor, effective_degrees_of_freedom
+from calibration.metrology.coverage import (
+    LEVEL,
+    coverage_factor,
+    effective_degrees_of_freedom,
+    freedom_of_lines,
+)
 from calibration.metrology.fit import Lines
 from calibration.metrology.polynomial import Curves, evaluate
 
@@ -34,6 +39,8 @@ class ReadingLine:
         Degrees of freedom of the residuals.
     line_dof : (M,) array
         Effective degrees of freedom of `u_pivot` and `u_slope`; infinite where they are known.
+    widening : (M,) array [1]
+        By how much the residuals widened the stated uncertainties; 1 where nothing was stated.
     known : (M,) array of bool
         False where nothing gives the scale of the uncertainties.
     """
@@ -47,6 +54,7 @@ class ReadingLine:
     residual_sd: Floats
     residual_dof: Floats
     line_dof: Floats
+    widening: Floats
     known: Bools
 
 
@@ -91,18 +99,9 @@ def reading_line(lines: Lines, reference_pct: Floats | float = 0.0) -> ReadingLi
 
     Notes
     -----
-    The line's uncertainty is the stated one (known) and, where the Birge ratio B inflated it, an
-    excess with the residuals' degrees of freedom nu. By Welch-Satterthwaite on variances 1 and
-    B^2 - 1: ``nu B^4 / (B^2 - 1)^2``, infinite without inflation and nu where residuals alone
-    give the scale. (Our choice; the sources take one case or the other.)
+    The degrees of freedom: `coverage.freedom_of_lines`.
     """
-    points = lines.points
-    starts = np.concatenate(([0], np.cumsum(points.counts)[:-1]))
-    bare = np.add.reduceat(points.u_load + points.u_reading, starts) == 0.0
-    dof = np.where(lines.degrees_of_freedom > 0, lines.degrees_of_freedom, np.inf)
-    square = np.maximum(lines.birge_ratio, 1.0) ** 2
-    excess = np.where(square > 1.0, square - 1.0, 1.0)
-    inflated = np.where(square > 1.0, dof * (square / excess) ** 2, np.inf)
+    dof, birge = lines.degrees_of_freedom, lines.birge_ratio
     return ReadingLine(
         slope=lines.slope,
         offset=lines.offset,
@@ -111,8 +110,9 @@ def reading_line(lines: Lines, reference_pct: Floats | float = 0.0) -> ReadingLi
         u_slope=lines.u_slope_random,
         reference_pct=np.broadcast_to(np.float64(reference_pct), lines.slope.shape),
         residual_sd=lines.residual_sd,
-        residual_dof=dof,
-        line_dof=np.where(bare, dof, inflated),
+        residual_dof=np.where(dof > 0, dof, np.inf),
+        line_dof=freedom_of_lines(dof, birge, lines.stated),
+        widening=np.where(lines.stated, np.maximum(birge, 1.0), 1.0),
         known=lines.scale_known,
     )
 
@@ -135,6 +135,7 @@ def read_loads(
     *,
     u_reading: Floats | None = None,
     dof_reading: Floats | float = np.inf,
+    alike: bool = False,
     repeats: Floats | int = 1,
     level: float = LEVEL,
 ) -> LoadReadings:
@@ -151,6 +152,9 @@ def read_loads(
         which then shares its degrees of freedom with the line.
     dof_reading : (M, R) array or float
         Degrees of freedom of `u_reading`.
+    alike : bool
+        `u_reading` is what was stated for the line's own points: where their residuals widened
+        the line's uncertainty, they widen the reading's, which then shares its freedom.
     repeats : (M, R) array or int
         How many readings were averaged.
     level : float
@@ -182,17 +186,23 @@ def read_loads(
         raise ValueError("repeats: at least one reading")
     load = (reading - line.offset[:, None]) / line.slope[:, None]
     single = line.residual_sd[:, None] if u_reading is None else u_reading
+    if alike:
+        single = single * line.widening[:, None]
     scatter = single / np.sqrt(repeats) / reading_per_load(line) + 0.0 * load
     of_line = _u_line(line, load) / reading_per_load(line)
     common = np.abs(load) * line.reference_pct[:, None] / 100.0
-    line_dof = line.line_dof[:, None] + 0.0 * load
-    if u_reading is None:
-        shared = np.isclose(line_dof, line.residual_dof[:, None])
+    of_scale = line.line_dof
+    if alike:  # where the residuals widened both, the scale is known as well as these are
+        of_scale = np.where(line.widening > 1.0, line.residual_dof, of_scale)
+    line_dof = of_scale[:, None] + 0.0 * load
+    if u_reading is None or alike:
+        own = of_scale if alike else line.residual_dof
+        shared = np.isclose(line_dof, own[:, None])
         of_line, scatter = (
             np.where(shared, np.hypot(of_line, scatter), of_line),
             np.where(shared, 0.0, scatter),
         )
-        dof_reading = line.residual_dof[:, None]
+        dof_reading = own[:, None]
     parts = np.stack([of_line, scatter, common], axis=-1)
     freedom = np.stack(np.broadcast_arrays(line_dof, dof_reading, np.inf), axis=-1)
     u_load = np.sqrt(np.sum(parts**2, axis=-1))

@@ -168,7 +168,9 @@ def _wiring_reversed(seen: Deviations) -> FloatArray:
 
 
 def _common_reference(seen: Deviations) -> FloatArray:
-    return sized_with_others(seen, seen.causes["common_reference"].sizes)
+    moved = sized_with_others(seen, seen.causes["common_reference"].sizes)
+    named = seen.evidence.optional("reference_named", 1.0) != 0.0
+    return np.where(named, moved, IMPOSSIBLE)
 
 
 def _unexplained(seen: Deviations) -> FloatArray:

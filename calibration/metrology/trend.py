@@ -132,9 +132,10 @@ def theil_sen(
     keeps the confidence. Five points are the fewest that bound a 95 % interval.
 
     Where that gives no limit and u is given: ``rate -+ z u(rate)``,
-    ``u(rate)^2 = (pi/3) / sum(w (t - tbar)^2)``, w = 1/u^2, which is the least-squares
-    uncertainty over the efficiency of the estimate for normal errors [1]_ section 6. It takes the
-    errors as independent and leaves out what the sensor itself does from season to season.
+    ``u(rate)^2 = (pi/3) sum(a^2 u^2)``, ``a = (t - tbar) / sum((t - tbar)^2)``, which is the
+    least-squares uncertainty over the efficiency of the estimate for normal errors [1]_ section 6.
+    It takes the errors as independent and leaves out what the sensor itself does from season to
+    season.
 
     Level: ``median(y - rate t) + rate t_last``. With D from the mean to the last time and
     ``S = sum((t - tbar)^2)``: ``u(level)^2 = 1.5 u(rate)^2 S / n + u(rate)^2 D^2``, the first term
@@ -167,7 +168,9 @@ def theil_sen(
     return Trend(rate, low, high, u_rate, known, bounded, points, pairs, confidence, table)
 
 
-def stated_uncertainty(t: object, u: object, mask: object = None) -> FloatArray:
+def stated_uncertainty(
+    t: object, u: object, mask: object = None, *, group: object = None, u_group: object = 0.0
+) -> FloatArray:
     """Return the standard uncertainty of a rate from those of y alone.
 
     Parameters
@@ -175,9 +178,13 @@ def stated_uncertainty(t: object, u: object, mask: object = None) -> FloatArray:
     t : array_like, shape (N, k)
         Times [day].
     u : array_like, broadcast to (N, k)
-        Standard uncertainty of each y [unit of y].
+        Standard uncertainty of each y, independent from one to the other [unit of y].
     mask : array_like of bool, shape (N, k), optional
         True where there is a calibration.
+    group : array_like of int, shape (N, k), optional
+        Equal for those of a sensor that share one more error, for instance a reference's.
+    u_group : array_like, broadcast to (N, k)
+        Standard uncertainty of that error, the same throughout a group [unit of y].
 
     Returns
     -------
@@ -189,10 +196,21 @@ def stated_uncertainty(t: object, u: object, mask: object = None) -> FloatArray:
     ------
     ValueError
         If shapes do not agree, or a time is not finite.
+
+    Notes
+    -----
+    An error that the members of a group share moves them together: by JCGM 100:2008, 5.2.2, what
+    it adds is ``u_group^2 (sum of a over the group)^2``, a as in `theil_sen`; nothing, where all
+    belong to one group.
     """
     table = _checked(t, t, mask)
-    every = np.arange(table[0].shape[1])
-    return _stated(table, columns("u", u, table[0].T.shape), every)
+    shape = table[0].T.shape
+    own = columns("u", u, shape)
+    every = np.arange(shape[0])
+    if group is None:
+        return _stated(table, own, every)
+    shared = columns("group", group, shape), columns("u_group", u_group, shape)
+    return _stated(table, own, every, shared)
 
 
 def _checked(t: object, y: object, mask: object) -> Table:
@@ -278,15 +296,34 @@ def _level(
     )
 
 
-def _stated(table: Table, u: FloatArray, rows: IntArray) -> FloatArray:
+def _stated(
+    table: Table,
+    u: FloatArray,
+    rows: IntArray,
+    shared: tuple[FloatArray, FloatArray] | None = None,
+) -> FloatArray:
     """Return the standard uncertainty of the rate of some of the sensors from those of y."""
     t, used = table[0], table[2]
     if len(rows) < t.shape[1]:
         t, used, u = t[:, rows], used[:, rows], u[:, rows]
-    weight = np.where(used & (u > 0.0), 1.0 / np.where(u > 0.0, u, 1.0) ** 2, 0.0)
-    heavy = total(weight.T)
-    middle = total((weight * t).T) / np.where(heavy > 0.0, heavy, 1.0)
-    spread = total((weight * (t - middle) ** 2).T)
-    # One time that weighs something has no spread but that of rounding its mean.
-    real = spread > 1e-24 * total((weight * t * t).T)
-    return np.where(real, np.sqrt(np.pi / 3.0 / np.where(real, spread, 1.0)), np.inf)
+    used = used & (u > 0.0)
+    count = np.maximum(used.sum(axis=0), 1)
+    middle = total(np.where(used, t, 0.0).T) / count
+    away = np.where(used, t - middle, 0.0)
+    spread = total((away**2).T)
+    # One time has no spread but that of rounding its mean.
+    real = spread > 1e-24 * total(np.where(used, t * t, 0.0).T)
+    share = away / np.where(real, spread, 1.0)
+    variance = total(((share * u) ** 2).T)
+    if shared is not None:
+        variance = variance + _of_groups(share, *shared)
+    return np.where(real, np.sqrt(np.pi / 3.0 * variance), np.inf)
+
+
+def _of_groups(share: FloatArray, group: FloatArray, u_group: FloatArray) -> FloatArray:
+    """Return what the errors add that the members of a group share; (k, N) arrays."""
+    added = np.zeros(share.shape[1])
+    for own, key, u in zip(share, group, u_group, strict=True):
+        together = total(np.where(group == key, share, 0.0).T)
+        added = added + own * together * u**2
+    return np.maximum(added, 0.0)

@@ -10,6 +10,7 @@ from calibration.readout.calibrations import (
     calibration_answer,
     newest_answers,
 )
+from calibration.readout.covering import USUAL_FACTOR, coverage_factors
 from calibration.readout.dues import due_answer
 from calibration.readout.explaining import explain
 from calibration.readout.figures import figures_of
@@ -23,9 +24,11 @@ from calibration.rounding import rounded, with_uncertainty
 
 __all__ = [
     "CODES",
+    "USUAL_FACTOR",
     "answers",
     "answers_by_key",
     "calibration_answer",
+    "coverage_factors",
     "due_answer",
     "explain",
     "figures_of",

@@ -202,7 +202,15 @@ def _against_expected(row: Any) -> dict[str, Any]:
         "reference_moved": row.judged_reference_moved,
         "jump_probability": row.judged_jump_probability,
         "learnt_from": row.judged_trusted,
+        "rests_on": _rests_on(row),
     }
+
+
+def _rests_on(row: Any) -> str:
+    """What the expectation comes from: earlier calibrations, the cell's tag, or its siblings."""
+    if row.judged_first_id is not None:
+        return "history"
+    return "lot" if row.tag_span_load is None else "tag"
 
 
 def _setpoints(read: Sequence[Any], rules: Sequence[Rule]) -> list[dict[str, Any]]:

@@ -33,25 +33,32 @@ def verdict(answer: Answer) -> Iterator[dict[str, str]]:
             f"so the verdict is {answer['verdict']}."
         )
         yield sources.RULE.says(f"{said} {_flags(answer)}".strip())
-    elif of_the_tag(answer):
-        yield sources.FIRST.says(f"{_far_from_tag(answer)} {_flags(answer)}".strip())
+    elif is_first(answer):
+        yield sources.FIRST.says(f"{_far_from_expected(answer)} {_flags(answer)}".strip())
     else:
         yield sources.DECISION.says(f"{_reached(answer)} {_flags(answer)}".strip())
 
 
-def of_the_tag(answer: Answer) -> bool:
-    """Whether only the cell's tag says what was to be expected: it is the first one here."""
+def is_first(answer: Answer) -> bool:
+    """Whether only the cell's tag or its lot says what was to be expected."""
     return bool(answer.get("against_expected")) and not answer["against_first"]
 
 
-def _far_from_tag(answer: Answer) -> str:
-    """Whether a first calibration is so far from its tag that it is watched."""
+def before_the_first(answer: Answer) -> str:
+    """What a first calibration is compared with, in words."""
+    of_tag = answer["against_expected"]["rests_on"] == "tag"
+    return "the cell's tag" if of_tag else "what others of its model and lot showed first"
+
+
+def _far_from_expected(answer: Answer) -> str:
+    """Whether a first calibration is so far from what was expected that it is watched."""
     numbers = judged(answer)
     name = max(("slope", "offset"), key=lambda which: abs(float(numbers[f"en_{which}"])))
     greater = f"The greater E_n is the {name}'s, {en(numbers[f'en_{name}'])}"
     return (
-        "A first calibration is only watched, and only where it is far from the cell's tag: E_n "
-        f"above {FIRST_LIMIT:g} in size. {greater}: the verdict is {answer['verdict']}."
+        "A first calibration is only watched, and only where it is far from "
+        f"{before_the_first(answer)}: E_n above {FIRST_LIMIT:g} in size. {greater}: the verdict "
+        f"is {answer['verdict']}."
     )
 
 

@@ -85,7 +85,10 @@ def _line(answer: Answer) -> Said:
 def _scatter(birge: float) -> str:
     """What the points' scatter means for the line's uncertainty."""
     if birge == 1.0:  # no uncertainty of a reading is stated
-        return "that alone gives the line's uncertainty."
+        return (
+            "that alone gives the line's uncertainty; whatever is judged by it allows for the few "
+            "degrees of freedom (Student's t)."
+        )
     if birge < 1.0:
         return "no more than the stated uncertainties allow."
     return (
@@ -148,8 +151,8 @@ def _jump(answer: Answer) -> Said:
 
 def _basis(answer: Answer) -> str:
     """What the expectation rests on."""
-    if deciding.of_the_tag(answer):
-        return "Nothing was measured at this place before; the cell's tag"
+    if deciding.is_first(answer):
+        return f"Nothing was measured at this place before; {deciding.before_the_first(answer)}"
     since = f"The calibrations here since {day(answer['against_first']['performed_at'])}"
     seasons = answer["against_expected"].get("seasons")
     return since if seasons is None else f"{since} ({number_of(seasons, 'earlier season')})"
@@ -158,7 +161,7 @@ def _basis(answer: Answer) -> str:
 def _common(answer: Answer) -> Said:
     expected = answer.get("against_expected") or {}
     members = expected.get("common_members")
-    if members is None or deciding.of_the_tag(answer):
+    if members is None or deciding.is_first(answer):
         return
     if members < 2:
         yield sources.COMMON.says(
@@ -185,7 +188,8 @@ def _change(name: str, answer: Answer) -> Said:
     size = signed(numbers[key], numbers[f"u_{key}"], unit)
     agree = "agrees with" if abs(numbers[f"en_{name}"]) <= 1 else "differs from"
     before = "what was expected" if answer.get("against_expected") else "the one before"
-    moved = "is off the tag" if deciding.of_the_tag(answer) else "changed"
+    first = deciding.is_first(answer)
+    moved = f"is off {deciding.before_the_first(answer)}" if first else "changed"
     yield (sources.SLOPE_CHANGE if name == "slope" else sources.OFFSET_CHANGE).says(
         f"The {name} {moved} by {size}; the tolerance is ±{tolerance:.4g} {unit}. Chance that "
         f"the true change lies beyond it: {chance(numbers[f'p_out_{name}'])}. E_n is "

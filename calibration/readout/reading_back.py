@@ -18,8 +18,9 @@ from fleet.errors import Invalid, Problem
 def load_at(row: Calibration, reading: float) -> dict[str, Any]:
     """Return the load that a single reading means, in the units that were typed.
 
-    The reading scatters as the sensor model's repeatability says; where the model states none,
-    as the calibration's own residuals do, and the factor grows with their few degrees of freedom.
+    The reading scatters as the sensor model's repeatability says, or as much more as the
+    calibration's own residuals did; where the model states none, as these do. The factor grows
+    with their few degrees of freedom.
 
     Raises
     ------
@@ -59,7 +60,9 @@ def _read(row: Calibration, reading: float) -> inverse.LoadReadings:
         raise Invalid("The line of this calibration is level: no load belongs to a reading")
     stated = history.extras["reading_sd"][here]
     u_reading = stated[:, None] if stated[0] > 0.0 else None
-    return inverse.read_loads(line, np.array([[reading]]), u_reading=u_reading)
+    return inverse.read_loads(
+        line, np.array([[reading]]), u_reading=u_reading, alike=u_reading is not None
+    )
 
 
 def _check(row: Calibration, reading: float, factor: float) -> None:

@@ -53,6 +53,7 @@ _PATHS: Mapping[str, str] = {
     "sensor_dealer_id": "sensor__dealer_id",
     "sensor_model_name": "sensor__model__name",
     "sensor_reading_unit": "sensor__model__reading_unit",
+    "tag_span_load": "sensor__tag_span_load",
     "rated_load": "sensor__model__rated_load",
     "rated_unit": "sensor__model__load_unit",
     "due_on": "sensor__due__due_on",

@@ -69,7 +69,7 @@ def test_every_item_of_the_clause_is_there(measured):
         "the date of issue": "2026-04-10 14:00 +02:00",
         "results relate to the items only": "relate to the item below only",
         "results with units": "count/daN",
-        "uncertainty": "U (k = 2)",
+        "uncertainty": "U = k u",
         "conditions": "11.5 °C",
         "metrological traceability": "OBN 2025/17, valid until 2027-01-31",
         "as found or as left": "as found",
@@ -94,7 +94,10 @@ def test_the_digits_are_those_of_the_answer(measured):
     slope, offset = data_of(measured)["results"]["line"]
     assert slope["value"]["text"] == readout.rounded(fit["slope"], fit["u_slope"])
     assert offset["value"]["text"] == readout.rounded(fit["offset"], fit["u_offset"])
-    assert slope["expanded"]["value"] == pytest.approx(2 * fit["u_slope"])
+    k = {name: float(line["k"]) for name, line in (("slope", slope), ("offset", offset))}
+    for line, name in ((slope, "slope"), (offset, "offset")):
+        u = fit[f"u_{name}"]
+        assert line["expanded"]["value"] == pytest.approx(k[name] * u, rel=2e-3)
     assert slope["value"]["unit"] == slope["u"]["unit"] == "count/daN"
 
 

@@ -40,7 +40,7 @@ def expected(**more):
     return against(
         expected_slope=98.8, u_expected_slope=0.6, expected_offset=19970.0, u_expected_offset=21.0,
         common_change_pct=0.71, u_common_change_pct=0.12, common_members=5, reference_moved=0.04,
-        jump_probability=0.02, learnt_from=True,
+        jump_probability=0.02, learnt_from=True, rests_on="tag",
     ) | more  # fmt: skip
 
 
@@ -149,7 +149,7 @@ def test_a_first_calibration_of_a_tagged_cell_is_only_watched(off, verdict, size
         against_previous={}, against_first={}, verdict=verdict,
     )  # fmt: skip
     assert "the cell's tag led one to expect" in said(first, "expected")
-    assert "The slope is off the tag by" in said(first, "slope change")
+    assert "The slope is off the cell's tag by" in said(first, "slope change")
     assert f"E_n is the slope's, {size}" in said(first, "verdict")
     assert f"the verdict is {verdict}" in said(first, "verdict")
     assert "common" not in names(first)
@@ -328,8 +328,8 @@ def test_a_tag_is_what_a_first_calibration_is_compared_with(world):
     world.sensors["A1"].refresh_from_db()
     row = world.season("A1", 2026).calibration
     shown = readout.calibration_answer(row, SYSTEM)
-    assert deciding.of_the_tag(shown)
-    assert "off the tag by" in said(shown, "slope change")
+    assert deciding.is_first(shown)
+    assert "off the cell's tag by" in said(shown, "slope change")
     assert said(shown, "verdict").endswith("the verdict is within.")
 
 

@@ -6,8 +6,9 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from calibration import learning, records
-from calibration.models import Calibration, SensorModelNoise
+from calibration import learning, readout, records
+from calibration.models import Calibration, LotPrior, SensorModelNoise
+from calibration.records import PointDraft
 from fleet.models import SensorModel
 from tests.conftest import NOW, SYSTEM
 
@@ -149,3 +150,26 @@ def test_noise_and_first_numbers_are_kept_together_or_not_at_all(world, looked_a
     assert not SensorModelNoise.objects.exclude(learnt_at=None).exists()
     monkeypatch.undo()
     assert learning.learn(everything=True, now=NOW) == [world.sensor_model.pk]
+
+
+def test_cells_of_no_lot_are_nobodys_siblings(world):
+    """A first calibration is compared with a lot only where the cell is of one."""
+    for number in range(12):
+        world.add_sensor(f"A{number:02}n")
+        world.season(f"A{number:02}n", 2026)
+        world.add_sensor(f"A{number:02}m", lot="L7")
+        world.season(f"A{number:02}m", 2026)
+    learning.learn(now=NOW + DAY)
+    assert set(LotPrior.objects.values_list("lot", flat=True)) == {"L7"}
+    half = (PointDraft(0, 20000), PointDraft(100, 25000))
+    verdicts = {}
+    for name, lot in (("A90n", ""), ("A90m", "L7")):
+        world.add_sensor(name, lot=lot)
+        made = world.season(name, 2026, points=half).calibration
+        verdicts[lot] = readout.calibration_answer(made, SYSTEM)
+    assert (verdicts[""]["verdict"], verdicts[""]["against_expected"]) == ("within", {})
+    assert verdicts["L7"]["verdict"] == "watch"
+    assert verdicts["L7"]["against_expected"]["rests_on"] == "lot"
+    said = " ".join(each["says"] for each in verdicts["L7"]["explain"])
+    assert "model and lot" in said
+    assert "tag" not in said

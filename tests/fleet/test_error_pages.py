@@ -11,6 +11,7 @@ from django.test import Client, RequestFactory
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.views import csrf, defaults
+from rest_framework.test import APIClient
 
 from calibration.models import Calibration
 from fleet.config import pages
@@ -80,6 +81,24 @@ def test_our_own_failure_tells_its_number_and_nothing_of_it(world, monkeypatch):
     assert "number-to-tell-1" in text
     assert "secret" not in text
     assert "RuntimeError" not in text
+
+
+def test_the_api_says_it_as_a_problem(world, monkeypatch):
+    """RFC 9457, also where it was not asked for what."""
+
+    def breaks(*_, **__):
+        raise RuntimeError("the secret inside of S-A1")
+
+    monkeypatch.setattr("calibration.readout.calibration_answer", breaks)
+    kept = world.season("A1", 2026).calibration
+    client = APIClient(raise_request_exception=False)
+    client.force_authenticate(world.users["techA"])
+    answer = client.get(f"/api/v1/calibrations/{kept.pk}/", headers={"X-Request-ID": "number-to-tell-2"})
+    assert answer.status_code == 500
+    assert answer["Content-Type"] == "application/problem+json"
+    said = answer.json()
+    assert (said["code"], said["status"], said["request_id"]) == ("failed", 500, "number-to-tell-2")
+    assert "secret" not in answer.content.decode()
 
 
 def test_no_error_page_asks_the_database(db):

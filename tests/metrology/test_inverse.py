@@ -33,6 +33,7 @@ def exact_line(slope, offset):
         zero,
         many,
         many,
+        np.ones(1),
         np.array([True]),
     )
 
@@ -252,6 +253,22 @@ def test_coverage_with_stated_uncertainty_and_inflation():
     covered = np.mean(np.abs(found.load - true) <= found.expanded)
     # inflation is one-sided, so the intervals are a little wide; never narrow
     assert 0.945 <= covered <= 0.985
+
+
+@pytest.mark.parametrize("scatter", [3.0, 6.0, 9.0])
+def test_a_reading_scatters_as_the_points_did(scatter):
+    """Points that scatter more than was stated say so of the reading as well: 95 % is 95 %."""
+    rng = np.random.default_rng(4)
+    runs, n = 20_000, 5
+    x = np.tile(np.array([0.0, 500, 1000, 1500, 2000]), runs)
+    y = 100 + 2 * x + rng.normal(0, scatter, len(x))
+    fit = fit_lines(Points(x, y, np.zeros_like(x), np.full_like(x, 3.0), np.full(runs, n)))
+    true = rng.uniform(0, 2000, (runs, 1))
+    reading = 100 + 2 * true + rng.normal(0, scatter, (runs, 1))
+    found = read_loads(reading_line(fit), reading, u_reading=np.full((runs, 1), 3.0), alike=True)
+    covered = np.mean(np.abs(found.load - true) <= found.expanded)
+    # Widening is one-sided and begins at the stated scatter: never narrow by much.
+    assert 0.94 <= covered <= 0.985
 
 
 def test_unknown_scale_is_said():

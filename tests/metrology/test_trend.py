@@ -136,6 +136,34 @@ def test_interval_from_stated_uncertainties_covers_with_three_seasons():
     assert covered == pytest.approx(0.95, abs=0.015)
 
 
+@pytest.mark.parametrize("references", [(0, 0, 1), (1, 0, 0), (0, 0, 0), (0, 1, 0)])
+def test_an_error_that_some_share_moves_them_together(references):
+    """JCGM 100:2008, 5.2.2; against simulated errors of each calibration and each reference."""
+    rng = np.random.default_rng(6)
+    t, u = np.array([0.0, 380.0, 760.0]), np.array([0.1, 0.2, 0.1])
+    u_of = np.array([0.05, 1.0])
+    group, runs = np.array(references), 40_000
+    y = rng.normal(0, u, (runs, 3)) + rng.normal(0, u_of, (runs, 2))[:, group]
+    seen = theil_sen(np.broadcast_to(t, y.shape), y).rate.std()
+    (said,) = stated_uncertainty([t], [u], group=[group], u_group=[u_of[group]])
+    # The efficiency of a median of three slopes is not quite that of many, pi / 3.
+    assert said == pytest.approx(seen, rel=0.08)
+    (alone,) = stated_uncertainty([t], [u])
+    # One reference at both ends: its error cancels.
+    assert (said == pytest.approx(alone)) == (references[0] == references[2])
+
+
+def test_groups_do_not_mind_padding():
+    t, u = np.array([[0.0, 350.0, 760.0]]), np.full((1, 3), 0.1)
+    plain = stated_uncertainty(t, u, group=[[0, 0, 1]], u_group=[[0.1, 0.1, 1.0]])
+    mask = [[False, True, True, True, False]]
+    wide = stated_uncertainty(
+        np.pad(t, ((0, 0), (1, 1)), constant_values=99.0), np.pad(u, ((0, 0), (1, 1))), mask,
+        group=[[1, 0, 0, 1, 0]], u_group=[[1.0, 0.1, 0.1, 1.0, 0.1]],
+    )  # fmt: skip
+    assert wide[0] == plain[0]
+
+
 @pytest.mark.parametrize(
     ("call", "names"),
     [
