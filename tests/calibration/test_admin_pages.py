@@ -17,13 +17,14 @@ from calibration.models import (
     DueState,
     ReferenceStandard,
     ScanRun,
+    SeasonPlan,
     Visit,
 )
 from calibration.readout.phrases import brief
 from calibration.records import PointDraft
 from fleet import registry
 from fleet.models import Customer, Dealer, Machine, Membership, Sensor, User
-from tests.conftest import SYSTEM
+from tests.conftest import NOW, SYSTEM
 from tests.desk import fill, page, signed_in, without_files
 
 
@@ -189,14 +190,71 @@ def test_home_says_what_needs_a_decision(full):
     assert [visit["row"].customer.name for visit in answer.context["visits"]] == ["Farm A2"]
     assert "in 2 days" in text
     assert [item["away"] for item in answer.context["references"]] == ["in 10 days"]
-    assert {item["row"].sensor.serial for item in answer.context["flags"]} == {"S-A1"}
+    assert {item["sensor"].serial for item in answer.context["flags"]} == {"S-A1"}
+
+
+def flag(sensor, kind: str, level: str = "beyond", **values) -> DriftFlag:
+    return DriftFlag.objects.create(
+        sensor=sensor, kind=kind, level=level, magnitude=9, tolerance=3, opened_at=NOW, **values
+    )
+
+
+def test_home_counts_sensors_that_left_their_tolerance_and_names_the_rest(world):
+    for which, kind, level in (
+        ("A1", "slope", "beyond"), ("A1", "offset", "watch"), ("A1", "overdue", "beyond"),
+        ("A1b", "overdue", "beyond"), ("A1b", "lot", "beyond"), ("A1b", "slope", "watch"),
+        ("A2", "reference", "beyond"), ("B1", "slope", "beyond"),
+    ):  # fmt: skip
+        flag(world.sensors[which], kind, level)
+    flag(world.sensors["A2b"], "slope", status="acknowledged", assigned_to=world.users["managerA"])
+    answer = signed_in(world.users["managerA"]).get(reverse("admin:index"))
+    assert answer.context["flag_totals"] == {
+        "beyond": 1, "watch": 1, "overdue": 2, "lot": 1, "reference": 1, "mine": 1,
+    }  # fmt: skip
+    text = answer.content.decode()
+    assert "1 sensor beyond tolerance, 1 to watch" in text
+    for kind, said in (("overdue", "2 overdue"), ("lot", "1 lot that stands out"),
+                       ("reference", "1 reference that moved")):  # fmt: skip
+        (address,) = re.findall(rf'href="([^"]*)">{said}</a>', text)
+        listed = signed_in(world.users["managerA"]).get(address.replace("&amp;", "&"))
+        assert {row.kind for row in listed.context["cl"].result_list} == {kind}
+    shown = {row["sensor"].serial: row for row in answer.context["flags"]}
+    assert set(shown) == {"S-A1", "S-A1b", "S-A2"}
+    kinds = [each["row"].kind for each in shown["S-A1"]["flags"]]
+    assert sorted(kinds) == ["offset", "overdue", "slope"]
+    words = {serial: [word for _, word in row["states"]] for serial, row in shown.items()}
+    assert sorted(words["S-A1b"]) == ["lot", "overdue", "watch"]
+    assert words["S-A2"] == ["reference"]
+
+
+def test_home_shows_the_worst_sensors_first_and_no_more_than_fit(world, monkeypatch):
+    monkeypatch.setattr("calibration.admin.home.MOST", 2)
+    flag(world.sensors["A1"], "slope", "watch")
+    flag(world.sensors["A2"], "slope")
+    flag(world.sensors["A1b"], "overdue")
+    DriftFlag.objects.filter(kind="overdue").update(tolerance=0)
+    answer = signed_in(world.users["managerA"]).get(reverse("admin:index"))
+    assert [row["sensor"].serial for row in answer.context["flags"]] == ["S-A2", "S-A1b"]
+
+
+def test_home_leads_to_the_one_plan_or_to_all(full):
+    plans = SeasonPlan.objects.count()
+    assert plans > 1
+    for name, address in (
+        ("managerA", page(SeasonPlan, "change", full.dealers["A"].pk)),
+        ("admin", page(SeasonPlan, "changelist")),
+    ):
+        client = signed_in(full.users[name])
+        text = client.get(reverse("admin:index")).content.decode()
+        assert f'href="{address}">How far the season is</a>' in text
+        assert client.get(address).status_code == 200
 
 
 def test_home_of_a_reviewer_has_no_plan_and_no_visits(full):
     answer = signed_in(full.users["reviewer"]).get(reverse("admin:index"))
     assert "machines" not in answer.context
     assert "visits" not in answer.context
-    assert {item["row"].sensor.serial for item in answer.context["flags"]} == {"S-A1", "S-B1"}
+    assert {item["sensor"].serial for item in answer.context["flags"]} == {"S-A1", "S-B1"}
 
 
 def test_an_empty_desk_says_what_to_do_first(db):
