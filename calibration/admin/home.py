@@ -13,7 +13,8 @@ from django.utils.translation import ngettext
 
 from calibration import due
 from calibration.admin import wording
-from calibration.admin.weights import WORST_FIRST, by_weight, magnitude
+from calibration.admin.flag_rows import by_sensor
+from calibration.admin.weights import by_weight
 from calibration.models import Calibration, DriftFlag, ReferenceStandard, SeasonPlan, Visit
 from fleet import access
 from fleet.admin.door import scope_in
@@ -55,39 +56,7 @@ def open_flags(scope: Scope) -> list[dict[str, Any]]:
         .annotate(worst=models.Min("level"), heaviest=models.Max("weight"))
         .order_by("worst", models.F("heaviest").desc(nulls_last=True), "-sensor")
     )
-    chosen = rows.filter(sensor__in=worst.values_list("sensor")[:MOST])
-    found: dict[int, list[DriftFlag]] = {}
-    related = chosen.select_related("sensor__dealer", "calibration", "functional_test")
-    for row in related.order_by(*WORST_FIRST):
-        found.setdefault(row.sensor_id, []).append(row)
-    return [_flagged(its) for its in found.values()]
-
-
-def _flagged(rows: Sequence[DriftFlag]) -> dict[str, Any]:
-    """Return a sensor as one row: its states and likeliest causes, and each of its flags."""
-    causes = [cause["name"] for row in rows for cause in wording.causes_of(row.causes[:1])]
-    return {
-        "sensor": rows[0].sensor,
-        "url": reverse("admin:fleet_sensor_change", args=[rows[0].sensor_id]),
-        "states": dict.fromkeys((row.level, row.state) for row in rows),
-        "causes": ", ".join(dict.fromkeys(causes)),
-        "flags": [
-            {
-                "row": row,
-                "url": reverse("admin:calibration_driftflag_change", args=[row.pk]),
-                "size": magnitude(row),
-                "day": _measured_on(row),
-            }
-            for row in rows
-        ],
-    }
-
-
-def _measured_on(row: DriftFlag) -> str:
-    record = row.calibration or row.functional_test
-    if record is None or row.kind not in DriftFlag.MEASURED:
-        return ""
-    return wording.local_day(record.performed_at, row.sensor.dealer.zone)
+    return by_sensor(rows.filter(sensor__in=worst.values_list("sensor")[:MOST]))
 
 
 def flag_totals(scope: Scope) -> dict[str, int]:

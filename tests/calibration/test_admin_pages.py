@@ -76,6 +76,8 @@ def test_a_page_costs_the_same_whatever_the_number_of_rows(full):
         page(Membership, "changelist"),
         page(Machine, "change", full.machines["A1"].pk),
         page(Sensor, "change", full.sensors["A1"].pk),
+        page(Customer, "change", full.customers["A1"].pk),
+        page(Visit, "change", Visit.objects.get(customer=full.customers["A2"]).pk),
     ]
     for address in addresses:  # what Django remembers from the first time on
         client.get(address)
@@ -319,6 +321,69 @@ def test_a_visit_is_moved_by_a_manager_and_its_machines_are_the_plans(full):
         address, data | {"technician": full.users["techB"].pk}
     )
     assert "technician" in stranger.context["adminform"].form.errors
+
+
+def facts(text: str) -> str:
+    """Return a page's words without its marks."""
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text))
+
+
+def test_a_visit_leads_to_everything_that_it_needs(full):
+    visit, machine = Visit.objects.get(customer=full.customers["A2"]), full.machines["A2"]
+    line = visit.lines.get()
+    flag(full.sensors["A2"], "slope", "beyond")
+    for name in ("techA", "managerA"):
+        text = signed_in(full.users[name]).get(page(visit, "change", visit.pk)).content.decode()
+        for address in (
+            reverse("admin:fleet_customer_visit_sheet", args=[visit.customer_id]),
+            reverse("admin:fleet_machine_cab_card", args=[machine.pk]),
+            page(Customer, "change", visit.customer_id),
+            page(Machine, "change", machine.pk),
+        ):
+            assert f'href="{address}"' in text, address
+        assert "Before anyone touches the machine" in text
+        assert "+48 555 A2" in text
+        assert "to do" in facts(text)
+        assert "icon-no" not in text
+        assert text.count(machine.serial) == 2  # the machine, and the name of its cab card
+        assert 'class="sign sign-beyond">beyond' in text
+        assert ('name="planned_on"' in text) == (name == "managerA")
+    line.done, line.done_at = True, datetime(2026, 4, 9, 23, 0, tzinfo=UTC)
+    line.save()
+    answer = signed_in(full.users["techA"]).get(page(visit, "change", visit.pk))
+    said = facts(answer.content.decode())
+    assert "done 2026-04-10" in said  # it was the 10th there already
+    assert "to do" not in said
+
+
+def test_a_customers_page_says_when_who_and_what_is_open(full):
+    customer = full.customers["A2"]
+    flag(full.sensors["A2"], "slope", "beyond")
+    flag(full.sensors["A1"], "offset", "beyond")
+    visit = Visit.objects.get(customer=customer)
+    first = DueState.objects.get(sensor=full.sensors["A2"]).due_on
+    address = page(customer, "change", customer.pk)
+    answer = signed_in(full.users["techA"]).get(address)
+    text = answer.content.decode()
+    assert f'href="{page(visit, "change", visit.pk)}"' in text
+    assert "+48 555 A2" in text
+    assert f"The first is due {first}" in facts(text)
+    shown = answer.context["page"]
+    assert [row["sensor"].serial for row in shown["flags"]] == ["S-A2"]
+    assert [item["worst"] for item in shown["machines"]] == ["beyond"]
+    told = signed_in(full.users["reviewer"]).get(address)
+    text = told.content.decode()
+    assert "+48 555" not in text
+    assert "The first is due" not in text
+    assert page(visit, "change", visit.pk) not in text
+    assert [row["sensor"].serial for row in told.context["page"]["flags"]] == ["S-A2"]
+
+
+def test_a_machine_that_is_only_late_is_not_beyond_its_tolerance(full):
+    flag(full.sensors["A2"], "overdue")
+    client = signed_in(full.users["managerA"])
+    rows = client.get(page(Machine, "changelist")).context["cl"].result_list
+    assert {row.serial: (row.has_beyond, row.has_watch) for row in rows}["M-A2"] == (False, False)
 
 
 def test_a_scan_shows_how_far_it_is(full, monkeypatch):
