@@ -11,6 +11,7 @@ from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
 from calibration.admin.customer_page import visit_page
+from calibration.admin.wording import local_day
 from calibration.models import DueState, Reminder, Visit
 from calibration.planning import appointments
 from calibration.readout import due_answer
@@ -25,27 +26,61 @@ from fleet.errors import Invalid
 class ReminderAdmin(ReadOnly):
     """Sensors that have to be calibrated again, until they are."""
 
+    about = "The day by which each sensor has to be calibrated again; it ends when it was."
     resource = "reminders"
-    list_display = ("sensor", "due_on", "why", "status", "last_told_on", "done_at")
-    list_select_related = ("sensor",)
+    list_display = (
+        "sensor",
+        "due_on",
+        "decided",
+        "calibrated",
+        "status",
+        "last_told_on",
+        "done_at",
+    )
+    list_select_related = ("sensor__dealer", "sensor__due__last_calibration")
     list_filter = ("status", ("sensor__dealer", ScopedRelatedFilter))
     search_fields = ("sensor__serial",)
     date_hierarchy = "due_on"
     linked_by = ("sensor",)
+    fields = ("sensor", "due_on", "decided", "calibrated", "status", "last_told_on", "done_at")
+
+    @admin.display(description="why then", ordering="why")
+    def decided(self, row: Reminder) -> str:
+        """Return what decided the day, in the words of the due day itself."""
+        return str(DueState.Decided(row.why).label)
+
+    @admin.display(description="last calibration")
+    def calibrated(self, row: Reminder) -> str:
+        """Return the day of the sensor's last calibration."""
+        return _calibrated_on(getattr(row.sensor, "due", None))
+
+
+def _calibrated_on(state: DueState | None) -> str:
+    last = state and state.last_calibration
+    return local_day(last.performed_at, state.sensor.dealer.zone) if state and last else ""
 
 
 @admin.register(DueState)
 class DueStateAdmin(ReadOnly):
-    """The day on which each sensor is due, and what decided it."""
+    """The day on which each sensor is due, and what decided it; a sensor's page leads here."""
 
     resource = "reminders"
-    list_display = ("sensor", "due_on", "decided_by", "last_calibration")
-    list_select_related = ("sensor", "last_calibration")
+    list_display = ("sensor", "due_on", "decided_by", "calibrated")
+    list_select_related = ("sensor__dealer", "last_calibration")
     list_filter = ("decided_by", ("sensor__dealer", ScopedRelatedFilter))
     search_fields = ("sensor__serial",)
     date_hierarchy = "due_on"
     linked_by = ("sensor",)
     fields = ("sensor", "due_on", "decided_by", "why", "last_calibration")
+
+    def has_module_permission(self, request: HttpRequest) -> bool:
+        """Keep it out of the places: the reminders list the same days."""
+        return False
+
+    @admin.display(description="last calibration")
+    def calibrated(self, row: DueState) -> str:
+        """Return the day of the sensor's last calibration."""
+        return _calibrated_on(row)
 
     @admin.display(description="why")
     def why(self, row: DueState) -> str:

@@ -12,10 +12,14 @@ from calibration import claiming, scan, stages, working
 from calibration.admin import wording
 from calibration.claiming import Clock
 from calibration.models import (
+    CalendarFeed,
     Calibration,
+    CustomerNote,
+    Digest,
     DriftFlag,
     DueState,
     ReferenceStandard,
+    Reminder,
     ScanRun,
     SeasonPlan,
     Visit,
@@ -71,6 +75,7 @@ def test_a_page_costs_the_same_whatever_the_number_of_rows(full):
         page(Calibration, "changelist"),
         page(DriftFlag, "changelist"),
         page(DueState, "changelist"),
+        page(Reminder, "changelist"),
         page(Visit, "changelist"),
         page(User, "changelist"),
         page(Membership, "changelist"),
@@ -384,6 +389,39 @@ def test_a_machine_that_is_only_late_is_not_beyond_its_tolerance(full):
     client = signed_in(full.users["managerA"])
     rows = client.get(page(Machine, "changelist")).context["cl"].result_list
     assert {row.serial: (row.has_beyond, row.has_watch) for row in rows}["M-A2"] == (False, False)
+
+
+def test_a_reminder_says_why_in_the_words_of_the_due_day(full):
+    """One list of due days stands among the places; the sensor's page leads to the other."""
+    client, sensor = signed_in(full.users["managerA"]), full.sensors["A1"]
+    state = DueState.objects.get(sensor=sensor)
+    Reminder.objects.filter(sensor=sensor).delete()
+    Reminder.objects.create(
+        sensor=sensor, due_on=state.due_on, why=state.decided_by, created_at=NOW
+    )
+    text = client.get(page(Reminder, "changelist")).content.decode()
+    (row,) = [each for each in text.split("<tr") if "S-A1<" in each]
+    assert state.get_decided_by_display() in row
+    assert "2026-03-10" in row
+    assert state.decided_by not in facts(row)
+    assert page(DueState, "changelist") not in text
+    assert page(Reminder, "changelist") in text
+    life = client.get(page(sensor, "change", sensor.pk)).content.decode()
+    assert page(DueState, "change", sensor.pk) in life
+    assert client.get(page(DueState, "change", sensor.pk)).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("model", "says"),
+    [
+        (Digest, "once a day"),
+        (CustomerNote, "Tells customers"),
+        (CalendarFeed, "calendar program"),
+    ],
+)
+def test_a_list_that_nobody_fills_by_hand_says_what_it_is(world, model, says):
+    text = signed_in(world.users["managerA"]).get(page(model, "changelist")).content.decode()
+    assert says in re.search(r'<p class="about">(.*?)</p>', text).group(1)
 
 
 def test_a_scan_shows_how_far_it_is(full, monkeypatch):
