@@ -14,7 +14,9 @@ from calibration.models import DriftFlag
 def by_sensor(rows: QuerySet[Any]) -> list[dict[str, Any]]:
     """Return the sensors of some weighed flags, the worst first."""
     found: dict[int, list[DriftFlag]] = {}
-    related = rows.select_related("sensor__dealer", "calibration", "functional_test")
+    related = rows.select_related(
+        "sensor__dealer", "sensor__model", "calibration", "functional_test"
+    )
     for row in related.order_by(*WORST_FIRST):
         found.setdefault(row.sensor_id, []).append(row)
     return [_flagged(its) for its in found.values()]

@@ -111,13 +111,14 @@ def test_a_technician_reads_a_visit_and_changes_nothing(visit):
     visitor.holds()
 
 
-@pytest.mark.parametrize(("name", "width"), [("jagoda", PHONE), ("halina", DESK)])
+@pytest.mark.parametrize(("name", "width"), [("jagoda", PHONE), ("halina", DESK), ("adela", DESK)])
 def test_how_far_the_season_is_is_found_from_home(visit, name, width):
     visitor = visit(name, width)
     visitor.go("/admin/")
     visitor.click("How far the season is", "link")
-    with visitor.page.expect_navigation():
-        visitor.page.locator("#result_list tbody th a").first.click()
+    if name == "adela":  # of several dealers there are several plans
+        with visitor.page.expect_navigation():
+            visitor.page.locator("#result_list tbody th a").first.click()
     said = visitor.page.inner_text("#content-main")
     for words in ("Ready now:", "Planned before it starts:", "Week of"):
         assert words in said
