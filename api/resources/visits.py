@@ -25,7 +25,6 @@ from api.rendering import Calendar
 from api.scoping import owner_of
 from calibration.models import Visit, VisitLine
 from calibration.planning import appointments, plan_visits
-from fleet import seasons
 from fleet.models import Customer, Dealer, User
 
 
@@ -130,14 +129,14 @@ class VisitViews(Register):
         return super().get_queryset().prefetch_related("lines__machine")
 
     def enter(self, values: dict[str, Any]) -> Visit:
-        """Plan a visit by hand; its machines are those of the customer that are due."""
-        customer, day = values["customer"], values["planned_on"]
-        values.setdefault("season", seasons.season_of(day, customer.dealer.season_start))
-        values.setdefault("due_on", day)
+        """Plan a visit by hand; its machines are those that are due and in no open visit."""
+        asked = {name: values.pop(name, None) for name in ("season", "due_on", "part")}
         closed = values.pop("although_closed", True)
         visit = Visit(**values)
         require(self.scope, "create", self.resource, Visit, owner_of(visit))
-        return appointments.make(visit, now=self.now, although_closed=closed, unexplained=True)
+        return appointments.make(
+            visit, now=self.now, although_closed=closed, unexplained=True, **asked
+        )
 
     def change(self, row: Visit, values: dict[str, Any]) -> Visit:
         """Store the changed visit."""

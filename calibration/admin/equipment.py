@@ -15,6 +15,7 @@ from django.utils import timezone
 
 from calibration import documents, policies
 from calibration.admin import replacing, wording
+from calibration.admin.customer_page import customer_page, with_worst, worst_of
 from calibration.admin.fleet_page import fleet_page, lots_page, model_page
 from calibration.admin.sensor_page import machine_page, sensor_page
 from calibration.admin.showing import Desk, state
@@ -195,20 +196,8 @@ class MachinePage(Desk, MachineAdmin):
     def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:
         """Return the machines, each with how many sensors sit on it and how many are flagged."""
         here = Installation.objects.filter(machine=models.OuterRef("pk"), removed_on__isnull=True)
-        flags = DriftFlag.objects.filter(
-            sensor__installations__machine=models.OuterRef("pk"),
-            sensor__installations__removed_on__isnull=True,
-        ).exclude(status=DriftFlag.Status.CLOSED)
-        rows: models.QuerySet[Any] = (
-            super()
-            .get_queryset(request)
-            .annotate(
-                sensor_total=_count(here, "machine"),
-                has_beyond=models.Exists(flags.filter(level=DriftFlag.Level.BEYOND)),
-                has_watch=models.Exists(flags.filter(level=DriftFlag.Level.WATCH)),
-            )
-        )
-        return rows
+        rows = super().get_queryset(request).annotate(sensor_total=_count(here, "machine"))
+        return with_worst(rows)
 
     @admin.display(description="sensors", ordering="sensor_total")
     def sensors_on_it(self, row: Any) -> int:
@@ -218,9 +207,8 @@ class MachinePage(Desk, MachineAdmin):
     @admin.display(description="worst open flag")
     def worst(self, row: Any) -> str:
         """Return the level of the worst open flag on it."""
-        if row.has_beyond:
-            return state("beyond", "beyond")
-        return state("watch", "watch") if row.has_watch else ""
+        worst = worst_of(row)
+        return state(worst, worst) if worst else ""
 
     def change_view(
         self, request: HttpRequest, object_id: str, form_url: str = "", extra_context: Any = None
@@ -321,10 +309,9 @@ class CustomerPage(Desk, CustomerAdmin):
     def change_view(
         self, request: HttpRequest, object_id: str, form_url: str = "", extra_context: Any = None
     ) -> HttpResponse:
-        """Show the customer's machines above what is registered of them."""
+        """Show the customer's machines, visits and flags above what is registered of them."""
         row = self.visible_or_404(request, object_id)
-        machines = Machine.objects.visible_to(scope_in(request)).filter(customer=row)
-        page = {"customer": row, "machines": list(machines.select_related("model"))}
+        page = customer_page(row, scope=scope_in(request), now=timezone.now())
         return super().change_view(
             request, object_id, form_url, {"page": page, **(extra_context or {})}
         )

@@ -13,7 +13,7 @@ from calibration import charts, fleetwide
 from calibration.admin import wording
 from calibration.admin.sensor_page import svg
 from calibration.fleetwide import glance
-from calibration.models import Verdict
+from calibration.models import Judgement, Verdict
 from fleet.admin.door import scope_in
 from fleet.models import Dealer, SensorModel
 
@@ -103,16 +103,21 @@ def _row(found: glance.Glance, sensor: Any) -> dict[str, Any]:
         "cells": [
             judged
             and {
+                "season": season.year,
                 "verdict": judged.verdict,
-                "change": ""
-                if judged.expected_slope_change_pct is None
-                else wording.change(
-                    judged.expected_slope_change_pct, judged.expected_u_slope_change_pct, ""
-                ).split(" ±")[0],
+                "change": _deciding(judged, sensor.dealer.load_unit),
             }
-            for judged in found.row_of(sensor)
+            for season, judged in zip(found.seasons, found.row_of(sensor), strict=True)
         ],
     }
+
+
+def _deciding(judged: Judgement, unit: str) -> str:
+    """Return the change that a verdict rests on: of slope in %, of offset in a person's unit."""
+    decides = glance.offset_decides(judged)
+    said = wording.judged_offset(judged, unit) if decides else wording.judged_slope(judged)
+    number, _, rest = said.partition(" ±")
+    return f"{number} {rest.rpartition(' ')[2]}" if rest else number
 
 
 # ── lots and models ───────────────────────────────────────────────────────────

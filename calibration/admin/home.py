@@ -1,18 +1,21 @@
 """The first page: what needs a decision today, for the person who looks at it."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
+from urllib.parse import urlencode
 
 from django.db import models
 from django.http import HttpRequest
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import ngettext
 
 from calibration import due
 from calibration.admin import wording
-from calibration.admin.weights import WORST_FIRST, by_weight, magnitude
-from calibration.models import Calibration, DriftFlag, ReferenceStandard, Visit
+from calibration.admin.flag_rows import by_sensor
+from calibration.admin.weights import by_weight
+from calibration.models import Calibration, DriftFlag, ReferenceStandard, SeasonPlan, Visit
 from fleet import access
 from fleet.admin.door import scope_in
 from fleet.models import Customer, Dealer, Installation, Machine, Sensor, SensorModel
@@ -20,7 +23,6 @@ from fleet.scope import Scope
 
 MOST = 12
 SOON = timedelta(days=60)
-_LEVELS = DriftFlag.Level.values
 
 
 def home(request: HttpRequest) -> dict[str, Any]:
@@ -28,42 +30,91 @@ def home(request: HttpRequest) -> dict[str, Any]:
     scope, now = scope_in(request), timezone.now()
     if not Sensor.objects.visible_to(scope).exists():
         return {"first_steps": first_steps(scope)}
-    shown: dict[str, Any] = {"flags": open_flags(scope), "flag_totals": flag_totals(scope)}
+    totals = flag_totals(scope)
+    shown: dict[str, Any] = {
+        "flags": open_flags(scope),
+        "flag_totals": totals,
+        "flag_parts": flag_parts(totals),
+    }
     if access.may(scope, "read", "reminders"):
-        shown |= {"machines": machines_due(scope, now), "visits": visits_soon(scope, now)}
+        shown |= {
+            "machines": machines_due(scope, now),
+            "season_url": season_url(scope),
+            "visits": visits_soon(scope, now),
+        }
     shown["references"] = references_ending(scope, now)
     shown["may_record"] = access.may(scope, "create", "calibrations")
     return shown
 
 
 def open_flags(scope: Scope) -> list[dict[str, Any]]:
-    """Return the worst flags that nobody has decided on."""
+    """Return the sensors with the worst flags that nobody has decided on, each with all of its."""
     rows = by_weight(DriftFlag.objects.visible_to(scope).filter(status=DriftFlag.Status.OPEN))
-    worst = rows.select_related("sensor", "sensor__dealer").order_by(*WORST_FIRST)
-    return [
-        {
-            "row": row,
-            "url": reverse("admin:calibration_driftflag_change", args=[row.pk]),
-            "sensor_url": reverse("admin:fleet_sensor_change", args=[row.sensor_id]),
-            "size": magnitude(row),
-            "cause": next((c["name"] for c in wording.causes_of(row.causes[:1])), ""),
-        }
-        for row in worst[:MOST]
-    ]
+    worst = (
+        rows.order_by()
+        .values("sensor")
+        .annotate(worst=models.Min("level"), heaviest=models.Max("weight"))
+        .order_by("worst", models.F("heaviest").desc(nulls_last=True), "-sensor")
+    )
+    return by_sensor(rows.filter(sensor__in=worst.values_list("sensor")[:MOST]))
 
 
 def flag_totals(scope: Scope) -> dict[str, int]:
-    """Return how many open flags there are of each level, and how many the caller sees to."""
+    """Return how many sensors are open at each level, what else is open, how much the caller has.
+
+    A sensor counts once, at its worst. One that is only overdue, or speaks for its lot or for a
+    reference, has left no tolerance: such flags are counted by their own names.
+    """
     unseen = models.Q(status=DriftFlag.Status.OPEN)
+    apart = [str(kind) for kind in DriftFlag.Kind if kind not in DriftFlag.MEASURED]
+    measured = models.Min("level", filter=unseen & models.Q(kind__in=DriftFlag.MEASURED))
     rows = DriftFlag.objects.visible_to(scope).exclude(status=DriftFlag.Status.CLOSED)
-    totals: dict[str, int] = rows.aggregate(
-        **{
-            str(level): models.Count("pk", filter=unseen & models.Q(level=level))
-            for level in _LEVELS
-        },
-        mine=models.Count("pk", filter=models.Q(assigned_to=scope.user_id)),
+    sensors = (
+        rows.order_by()
+        .values("sensor")
+        .annotate(
+            measured=measured,
+            of_mine=models.Count("pk", filter=models.Q(assigned_to=scope.user_id)),
+            **{
+                f"of_{kind}": models.Count("pk", filter=unseen & models.Q(kind=kind))
+                for kind in apart
+            },
+        )
     )
-    return totals
+    totals: dict[str, int | None] = sensors.aggregate(
+        **{
+            str(level): models.Count("sensor", filter=models.Q(measured=level))
+            for level in DriftFlag.Level
+        },
+        **{name: models.Sum(f"of_{name}") for name in (*apart, "mine")},
+    )
+    return {name: total or 0 for name, total in totals.items()}
+
+
+def flag_parts(totals: Mapping[str, int]) -> list[dict[str, str]]:
+    """Return what is open beside the sensors that were measured: how much, and where it stands."""
+    words = {
+        "overdue": ("{} overdue", "{} overdue"),
+        "lot": ("{} lot that stands out", "{} lots that stand out"),
+        "reference": ("{} reference that moved", "{} references that moved"),
+    }
+    flags = reverse("admin:calibration_driftflag_changelist")
+    return [
+        {
+            "words": ngettext(*said, totals[kind]).format(totals[kind]),
+            "url": f"{flags}?{urlencode({'status': 'open', 'kind__exact': kind})}",
+        }
+        for kind, said in words.items()
+        if totals[kind]
+    ]
+
+
+def season_url(scope: Scope) -> str:
+    """Return where it is said how far the season is: the plan itself, where there is one only."""
+    plans = list(SeasonPlan.objects.visible_to(scope).order_by().values_list("pk", flat=True)[:2])
+    if len(plans) == 1:
+        return reverse("admin:calibration_seasonplan_change", args=plans)
+    return reverse("admin:calibration_seasonplan_changelist")
 
 
 def machines_due(scope: Scope, now: datetime) -> dict[str, Any]:

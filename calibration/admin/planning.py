@@ -35,7 +35,7 @@ class SeasonPlanAdmin(ReadOnly):
     """How each dealer's last plan was made, and what it could not place."""
 
     resource = "visits"
-    list_display = ("dealer", "planned_at", "made_by", "left_out", "says")
+    list_display = ("dealer", "planned_at", "left_out", "says")
     list_select_related = ("dealer",)
     list_filter = (("dealer", ScopedRelatedFilter),)
     fields = (
@@ -101,6 +101,10 @@ def _week(week: dict[str, Any]) -> str:
 class CustomerNoteAdmin(ReadOnly):
     """Notes to customers before a visit."""
 
+    about = (
+        "What a customer is told by e-mail before a visit, when it moves and when it is called "
+        "off. Made by itself, for the dealers on whose page Tells customers is ticked."
+    )
     resource = "customer-notes"
     list_display = ("planned_on", "customer", "subject", "sent_at", "attempts", "last_error")
     list_select_related = ("visit__customer__dealer",)
@@ -126,6 +130,10 @@ class CustomerNoteAdmin(ReadOnly):
 class CalendarFeedAdmin(ReadOnly):
     """Calendars under a secret address; given over the API, where the address is shown once."""
 
+    about = (
+        "A secret address under which a calendar program shows the visits of a dealer or of one "
+        "technician. It is given over the API (POST /api/v1/calendar-feeds/), which shows it once."
+    )
     resource = "calendar-feeds"
     list_display = ("dealer", "technician", "created_at")
     list_select_related = ("dealer", "technician")

@@ -56,6 +56,10 @@ class ScanRunAdmin(ReadOnly):
 class DigestAdmin(ReadOnly):
     """One e-mail to one dealer on one day."""
 
+    about = (
+        "What a dealer's people are told by e-mail, once a day: what falls due and what is late. "
+        "Made by itself on a day on which there is something to tell."
+    )
     resource = "digests"
     list_display = ("day", "dealer", "subject", "sent_at", "attempts", "last_error")
     list_select_related = ("dealer",)

@@ -7,13 +7,15 @@ from typing import Any
 
 from django import forms
 from django.contrib import admin
-from django.db import models
-from django.http import HttpRequest
+from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
-from calibration.models import DueState, Reminder, Visit, VisitLine
+from calibration.admin.customer_page import visit_page
+from calibration.admin.wording import local_day
+from calibration.models import DueState, Reminder, Visit
 from calibration.planning import appointments
 from calibration.readout import due_answer
+from fleet.admin.door import scope_in
 from fleet.admin.filters import ScopedRelatedFilter
 from fleet.admin.refusals import RefusalForm
 from fleet.admin.scoped import ReadOnly, Scoped, refused
@@ -24,27 +26,61 @@ from fleet.errors import Invalid
 class ReminderAdmin(ReadOnly):
     """Sensors that have to be calibrated again, until they are."""
 
+    about = "The day by which each sensor has to be calibrated again; it ends when it was."
     resource = "reminders"
-    list_display = ("sensor", "due_on", "why", "status", "last_told_on", "done_at")
-    list_select_related = ("sensor",)
+    list_display = (
+        "sensor",
+        "due_on",
+        "decided",
+        "calibrated",
+        "status",
+        "last_told_on",
+        "done_at",
+    )
+    list_select_related = ("sensor__dealer", "sensor__due__last_calibration")
     list_filter = ("status", ("sensor__dealer", ScopedRelatedFilter))
     search_fields = ("sensor__serial",)
     date_hierarchy = "due_on"
     linked_by = ("sensor",)
+    fields = ("sensor", "due_on", "decided", "calibrated", "status", "last_told_on", "done_at")
+
+    @admin.display(description="why then", ordering="why")
+    def decided(self, row: Reminder) -> str:
+        """Return what decided the day, in the words of the due day itself."""
+        return str(DueState.Decided(row.why).label)
+
+    @admin.display(description="last calibration")
+    def calibrated(self, row: Reminder) -> str:
+        """Return the day of the sensor's last calibration."""
+        return _calibrated_on(getattr(row.sensor, "due", None))
+
+
+def _calibrated_on(state: DueState | None) -> str:
+    last = state and state.last_calibration
+    return local_day(last.performed_at, state.sensor.dealer.zone) if state and last else ""
 
 
 @admin.register(DueState)
 class DueStateAdmin(ReadOnly):
-    """The day on which each sensor is due, and what decided it."""
+    """The day on which each sensor is due, and what decided it; a sensor's page leads here."""
 
     resource = "reminders"
-    list_display = ("sensor", "due_on", "decided_by", "last_calibration")
-    list_select_related = ("sensor", "last_calibration")
+    list_display = ("sensor", "due_on", "decided_by", "calibrated")
+    list_select_related = ("sensor__dealer", "last_calibration")
     list_filter = ("decided_by", ("sensor__dealer", ScopedRelatedFilter))
     search_fields = ("sensor__serial",)
     date_hierarchy = "due_on"
     linked_by = ("sensor",)
     fields = ("sensor", "due_on", "decided_by", "why", "last_calibration")
+
+    def has_module_permission(self, request: HttpRequest) -> bool:
+        """Keep it out of the places: the reminders list the same days."""
+        return False
+
+    @admin.display(description="last calibration")
+    def calibrated(self, row: DueState) -> str:
+        """Return the day of the sensor's last calibration."""
+        return _calibrated_on(row)
 
     @admin.display(description="why")
     def why(self, row: DueState) -> str:
@@ -53,32 +89,7 @@ class DueStateAdmin(ReadOnly):
         return "\n".join(said)
 
 
-class LineInline(admin.TabularInline):  # type: ignore[type-arg] # not subscriptable at run time
-    """The machines of a visit."""
-
-    model = VisitLine
-    extra = 0
-    can_delete = False
-    fields = ("machine", "due_on", "sensors", "done", "done_at")
-    verbose_name_plural = "machines"
-
-    def get_queryset(self, request: HttpRequest) -> models.QuerySet[VisitLine]:
-        """Return the lines with their machines."""
-        return super().get_queryset(request).select_related("machine")
-
-    def has_view_permission(self, request: HttpRequest, obj: Any = None) -> bool:
-        """Whoever sees the visit sees its machines."""
-        return True
-
-    def has_add_permission(self, request: HttpRequest, obj: Any = None) -> bool:
-        """The plan writes them."""
-        return False
-
-    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
-        """The plan writes them."""
-        return False
-
-
+COMES_WITH_IT = "The machines that are due, and in no open visit, come with it."
 CLOSED = "although_closed"
 ASKED = "another day; or tick below that you go there all the same"
 
@@ -113,25 +124,40 @@ class VisitAdmin(Scoped):
     labels = {"cancel_reason": "Why it is cancelled"}
     list_display = ("planned_on", "customer", "due_on", "season", "technician", "status")
     list_display_links = ("planned_on", "customer")
-    list_select_related = ("customer", "technician")
+    list_select_related = ("customer__dealer", "technician")
     list_filter = ("status", ("customer__dealer", ScopedRelatedFilter))
     search_fields = ("customer__search",)
     date_hierarchy = "planned_on"
     autocomplete_fields = ("customer", "technician")
-    fields = (
-        "customer", "part", "planned_on", "due_on", "season", "technician", "status",
-        "cancel_reason", "note",
-    )  # fmt: skip
-    inlines = (LineInline,)
+    fields = ("planned_on", "technician", "status", "cancel_reason", "note")
+    fields_of_a_new_one = ("customer", "planned_on", "technician", "status", "note")
+    change_form_template = "desk/visit.html"
     linked_by = ("customer", "technician")
 
-    def get_readonly_fields(self, request: HttpRequest, obj: Any = None) -> Any:
-        """Keep what the plan knows better."""
-        return ("customer", "part", "due_on", "season") if obj else ()
+    def change_view(
+        self, request: HttpRequest, object_id: str, form_url: str = "", extra_context: Any = None
+    ) -> HttpResponse:
+        """Show what whoever drives there has to know, above what a manager changes."""
+        row = self.visible_or_404(request, object_id)
+        page = visit_page(row, scope=scope_in(request), now=timezone.now())
+        context = {"page": page, **(extra_context or {})}
+        return super().change_view(request, object_id, form_url, context)
+
+    def get_form(self, request: HttpRequest, obj: Any = None, *args: Any, **kwargs: Any) -> Any:
+        """Return the form; nobody plans a visit that is called off."""
+        form = super().get_form(request, obj, *args, **kwargs)
+        if obj is None:
+            fields: Any = form.base_fields
+            fields["customer"].help_text = COMES_WITH_IT
+            known = fields["status"].choices
+            fields["status"].choices = [
+                each for each in known if each[0] != Visit.Status.CANCELLED
+            ]
+        return form
 
     def get_fields(self, request: HttpRequest, obj: Any = None) -> Any:
-        """Ask whether somebody goes there all the same, where the day is refused for that."""
-        shown = super().get_fields(request, obj)
+        """Ask for what nobody else knows; and whether to go there on a day that is refused."""
+        shown = super().get_fields(request, obj) if obj else self.fields_of_a_new_one
         refusal = refused(request)
         asked = refusal and any(problem.accepted == ASKED for problem in refusal.problems)
         if not (asked or CLOSED in request.POST):
@@ -141,9 +167,13 @@ class VisitAdmin(Scoped):
 
     def store_new(self, request: HttpRequest, row: Visit) -> Visit:
         """Store a visit that a manager plans by hand."""
-        closed = CLOSED in request.POST
         with _asking():
-            return appointments.make(row, now=timezone.now(), although_closed=closed)
+            made = appointments.make(
+                row, now=timezone.now(), although_closed=CLOSED in request.POST
+            )
+        serials = made.lines.values_list("machine__serial", flat=True)
+        self.message_user(request, f"Machines: {', '.join(serials) or 'none is due there'}.")
+        return made
 
     def store_changes(self, request: HttpRequest, row: Any, changes: dict[str, Any]) -> Any:
         """Store what a manager changed."""

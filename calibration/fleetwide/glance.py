@@ -18,6 +18,11 @@ from fleet.scope import Scope
 
 A_PAGE = 50
 MOST_SEASONS = 10
+_DECIDING = (
+    "expected_slope_change_pct", "expected_u_slope_change_pct", "expected_p_out_slope",
+    "slope_tolerance_pct", "expected_offset_change", "expected_u_offset_change",
+    "expected_p_out_offset", "offset_tolerance",
+)  # fmt: skip
 _LAST = "due__last_calibration__judgement__"
 ORDERS: Mapping[str, tuple[Any, ...]] = {
     "weight": (F("weight").desc(), "serial", "pk"),
@@ -43,7 +48,7 @@ class Season:
 
 @dataclass(frozen=True)
 class Glance:
-    """One page: its seasons (the oldest first), its sensors, how many there are in all.
+    """One page: its seasons (the newest first), its sensors, how many there are in all.
 
     `cells` holds, by sensor and season, the last judgement of that season.
     """
@@ -77,6 +82,19 @@ def _tolerances(change: str, tolerance: str) -> Coalesce:
     return Coalesce(share, none, output_field=FloatField())
 
 
+def offset_decides(judged: Judgement) -> bool:
+    """Whether a verdict rests on the offset rather than on the slope.
+
+    The one that is likelier to be out; of two that are as likely, the one more tolerances away.
+    """
+    slope, offset = judged.expected_slope_change_pct, judged.expected_offset_change
+    if slope is None or offset is None:
+        return slope is None and offset is not None
+    sizes = (abs(slope) / judged.slope_tolerance_pct, abs(offset) / judged.offset_tolerance)
+    chances = (judged.expected_p_out_slope or 0.0, judged.expected_p_out_offset or 0.0)
+    return (chances[1], sizes[1]) > (chances[0], sizes[0])
+
+
 def glance(
     *, scope: Scope, chosen: Q | None = None, order: str = "weight", number: int = 1
 ) -> Glance:
@@ -99,11 +117,11 @@ def glance(
     related = weighed(rows).select_related("model", "dealer")
     sensors = list(related.order_by(*ORDERS[order])[start : start + A_PAGE])
     seasons = _seasons(scope, chosen)
-    kept = seasons[-MOST_SEASONS:]
+    kept = seasons[:MOST_SEASONS]
     return Glance(
         seasons=kept,
         sensors=sensors,
-        cells=_cells([sensor.pk for sensor in sensors], scope, kept[0].year if kept else 0),
+        cells=_cells([sensor.pk for sensor in sensors], scope, kept[-1].year if kept else 0),
         total=total,
         number=number,
         pages=pages,
@@ -112,7 +130,7 @@ def glance(
 
 
 def _seasons(scope: Scope, chosen: Q | None) -> list[Season]:
-    """The calibrations of all chosen sensors, counted by season and verdict."""
+    """The calibrations of all chosen sensors, counted by season and verdict; the newest first."""
     sensors = Sensor.objects.visible_to(scope).filter(chosen or Q())
     rows = (
         Judgement.objects.visible_to(scope)
@@ -124,7 +142,7 @@ def _seasons(scope: Scope, chosen: Q | None) -> list[Season]:
     counts: dict[int, dict[str, int]] = defaultdict(dict)
     for year, verdict, total in rows:
         counts[year][str(Verdict(verdict))] = total
-    return [Season(year, **counts[year]) for year in sorted(counts)]
+    return [Season(year, **counts[year]) for year in sorted(counts, reverse=True)]
 
 
 def _cells(
@@ -134,6 +152,6 @@ def _cells(
         calibration__sensor__in=sensor_ids, season__gte=first
     )
     shown = rows.order_by(*in_time("calibration__")).only(
-        "sensor", "season", "verdict", "expected_slope_change_pct", "expected_u_slope_change_pct"
+        "sensor", "season", "verdict", *_DECIDING
     )
     return {(row.sensor_id, row.season): row for row in shown}

@@ -32,6 +32,9 @@ class DriftFlag(ScopedModel):
         LOT = "lot", "lot"
         OVERDUE = "overdue", "overdue"
 
+    # A sensor with one of these reads wrongly; the other kinds go by their own names.
+    MEASURED: ClassVar[tuple[str, ...]] = (Kind.SLOPE, Kind.OFFSET, Kind.FIT, Kind.FUNCTIONAL)
+
     class Level(models.TextChoices):
         """How bad it is."""
 
@@ -141,6 +144,16 @@ class DriftFlag(ScopedModel):
         """Return what a person calls it."""
         return f"{self.kind} {self.level}"
 
+    @classmethod
+    def state_of(cls, kind: str, level: str) -> str:
+        """Return how bad it is in a word: beyond a tolerance is only what was measured to be."""
+        return level if kind in cls.MEASURED else str(cls.Kind(kind).label)
+
+    @property
+    def state(self) -> str:
+        """How bad it is, in a word."""
+        return self.state_of(self.kind, self.level)
+
 
 class Visit(ScopedModel):
     """A planned drive to one customer for everything that is due there."""
@@ -230,7 +243,7 @@ class VisitLine(models.Model):
 
     def __str__(self) -> str:
         """Return what a person calls it."""
-        return f"{self.machine}: {self.sensors}"
+        return f"{self.machine}, due on {self.due_on}"
 
 
 class Reminder(ScopedModel):

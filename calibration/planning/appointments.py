@@ -1,16 +1,18 @@
 """Visits made and changed, and what goes with it: its number in calendars, who had it before."""
 
-from collections.abc import Mapping
-from datetime import datetime
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
 
-from calibration.due import due_machines
-from calibration.models import Visit
+from calibration.due import Need, due_machines
+from calibration.models import Visit, VisitLine
 from calibration.planning import rules
-from fleet import registry
-from fleet.models import Installation
+from calibration.planning.reading import work_minutes
+from fleet import registry, seasons
+from fleet.errors import Conflict, Problem
+from fleet.models import Dealer, Installation
 
 SAID = ("planned_on", "technician", "status", "cancel_reason")
 # What a calendar shows.
@@ -19,30 +21,88 @@ TOLD = ("planned_on", "technician_id", "status", "note", "cancel_reason")
 
 @transaction.atomic
 def make(
-    visit: Visit, *, now: datetime, although_closed: bool = False, unexplained: bool = False
+    visit: Visit,
+    *,
+    now: datetime,
+    season: int | None = None,
+    due_on: date | None = None,
+    part: int | None = None,
+    although_closed: bool = False,
+    unexplained: bool = False,
 ) -> Visit:
-    """Plan a visit by hand; its machines are those of the customer that are due.
+    """Plan a visit by hand; its machines are those that are due and in no open visit.
 
-    What the two options allow stands at `rules.check`.
+    Parameters
+    ----------
+    visit
+        To whom, when, by whom.
+    now
+        The moment.
+    season
+        Where nobody says: that of its day.
+    due_on
+        Where nobody says: the earliest of its machines, or its own day where nothing is due.
+    part
+        Where nobody says: the first that the customer's open visits leave free.
+    although_closed, unexplained
+        See `rules.check`.
 
     Raises
     ------
     Invalid
         For a day or a status that cannot be; every problem is named.
     Conflict
-        Where the customer has an open visit already.
+        Where the customer's open visits hold all that is due, or that part.
     """
     visit.cancel_reason = visit.cancel_reason.strip()
     said = {name: getattr(visit, name) for name in SAID}
     rules.check(visit, said, now=now, although_closed=although_closed, unexplained=unexplained)
+    dealer = visit.customer.dealer
+    # Nobody plans there meanwhile, neither by hand nor for the whole season.
+    Dealer.objects.select_for_update(no_key=True).get(pk=dealer.pk)
+    others = Visit.objects.filter(customer=visit.customer_id, status__in=Visit.TO_BE_MADE)
+    standing = list(others.order_by("planned_on", "pk"))
+    needs = _free(visit, standing, now)
+    visit.season = season or seasons.season_of(visit.planned_on, dealer.season_start)
+    visit.due_on = due_on or min((need.due_on for need in needs), default=visit.planned_on)
+    visit.part = part or _next_part(standing)
+    visit.minutes = work_minutes(dealer, needs)
     visit.updated_at = now
-    if visit.status == Visit.Status.DONE:
+    if visit.status in Visit.TO_BE_MADE:
+        _refuse_twice(visit, standing, needs)
+    elif visit.status == Visit.Status.DONE:
         visit.done_at = now
     made = registry.clean_and_save(visit)
-    places = Installation.objects.filter(machine__customer=visit.customer_id)
-    for need in due_machines(places, now=now).values():
-        made.lines.create(machine_id=need.machine_id, due_on=need.due_on, sensors=need.sensors)
+    VisitLine.objects.bulk_create(
+        VisitLine(visit=made, machine_id=need.machine_id, due_on=need.due_on, sensors=need.sensors)
+        for need in needs
+    )
     return made
+
+
+def _free(visit: Visit, standing: Sequence[Visit], now: datetime) -> list[Need]:
+    """Return what is due at the customer and in none of the visits that stand."""
+    lines = VisitLine.objects.filter(visit__in=[each.pk for each in standing], done=False)
+    held = set(lines.order_by().values_list("machine", flat=True))
+    places = Installation.objects.filter(machine__customer=visit.customer_id)
+    needs = due_machines(places, now=now).values()
+    return [need for need in needs if need.machine_id not in held]
+
+
+def _refuse_twice(visit: Visit, standing: Sequence[Visit], needs: Sequence[Need]) -> None:
+    """Refuse to plan for a customer's machines, or under a part, what is planned already."""
+    days = ", ".join(f"{each.planned_on} (part {each.part})" for each in standing)
+    if standing and not needs:
+        why = f"All that is due there is in the customer's open visits already: {days}"
+        raise Conflict(Problem("customer", why, "another day for one of these"))
+    if any((each.season, each.part) == (visit.season, visit.part) for each in standing):
+        why = f"The customer has an open visit of that part already: {days}"
+        raise Conflict(Problem("part", why, "no part, which takes the next", str(visit.part)))
+
+
+def _next_part(standing: Sequence[Visit]) -> int:
+    taken = {each.part for each in standing}
+    return min(set(range(1, len(taken) + 2)) - taken)
 
 
 @transaction.atomic

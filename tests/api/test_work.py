@@ -22,7 +22,8 @@ def test_a_visit_is_planned_by_hand_confirmed_and_done(manager, tech, world):
     made = manager.post(f"{V1}visits/", body)
     assert made.status_code == 201, made.content
     visit = made.json()
-    assert visit["season"] == 2027
+    assert (visit["season"], visit["part"]) == (2027, 1)
+    assert visit["due_on"] == min(row["due_on"] for row in visit["lines"]) < "2026"
     assert visit["technician_username"] == "techA"
     assert [(row["machine_serial"], row["sensors"]) for row in visit["lines"]] == [("M-A1", 1)]
     path = f"{V1}visits/{visit['id']}/"
@@ -35,6 +36,7 @@ def test_a_visit_is_planned_by_hand_confirmed_and_done(manager, tech, world):
     refused(tech.patch(path, {"status": "done"}), 403)
     assert tech.get(path).json()["customer_name"] == "Farm A1"
     taken(manager.post(f"{V1}visits/", body))
+    taken(manager.post(f"{V1}visits/", body | {"part": 2}))  # its machine is in the other one
     refused(manager.post(f"{V1}visits/", body | {"customer": "Farm B1"}), 422, "/customer")
 
 

@@ -2,11 +2,13 @@
 
 import pytest
 
-from tests.browser.driving import BROWSER, Visitor
+from tests.browser.driving import BROWSER, DESK, PHONE, Visitor
 
 pytestmark = BROWSER
 
 FORMS = ["/admin/calibration/calibration/add/", "/admin/calibration/functionaltest/add/"]
+HIDDEN = """() => [...document.querySelectorAll(".scroll, .results")]
+  .filter(each => each.scrollWidth > each.clientWidth).map(each => each.ariaLabel)"""
 LISTS = ["/admin/calibration/driftflag/", "/admin/fleet/sensor/", "/admin/fleet/sensor/glance/"]
 
 
@@ -58,3 +60,52 @@ def test_a_drifted_sensor_is_found_from_home_in_three_clicks(visit, name):
     assert "Beyond tolerance" in text
     assert "What probably happened" in text
     visitor.holds()
+
+
+@pytest.mark.parametrize(
+    ("name", "width", "path"),
+    [("jagoda", PHONE, "/admin/"), ("halina", DESK, "/admin/fleet/change/"),
+     ("halina", DESK, "/admin/fleet/sensor/?q=KP40-10914")],
+)  # fmt: skip
+def test_no_column_is_off_the_screen(visit, name, width, path):
+    visitor = visit(name, width)
+    visitor.go(path)
+    if "?q=" in path:
+        with visitor.page.expect_navigation():
+            visitor.page.locator("#result_list tbody th a").first.click()
+    assert visitor.page.evaluate(HIDDEN) == []
+
+
+def test_the_newest_season_is_on_a_phones_screen_in_rows_of_one_line(visit):
+    visitor = visit("jagoda", PHONE)
+    visitor.go("/admin/fleet/sensor/glance/")
+    heads = visitor.page.locator(".seasons thead th").all_inner_texts()
+    years = [head for head in heads if head.isdigit()]
+    assert years == sorted(years, reverse=True)
+    cell = visitor.page.locator(".seasons tbody tr").first.locator("td").nth(1).bounding_box()
+    assert cell["x"] + cell["width"] <= PHONE
+    assert cell["height"] < 40
+
+
+def test_an_opened_fold_holds_its_form(visit):
+    visitor = visit("halina")
+    visitor.go("/admin/fleet/customer/")
+    with visitor.page.expect_navigation():
+        visitor.page.locator("#result_list tbody th a").first.click()
+    visitor.page.click("details.fold summary")
+    fold, form = (
+        visitor.page.locator(each).bounding_box()
+        for each in ("details.fold", "#customer_form .submit-row")
+    )
+    assert fold["y"] + fold["height"] >= form["y"] + form["height"]
+    visitor.holds()
+
+
+def test_a_printed_page_uses_the_papers_width(visit):
+    visitor = visit("halina")
+    visitor.go("/admin/")
+    visitor.page.emulate_media(media="print")
+    box = visitor.page.locator("#content .panel").first.bounding_box()
+    assert box["width"] > 0.95 * DESK
+    assert not visitor.page.locator("#nav-sidebar").is_visible()
+    visitor.page.emulate_media(media="screen")

@@ -43,7 +43,7 @@ def test_the_worst_stands_first_on_the_list_and_at_home(flagged, technician):
     assert weights == sorted(weights, reverse=True)
     assert len(weights) == 3
     first = technician.get(reverse("admin:index")).context["flags"]
-    assert [item["row"].sensor.serial for item in first] == ["S-A2", "S-A1", "S-A1b"]
+    assert [item["sensor"].serial for item in first] == ["S-A2", "S-A1", "S-A1b"]
 
 
 def test_a_flag_says_what_why_and_what_to_check(flagged, technician):

@@ -12,6 +12,7 @@ from calibration import charts, fleetwide
 from calibration.fleetwide.glance import glance
 from calibration.models import Judgement
 from calibration.records import PointDraft
+from fleet import units
 from fleet.models import SensorModel
 from tests.conftest import NOW, SYSTEM
 from tests.desk import page, signed_in, without_files
@@ -39,7 +40,7 @@ def seasons(world):
 def test_the_heaviest_stands_first_with_its_seasons(seasons):
     found = glance(scope=seasons.scopes["managerA"])
     assert [sensor.serial for sensor in found.sensors][:3] == ["S-A2", "S-A1b", "S-A1"]
-    assert [season.year for season in found.seasons] == [2025, 2026]
+    assert [season.year for season in found.seasons] == [2026, 2025]
     assert [season.total for season in found.seasons] == [3, 3]
     for sensor in found.sensors[:3]:
         last = Judgement.objects.get(calibration__sensor=sensor, season=2026)
@@ -48,7 +49,7 @@ def test_the_heaviest_stands_first_with_its_seasons(seasons):
             abs(last.expected_offset_change) / last.offset_tolerance,
         )
         assert sensor.weight == pytest.approx(max(weights))
-        assert [cell.season for cell in found.row_of(sensor)] == [2025, 2026]
+        assert [cell.season for cell in found.row_of(sensor)] == [2026, 2025]
 
 
 def test_a_seasons_bar_means_what_it_shows_without_its_colours(seasons):
@@ -90,6 +91,30 @@ def test_the_page_chooses_orders_and_pages(seasons):
     assert serials["lot=none"] == []
     text = client.get(reverse(GLANCE)).content.decode()
     assert "S-B1" not in text
+
+
+def test_a_cell_shows_what_its_verdict_rests_on(seasons):
+    """A cell whose zero moved by 8 % of rated load and whose slope stayed."""
+    seasons.season("A2b", 2025)
+    seasons.season("A2b", 2026, points=(PointDraft(0, 24000), PointDraft(100, 34000)))
+    answer = signed_in(seasons.users["managerA"]).get(reverse(GLANCE))
+    rows = {row["sensor"].serial: row for row in answer.context["rows"]}
+    unit = seasons.dealers["A"].load_unit
+    for serial, which in (("S-A2b", "offset"), ("S-A2", "slope")):
+        cell = rows[serial]["cells"][0]
+        last = Judgement.objects.get(calibration__sensor__serial=serial, season=2026)
+        assert (cell["season"], cell["verdict"], last.verdict) == (2026, "beyond", "beyond")
+        size, written = cell["change"].split(" ")
+        if which == "offset":
+            assert written == unit
+            assert float(size) * units.LOAD[unit] == pytest.approx(
+                last.expected_offset_change, rel=0.01
+            )
+            assert abs(last.expected_slope_change_pct) < last.slope_tolerance_pct
+        else:
+            assert written == "%"
+            assert float(size) == pytest.approx(last.expected_slope_change_pct, rel=0.05)
+    assert "or that of offset in a load unit" in answer.content.decode()
 
 
 def queries(client, url) -> int:

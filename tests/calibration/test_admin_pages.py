@@ -12,18 +12,23 @@ from calibration import claiming, scan, stages, working
 from calibration.admin import wording
 from calibration.claiming import Clock
 from calibration.models import (
+    CalendarFeed,
     Calibration,
+    CustomerNote,
+    Digest,
     DriftFlag,
     DueState,
     ReferenceStandard,
+    Reminder,
     ScanRun,
+    SeasonPlan,
     Visit,
 )
 from calibration.readout.phrases import brief
 from calibration.records import PointDraft
 from fleet import registry
 from fleet.models import Customer, Dealer, Machine, Membership, Sensor, User
-from tests.conftest import SYSTEM
+from tests.conftest import NOW, SYSTEM
 from tests.desk import fill, page, signed_in, without_files
 
 
@@ -70,11 +75,14 @@ def test_a_page_costs_the_same_whatever_the_number_of_rows(full):
         page(Calibration, "changelist"),
         page(DriftFlag, "changelist"),
         page(DueState, "changelist"),
+        page(Reminder, "changelist"),
         page(Visit, "changelist"),
         page(User, "changelist"),
         page(Membership, "changelist"),
         page(Machine, "change", full.machines["A1"].pk),
         page(Sensor, "change", full.sensors["A1"].pk),
+        page(Customer, "change", full.customers["A1"].pk),
+        page(Visit, "change", Visit.objects.get(customer=full.customers["A2"]).pk),
     ]
     for address in addresses:  # what Django remembers from the first time on
         client.get(address)
@@ -189,14 +197,71 @@ def test_home_says_what_needs_a_decision(full):
     assert [visit["row"].customer.name for visit in answer.context["visits"]] == ["Farm A2"]
     assert "in 2 days" in text
     assert [item["away"] for item in answer.context["references"]] == ["in 10 days"]
-    assert {item["row"].sensor.serial for item in answer.context["flags"]} == {"S-A1"}
+    assert {item["sensor"].serial for item in answer.context["flags"]} == {"S-A1"}
+
+
+def flag(sensor, kind: str, level: str = "beyond", **values) -> DriftFlag:
+    return DriftFlag.objects.create(
+        sensor=sensor, kind=kind, level=level, magnitude=9, tolerance=3, opened_at=NOW, **values
+    )
+
+
+def test_home_counts_sensors_that_left_their_tolerance_and_names_the_rest(world):
+    for which, kind, level in (
+        ("A1", "slope", "beyond"), ("A1", "offset", "watch"), ("A1", "overdue", "beyond"),
+        ("A1b", "overdue", "beyond"), ("A1b", "lot", "beyond"), ("A1b", "slope", "watch"),
+        ("A2", "reference", "beyond"), ("B1", "slope", "beyond"),
+    ):  # fmt: skip
+        flag(world.sensors[which], kind, level)
+    flag(world.sensors["A2b"], "slope", status="acknowledged", assigned_to=world.users["managerA"])
+    answer = signed_in(world.users["managerA"]).get(reverse("admin:index"))
+    assert answer.context["flag_totals"] == {
+        "beyond": 1, "watch": 1, "overdue": 2, "lot": 1, "reference": 1, "mine": 1,
+    }  # fmt: skip
+    text = answer.content.decode()
+    assert "1 sensor beyond tolerance, 1 to watch" in text
+    for kind, said in (("overdue", "2 overdue"), ("lot", "1 lot that stands out"),
+                       ("reference", "1 reference that moved")):  # fmt: skip
+        (address,) = re.findall(rf'href="([^"]*)">{said}</a>', text)
+        listed = signed_in(world.users["managerA"]).get(address.replace("&amp;", "&"))
+        assert {row.kind for row in listed.context["cl"].result_list} == {kind}
+    shown = {row["sensor"].serial: row for row in answer.context["flags"]}
+    assert set(shown) == {"S-A1", "S-A1b", "S-A2"}
+    kinds = [each["row"].kind for each in shown["S-A1"]["flags"]]
+    assert sorted(kinds) == ["offset", "overdue", "slope"]
+    words = {serial: [word for _, word in row["states"]] for serial, row in shown.items()}
+    assert sorted(words["S-A1b"]) == ["lot", "overdue", "watch"]
+    assert words["S-A2"] == ["reference"]
+
+
+def test_home_shows_the_worst_sensors_first_and_no_more_than_fit(world, monkeypatch):
+    monkeypatch.setattr("calibration.admin.home.MOST", 2)
+    flag(world.sensors["A1"], "slope", "watch")
+    flag(world.sensors["A2"], "slope")
+    flag(world.sensors["A1b"], "overdue")
+    DriftFlag.objects.filter(kind="overdue").update(tolerance=0)
+    answer = signed_in(world.users["managerA"]).get(reverse("admin:index"))
+    assert [row["sensor"].serial for row in answer.context["flags"]] == ["S-A2", "S-A1b"]
+
+
+def test_home_leads_to_the_one_plan_or_to_all(full):
+    plans = SeasonPlan.objects.count()
+    assert plans > 1
+    for name, address in (
+        ("managerA", page(SeasonPlan, "change", full.dealers["A"].pk)),
+        ("admin", page(SeasonPlan, "changelist")),
+    ):
+        client = signed_in(full.users[name])
+        text = client.get(reverse("admin:index")).content.decode()
+        assert f'href="{address}">How far the season is</a>' in text
+        assert client.get(address).status_code == 200
 
 
 def test_home_of_a_reviewer_has_no_plan_and_no_visits(full):
     answer = signed_in(full.users["reviewer"]).get(reverse("admin:index"))
     assert "machines" not in answer.context
     assert "visits" not in answer.context
-    assert {item["row"].sensor.serial for item in answer.context["flags"]} == {"S-A1", "S-B1"}
+    assert {item["sensor"].serial for item in answer.context["flags"]} == {"S-A1", "S-B1"}
 
 
 def test_an_empty_desk_says_what_to_do_first(db):
@@ -261,6 +326,102 @@ def test_a_visit_is_moved_by_a_manager_and_its_machines_are_the_plans(full):
         address, data | {"technician": full.users["techB"].pk}
     )
     assert "technician" in stranger.context["adminform"].form.errors
+
+
+def facts(text: str) -> str:
+    """Return a page's words without its marks."""
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text))
+
+
+def test_a_visit_leads_to_everything_that_it_needs(full):
+    visit, machine = Visit.objects.get(customer=full.customers["A2"]), full.machines["A2"]
+    line = visit.lines.get()
+    flag(full.sensors["A2"], "slope", "beyond")
+    for name in ("techA", "managerA"):
+        text = signed_in(full.users[name]).get(page(visit, "change", visit.pk)).content.decode()
+        for address in (
+            reverse("admin:fleet_customer_visit_sheet", args=[visit.customer_id]),
+            reverse("admin:fleet_machine_cab_card", args=[machine.pk]),
+            page(Customer, "change", visit.customer_id),
+            page(Machine, "change", machine.pk),
+        ):
+            assert f'href="{address}"' in text, address
+        assert "Before anyone touches the machine" in text
+        assert "+48 555 A2" in text
+        assert "to do" in facts(text)
+        assert "icon-no" not in text
+        assert text.count(machine.serial) == 2  # the machine, and the name of its cab card
+        assert 'class="sign sign-beyond">beyond' in text
+        assert ('name="planned_on"' in text) == (name == "managerA")
+    line.done, line.done_at = True, datetime(2026, 4, 9, 23, 0, tzinfo=UTC)
+    line.save()
+    answer = signed_in(full.users["techA"]).get(page(visit, "change", visit.pk))
+    said = facts(answer.content.decode())
+    assert "done 2026-04-10" in said  # it was the 10th there already
+    assert "to do" not in said
+
+
+def test_a_customers_page_says_when_who_and_what_is_open(full):
+    customer = full.customers["A2"]
+    flag(full.sensors["A2"], "slope", "beyond")
+    flag(full.sensors["A1"], "offset", "beyond")
+    visit = Visit.objects.get(customer=customer)
+    first = DueState.objects.get(sensor=full.sensors["A2"]).due_on
+    address = page(customer, "change", customer.pk)
+    answer = signed_in(full.users["techA"]).get(address)
+    text = answer.content.decode()
+    assert f'href="{page(visit, "change", visit.pk)}"' in text
+    assert "+48 555 A2" in text
+    assert f"The first is due {first}" in facts(text)
+    shown = answer.context["page"]
+    assert [row["sensor"].serial for row in shown["flags"]] == ["S-A2"]
+    assert [item["worst"] for item in shown["machines"]] == ["beyond"]
+    told = signed_in(full.users["reviewer"]).get(address)
+    text = told.content.decode()
+    assert "+48 555" not in text
+    assert "The first is due" not in text
+    assert page(visit, "change", visit.pk) not in text
+    assert [row["sensor"].serial for row in told.context["page"]["flags"]] == ["S-A2"]
+
+
+def test_a_machine_that_is_only_late_is_not_beyond_its_tolerance(full):
+    flag(full.sensors["A2"], "overdue")
+    client = signed_in(full.users["managerA"])
+    rows = client.get(page(Machine, "changelist")).context["cl"].result_list
+    assert {row.serial: (row.has_beyond, row.has_watch) for row in rows}["M-A2"] == (False, False)
+
+
+def test_a_reminder_says_why_in_the_words_of_the_due_day(full):
+    """One list of due days stands among the places; the sensor's page leads to the other."""
+    client, sensor = signed_in(full.users["managerA"]), full.sensors["A1"]
+    state = DueState.objects.get(sensor=sensor)
+    Reminder.objects.filter(sensor=sensor).delete()
+    Reminder.objects.create(
+        sensor=sensor, due_on=state.due_on, why=state.decided_by, created_at=NOW
+    )
+    text = client.get(page(Reminder, "changelist")).content.decode()
+    (row,) = [each for each in text.split("<tr") if "S-A1<" in each]
+    assert state.get_decided_by_display() in row
+    assert "2026-03-10" in row
+    assert state.decided_by not in facts(row)
+    assert page(DueState, "changelist") not in text
+    assert page(Reminder, "changelist") in text
+    life = client.get(page(sensor, "change", sensor.pk)).content.decode()
+    assert page(DueState, "change", sensor.pk) in life
+    assert client.get(page(DueState, "change", sensor.pk)).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("model", "says"),
+    [
+        (Digest, "once a day"),
+        (CustomerNote, "Tells customers"),
+        (CalendarFeed, "calendar program"),
+    ],
+)
+def test_a_list_that_nobody_fills_by_hand_says_what_it_is(world, model, says):
+    text = signed_in(world.users["managerA"]).get(page(model, "changelist")).content.decode()
+    assert says in re.search(r'<p class="about">(.*?)</p>', text).group(1)
 
 
 def test_a_scan_shows_how_far_it_is(full, monkeypatch):

@@ -12,7 +12,7 @@ from django.test.utils import CaptureQueriesContext
 
 from calibration import documents, readout
 from calibration.documents.typesetting import typeset
-from calibration.models import DueState
+from calibration.models import DriftFlag, DueState
 from calibration.records import PointDraft
 from fleet import registry
 from fleet.errors import Invalid, NotFound
@@ -357,6 +357,17 @@ def test_flags_of_two_seasons_stand_newest_first_and_a_shared_cause_is_printed_o
     same = first["likely"]["code"] == second["likely"]["code"]
     assert text.count(second["likely"]["says"]) == 1
     assert (first["likely"]["says"] == second["likely"]["says"]) == same
+
+
+def test_what_is_late_is_not_said_to_be_beyond_its_tolerance(world):
+    for kind in ("overdue", "slope"):
+        DriftFlag.objects.create(
+            sensor=world.sensors["A2"], kind=kind, level="beyond", magnitude=45, tolerance=0,
+            opened_at=NOW,
+        )  # fmt: skip
+    text = text_of(documents.visit_sheet(world.customers["A2"], scope=SYSTEM, now=NOW))
+    assert "overdue 2026-04-10: 45 days past its due day" in text
+    assert "beyond 2026-04-10: slope changed by 45 %" in text
 
 
 def test_many_sheets_at_once_are_each_the_same_as_alone(world):

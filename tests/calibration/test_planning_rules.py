@@ -4,6 +4,7 @@ That nobody visits in the past or on a day off, and calls off without saying why
 practice, no source. 3 May is a public holiday in Poland (Act of 18 January 1951, from memory).
 """
 
+import re
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -11,12 +12,13 @@ import time_machine
 from django.core import mail
 from django.urls import reverse
 
-from calibration.models import CustomerNote, Event, Visit
+from calibration.models import CustomerNote, DueState, Event, Visit
 from calibration.planning import appointments, plan_visits
 from calibration.reminders import send_reminders
-from fleet.errors import Invalid
+from fleet import registry
+from fleet.errors import Conflict, Invalid
 from fleet.models import Blackout, DayOff, Membership
-from tests.conftest import NOW
+from tests.conftest import NOW, SYSTEM
 from tests.desk import page, signed_in, without_files
 
 TODAY = date(2026, 4, 10)  # a Friday
@@ -31,9 +33,7 @@ def _desk(settings):
 
 
 def made(world, day=MONDAY, name="A1", **values):
-    visit = Visit(
-        customer=world.customers[name], season=2026, planned_on=day, due_on=day, **values
-    )
+    visit = Visit(customer=world.customers[name], planned_on=day, **values)
     return appointments.make(visit, now=NOW)
 
 
@@ -240,18 +240,99 @@ def test_the_desk_refuses_at_the_field_and_keeps_what_was_typed(world):
     assert Visit.objects.get().cancel_reason == "the field is wet"
 
 
+# ── what it holds ────────────────────────────────────────────────────────────
+@pytest.fixture
+def two_machines(world):
+    """Return a world in which two of A1's machines are due, one since 2021, one since 2022."""
+    machine = registry.register_machine(
+        scope=SYSTEM, customer=world.customers["A1"], model=world.machine_model, serial="M-A1x"
+    )
+    world.sensors["A1x"] = registry.register_sensor(
+        scope=SYSTEM, dealer=world.dealers["A"], serial="S-A1x", model=world.sensor_model
+    )
+    registry.install_sensor(
+        scope=SYSTEM, sensor=world.sensors["A1x"], machine=machine, position="row 1",
+        installed_on=date(2020, 1, 1),
+    )  # fmt: skip
+    world.season("A1", 2020)
+    world.season("A1x", 2021)
+    return world
+
+
+def machines(visit) -> set[str]:
+    return set(visit.lines.values_list("machine__serial", flat=True))
+
+
+def test_season_due_day_part_and_work_are_known_from_what_is_due(two_machines):
+    visit = made(two_machines, date(2026, 11, 2))
+    assert machines(visit) == {"M-A1", "M-A1x"}
+    due = DueState.objects.filter(sensor__serial__in=["S-A1", "S-A1x"])
+    assert visit.due_on == min(due.values_list("due_on", flat=True))
+    assert (visit.season, visit.part) == (2027, 1)  # of the seeding that November is before
+    assert visit.minutes == 2 * (30 + 20)
+    nothing_due = made(two_machines, name="A2")
+    assert (machines(nothing_due), nothing_due.due_on) == (set(), MONDAY)
+
+
+def test_no_machine_is_in_two_open_visits(two_machines):
+    world = two_machines
+    first = made(world)
+    first.lines.get(machine__serial="M-A1x").delete()
+    second = made(world, SUNDAY + timedelta(days=9))
+    assert (machines(first), machines(second)) == ({"M-A1"}, {"M-A1x"})
+    assert (second.part, second.due_on) == (2, second.lines.get().due_on)
+    with pytest.raises(Conflict) as refusal:
+        made(world, SUNDAY + timedelta(days=10))
+    said = fields(refusal)["customer"]
+    assert "open visits already: 2026-04-13 (part 1), 2026-04-21 (part 2)" in said
+    assert Visit.objects.count() == 2
+    appointments.edit(first, now=NOW, status="cancelled", cancel_reason="the yard is locked")
+    again = made(world, SUNDAY + timedelta(days=10))
+    assert (machines(again), again.part) == ({"M-A1"}, 1)
+
+
+def test_a_part_that_is_named_is_kept_or_refused(two_machines):
+    visit = Visit(customer=two_machines.customers["A1"], planned_on=MONDAY)
+    assert appointments.make(visit, now=NOW, part=3, season=2031, due_on=SUNDAY).part == 3
+    assert (visit.season, visit.due_on) == (2031, SUNDAY)
+    visit.lines.all().delete()
+    another = Visit(customer=two_machines.customers["A1"], planned_on=MONDAY)
+    with pytest.raises(Conflict, match="open visit of that part"):
+        appointments.make(another, now=NOW, part=3, season=2031)
+
+
+def test_one_that_was_made_is_entered_beside_an_open_one(two_machines):
+    made(two_machines)
+    done = made(two_machines, TODAY, status="done")
+    assert (done.status, machines(done)) == ("done", set())
+
+
+def new_on_the_desk(world, **changes):
+    return {
+        "customer": world.customers["A1"].pk, "planned_on": str(SUNDAY), "technician": "",
+        "status": "planned", "note": "", "lines-TOTAL_FORMS": "0", "lines-INITIAL_FORMS": "0",
+        **changes,
+    }  # fmt: skip
+
+
 def test_a_visit_that_is_planned_on_the_desk_has_its_machines(world):
     world.season("A1", 2020)  # due long ago
     client = signed_in(world.users["managerA"])
-    new = {
-        "customer": world.customers["A1"].pk, "part": "1", "planned_on": str(SUNDAY),
-        "due_on": str(SUNDAY), "season": "2026", "technician": "", "status": "planned",
-        "cancel_reason": "", "note": "", "lines-TOTAL_FORMS": "0", "lines-INITIAL_FORMS": "0",
-    }  # fmt: skip
     address = reverse("admin:calibration_visit_add")
+    text = client.get(address).content.decode()
+    asked = set(re.findall(r'name="([a-z_]+)"', text))
+    assert {"customer", "planned_on", "technician", "status", "note"} <= asked
+    assert not {"due_on", "season", "part", "cancel_reason"} & asked
+    assert 'value="cancelled"' not in text
+    new = new_on_the_desk(world)
     asked = client.post(address, new)
     assert "although_closed" in asked.content.decode()
     assert not Visit.objects.exists()
-    answer = client.post(address, new | {"although_closed": "on"})
-    assert answer.status_code == 302, answer.context["adminform"].form.errors
+    answer = client.post(address, new | {"although_closed": "on"}, follow=True)
+    assert "Machines: M-A1." in answer.content.decode()
     assert Visit.objects.get().lines.count() == 1
+    again = client.post(address, new | {"planned_on": str(MONDAY)})
+    said = str(again.context["adminform"].form.errors["customer"])
+    assert "2026-04-12 (part 1)" in said
+    assert "Accepted: another day for one of these." in said
+    assert Visit.objects.count() == 1
