@@ -187,8 +187,8 @@ class RemarkAnswer(serializers.Serializer[Any]):
     """Something that can be but surprises: it was not refused, and somebody should look."""
 
     code = serializers.CharField(
-        help_text="Stable; now one of: unit_slip, load_beyond_rated, pressure_at_zero; more may "
-        "come."
+        help_text="Stable; now one of: load_beyond_rated, pressure_at_zero, the code of a cause "
+        "that says so of these numbers nearly for certain; more may come."
     )
     says = serializers.CharField()
     check = serializers.CharField(help_text="What would tell.")
@@ -261,6 +261,9 @@ class LatestAnswer(serializers.Serializer[Any]):
     load_unit = serializers.ChoiceField(choices=LOADS)
     reading_unit = serializers.ChoiceField(choices=READINGS)
     fit = FitAnswer()
+    doubt = CauseAnswer(
+        allow_null=True, help_text="Why these numbers are not to be believed; null: they are."
+    )
 
 
 class OpenFlagAnswer(serializers.Serializer[Any]):

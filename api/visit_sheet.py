@@ -42,6 +42,8 @@ class ReadingBandAnswer(BandAnswer):
 class ExpectedNumbersAnswer(serializers.Serializer[Any]):
     """Where the next numbers of a cell are expected; `basis` of the sheet says on what ground."""
 
+    calibration = serializers.UUIDField(help_text="The newest that is to be believed.")
+    performed_on = serializers.DateField()
     slope = BandAnswer()
     offset = BandAnswer()
     readings = ReadingBandAnswer(many=True)
@@ -62,6 +64,9 @@ class LastNumbersAnswer(serializers.Serializer[Any]):
     offset = QuantityAnswer(allow_null=True)
     points = PointAnswer(many=True)
     elsewhere = serializers.BooleanField(help_text="It sat elsewhere then.")
+    doubt = CauseAnswer(
+        allow_null=True, help_text="Why these numbers are not to be believed; null: they are."
+    )
 
 
 class TagNumbersAnswer(serializers.Serializer[Any]):

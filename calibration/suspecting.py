@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import History
 from calibration.expecting import Together
-from calibration.metrology.causes import CAUSES
+from calibration.metrology.causes import CAUSES, CODES, TO_REPEAT
 from calibration.metrology.diagnosis import diagnose, ranked
 from calibration.metrology.evidence import Evidence
 from calibration.metrology.expectation import Expectation
@@ -26,7 +26,7 @@ COMMON_CAUSE: dict[str, Any] = next(
     for cause in CAUSES
     if cause.code == "common_reference"
 )
-_TO_REPEAT = np.array([cause.remedy in {"repeat", "correct"} for cause in CAUSES])
+_TO_REPEAT = np.array([code in TO_REPEAT for code in CODES])
 _ENDS = (
     "zero_load", "zero_reading", "span_load", "span_reading",
     "middle_load", "middle_reading", "middle_count",

@@ -22,8 +22,10 @@ def beside(entry: Entry, scope: Scope) -> dict[str, Any]:
     sensor = entry.sensor()
     if sensor is None:
         serial = str(entry.form["sensor"].value() or "").strip()
-        return {"sensor": None, "asked": serial, "flags": []}
-    last = readout.newest_numbers([sensor.pk], points=True).get(sensor.pk)
+        return {"sensor": None, "unknown": serial, "flags": []}
+    newest = readout.newest_numbers([sensor.pk], points=True)
+    last = newest.get(sensor.pk)
+    believed = readout.believed_numbers(newest).get(sensor.pk)
     here = Installation.objects.visible_to(scope).filter(sensor=sensor, removed_on__isnull=True)
     place, zone = here.select_related("machine").first(), sensor.dealer.zone
     return {
@@ -33,7 +35,8 @@ def beside(entry: Entry, scope: Scope) -> dict[str, Any]:
         "last": last and _last(last, zone),
         "last_points": last and wording.points_of(last),
         "past": bool(last and place and before(last, place, zone)),
-        "expected": last and _expected(sensor, last),
+        "doubt": last and last["doubt"],
+        "expected": believed and _expected(sensor, believed, zone),
         "basis": BASIS,
         "flags": open_flags(sensor, scope),
     }
@@ -47,6 +50,7 @@ def _last(last: dict[str, Any], zone: tzinfo) -> dict[str, str]:
     }
 
 
-def _expected(sensor: Sensor, last: dict[str, Any]) -> dict[str, Any] | None:
-    rule = policies.policy_for(sensor)
-    return expected_numbers(last, tolerance_of(sensor.model, rule, last["load_unit"]))
+def _expected(sensor: Sensor, believed: dict[str, Any], zone: tzinfo) -> dict[str, Any] | None:
+    tolerance = tolerance_of(sensor.model, policies.policy_for(sensor), believed["load_unit"])
+    day = wording.local_day(believed["performed_at"], zone)
+    return expected_numbers(believed, tolerance, day=day)

@@ -75,6 +75,7 @@ class Entry:
         self.sure = (data or {}).get("_sure", "")
         self.form = self.form_class(data, scope=scope, initial=start)
         self.rows = self.rows_class(data, prefix=self.prefix, initial=start.get(self.prefix))
+        self.rows.in_units_of(self.form)
 
     def sensor(self) -> Sensor | None:
         """Return the sensor whose serial is typed, where the caller may see it; read once.

@@ -36,6 +36,7 @@ else:
 
 MOMENT_HELP = "Day and time at the dealer, like 2026-03-28 09:10; or with an offset."
 EMPTY = [("", "")]
+MOST_ABREAST = 3
 # The first zone of the world to reach a day. A moment without an offset, of a sensor that is not
 # known, is no earlier than there: what is in the future there is in the future everywhere.
 EARLIEST = ZoneInfo("Etc/GMT-14")
@@ -56,7 +57,8 @@ class NumberField(forms.FloatField):
         "ambiguous": "%(typed)s may be %(whole)s or %(parted)s. Write %(whole)s or %(parted)s.",
     }
 
-    def __init__(self, **options: Any) -> None:
+    def __init__(self, *, unit_field: str = "", **options: Any) -> None:
+        self.unit_field, self.unit = unit_field, ""  # whose choice it is typed in, and that choice
         widget = forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"})
         super().__init__(widget=widget, **options)
 
@@ -178,8 +180,8 @@ class RowForm(forms.Form):
 class PointForm(RowForm):
     """One load and the reading at it."""
 
-    load = NumberField()
-    reading = NumberField()
+    load = NumberField(unit_field="load_unit")
+    reading = NumberField(unit_field="reading_unit")
     direction = forms.ChoiceField(choices=Direction.choices, initial=Direction.UP)
 
 
@@ -207,16 +209,28 @@ class FunctionalForm(EntryForm):
 class StepForm(RowForm):
     """One setpoint and what came of it."""
 
-    commanded = NumberField()
-    displayed_mean = NumberField(label="Displayed")
-    displayed_min = NumberField(label="Lowest", required=False)
-    displayed_max = NumberField(label="Highest", required=False)
-    pressure = NumberField(label="Pressure", required=False)
+    commanded = NumberField(unit_field="load_unit")
+    displayed_mean = NumberField(label="Displayed", unit_field="load_unit")
+    displayed_min = NumberField(label="Lowest", required=False, unit_field="load_unit")
+    displayed_max = NumberField(label="Highest", required=False, unit_field="load_unit")
+    pressure = NumberField(label="Pressure", required=False, unit_field="pressure_unit")
     observed = forms.ChoiceField(choices=Observed.choices, initial=Observed.STEADY)
 
 
 class Rows(FormSet):
     """Rows of which the empty ones are left out."""
+
+    def in_units_of(self, form: EntryForm) -> None:
+        """Say in which of the form's units each number is typed."""
+        for row in self.forms:
+            for field in row.fields.values():
+                if isinstance(field, NumberField) and field.unit_field:
+                    field.unit = form[field.unit_field].value() or ""
+
+    @property
+    def wide(self) -> bool:
+        """Whether a row has more fields than stand side by side on a phone."""
+        return len(self.forms[0].fields) > MOST_ABREAST
 
     def initial_form_count(self) -> int:
         """Count no row as one that must be filled, once the page is sent."""

@@ -17,6 +17,7 @@ from calibration.admin.flag_forms import PersonForm, ReasonForm, keep_typed, per
 from calibration.admin.looks import Looks
 from calibration.admin.showing import state
 from calibration.admin.weights import WORST_FIRST, by_weight, decided, kin_of, magnitude, told_to
+from calibration.documents.procedure import CAUTIONS
 from calibration.models import DriftFlag
 from fleet.admin.door import scope_in, visible
 from fleet.admin.filters import ScopedRelatedFilter, ValuesFilter
@@ -161,6 +162,7 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
             "size": magnitude(row),
             "chance": wording.percent(row.p_out),
             "causes": wording.causes_of(row.causes),
+            "cautions": CAUTIONS,
             "opened": wording.local_time(row.opened_at, zone),
             "acknowledged": wording.local_time(row.acknowledged_at, zone),
             "closed": wording.local_time(row.closed_at, zone),

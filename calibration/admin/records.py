@@ -110,13 +110,20 @@ class RecordAdmin(Desk, ReadOnly):
             return JsonResponse({"stored": self._stored(request, done)})
         if entry.question is None:
             return JsonResponse({"problems": entry.problems()})
-        panel = self._judged_panel(beside(entry, entry.scope), entry.question.answer)
-        return JsonResponse({"sure": entry.question.sure, "words": ASKED, "judged": panel})
+        question = {"sure": entry.question.sure, "words": ASKED}
+        shown = self._shown(entry.sensor(), entry.question.answer, asked_first=ASKED)
+        return JsonResponse(question | shown)
 
-    def _judged_panel(self, known: dict[str, Any], answer: dict[str, Any]) -> str:
-        """Return the panel that says how a draft is judged."""
-        zone = known["sensor"].dealer.zone if known["sensor"] else UTC
-        return render_to_string(self.judged_template, {"checked": self.judged(answer, zone)})
+    def _shown(
+        self, sensor: Sensor | None, answer: dict[str, Any] | None, **known: Any
+    ) -> dict[str, str]:
+        """Return how a draft is judged, as a panel and in brief; nothing where it is not."""
+        if answer is None:
+            return {"judged": "", "brief": ""}
+        zone = sensor.dealer.zone if sensor else UTC
+        known["checked"] = self.judged(answer, zone)
+        templates = {"judged": self.judged_template, "brief": "desk/_brief.html"}
+        return {name: render_to_string(each, known) for name, each in templates.items()}
 
     def live(self, request: HttpRequest) -> HttpResponse:
         """Tell the page's script what is known of the sensor and how the numbers would be judged.
@@ -131,14 +138,9 @@ class RecordAdmin(Desk, ReadOnly):
         entry = self.entry_class(scope, data=request.POST, start={})
         enough = entry.is_valid(now=now) and len(entry.rows.filled()) > 1
         checked = entry.check(now=now) if enough else None
-        known = beside(entry, scope)
-        return JsonResponse(
-            {
-                "sensor": render_to_string("desk/_beside.html", known),
-                "judged": self._judged_panel(known, checked) if checked else "",
-                "problems": entry.problems(),
-            }
-        )
+        known = render_to_string("desk/_beside.html", beside(entry, scope))
+        shown = self._shown(entry.sensor(), checked)
+        return JsonResponse({"sensor": known, "problems": entry.problems(), **shown})
 
     def serials(self, request: HttpRequest) -> HttpResponse:
         """Tell the page's script which serials begin as typed, or hold it."""
@@ -182,7 +184,7 @@ class RecordAdmin(Desk, ReadOnly):
             "checked": checked and self.judged(checked, zone),
             "judged_template": self.judged_template,
             "question": entry.question,
-            "asked": ASKED,
+            "asked_first": ASKED if entry.question else "",
             "live_url": reverse(f"{base}_live"),
             "serials_url": reverse(f"{base}_serials"),
             "person": request.user.pk,

@@ -188,7 +188,7 @@ def _tests(sensor: Sensor, scope: Scope, zone: tzinfo) -> list[dict[str, Any]]:
     ]
 
 
-def _card(answer: wording.Answer | None, place: Installation, zone: tzinfo) -> dict[str, str]:
+def _card(answer: wording.Answer | None, place: Installation, zone: tzinfo) -> dict[str, Any]:
     """Return the numbers for the console; none from before the sensor came here."""
     if answer is None or not answer["fit"] or before(answer, place, zone):
         return {}
@@ -198,6 +198,7 @@ def _card(answer: wording.Answer | None, place: Installation, zone: tzinfo) -> d
         "slope": f"{readout.rounded(fit['slope'], fit['u_slope'])} {reading}/{load}",
         "offset": f"{readout.rounded(fit['offset'], fit['u_offset'])} {reading}",
         "day": day,
+        "doubt": readout.doubt_in(answer),
     }
 
 

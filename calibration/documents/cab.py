@@ -3,6 +3,7 @@
 from datetime import datetime
 from typing import Any
 
+from calibration import readout
 from calibration.documents.latest import latest_answers
 from calibration.documents.wording import dealer_facts, local_day, natural, quantity
 from calibration.models import DueState
@@ -59,7 +60,9 @@ def cab_card_data(machine: Machine, *, scope: Scope, now: datetime, link: str) -
 
 def _numbers(answer: dict[str, Any] | None, place: Installation, dealer: Dealer) -> dict[str, Any]:
     """Return the numbers to enter in the console; none from before the cell came here."""
-    nothing = {"slope": None, "offset": None, "performed_on": "", "verdict": ""}
+    nothing = {
+        "slope": None, "offset": None, "performed_on": "", "verdict": "", "doubt": None
+    }  # fmt: skip
     if answer is None or not answer["fit"]:
         return nothing
     day = local_day(datetime.fromisoformat(answer["performed_at"]), dealer)
@@ -71,4 +74,5 @@ def _numbers(answer: dict[str, Any] | None, place: Installation, dealer: Dealer)
         "offset": quantity(fit["offset"], fit["u_offset"], reading),
         "performed_on": day,
         "verdict": answer["verdict"],
+        "doubt": readout.doubt_in(answer),
     }

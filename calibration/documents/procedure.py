@@ -30,7 +30,7 @@ travel.
 """)
 
 STEPS = _sentences("""
-Read the flags below. Look the cell, its cable and plug over: nothing bent, rubbed, wet or clamped.
+Read the open flags. Look the cell, its cable and plug over: nothing bent, rubbed, wet or clamped.
 
 Let machine and electronics come to the temperature of the yard; note it.
 

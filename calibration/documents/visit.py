@@ -33,6 +33,7 @@ class _Facts:
     dealer: Dealer
     today: date
     last: Mapping[int, dict[str, Any]]
+    believed: Mapping[int, dict[str, Any]]
     book: Rulebook
     flags: Mapping[int, list[dict[str, Any]]]
 
@@ -80,10 +81,12 @@ def _customer(customer: Customer, scope: Scope) -> dict[str, Any]:
 
 
 def _read(dealer: Dealer, sensor_ids: Sequence[int], scope: Scope, now: datetime) -> _Facts:
+    last = readout.newest_numbers(sensor_ids, points=True)
     return _Facts(
         dealer=dealer,
         today=now.astimezone(dealer.zone).date(),
-        last=readout.newest_numbers(sensor_ids, points=True),
+        last=last,
+        believed=readout.believed_numbers(last),
         book=Rulebook(),
         flags=_flags(sensor_ids, scope, dealer),
     )
@@ -149,13 +152,20 @@ def _position(place: Place, facts: _Facts) -> dict[str, Any]:
     if last is not None:
         answer["last"] = last_numbers(
             last,
-            day=local_day(datetime.fromisoformat(last["performed_at"]), facts.dealer),
+            day=_day_of(last, facts),
             season_start=facts.dealer.season_start,
             here=place.installed_on,
         )
+    believed = facts.believed.get(place.sensor_id)
+    if believed is not None:
         rule = facts.book.rule(place.model_id, place.dealer_id)
-        answer["expected"] = expected_numbers(last, _tolerance(place, rule, last["load_unit"]))
+        tolerance = _tolerance(place, rule, believed["load_unit"])
+        answer["expected"] = expected_numbers(believed, tolerance, day=_day_of(believed, facts))
     return answer
+
+
+def _day_of(numbers: Mapping[str, Any], facts: _Facts) -> str:
+    return local_day(datetime.fromisoformat(numbers["performed_at"]), facts.dealer)
 
 
 def _tolerance(place: Place, rule: Rule, load_unit: str) -> Tolerance:

@@ -21,8 +21,8 @@ from fleet.models import Sensor, SensorModel
 
 MOST_LOADS = 4
 BASIS = (
-    "last numbers, give or take the tolerance and twice the uncertainty of a repeated "
-    "calibration, added in quadrature; with the same reference"
+    "the last numbers that are to be believed, give or take the tolerance and twice the "
+    "uncertainty of a repeated calibration, added in quadrature; with the same reference"
 )
 
 
@@ -62,11 +62,17 @@ def last_numbers(
         "offset": quantity(fit["offset"], fit["u_offset"], last["reading_unit"]) if fit else None,
         "points": last["points"],
         "elsewhere": day < here.isoformat(),
+        "doubt": last["doubt"],
     }
 
 
-def expected_numbers(last: Mapping[str, Any], tolerance: Tolerance) -> dict[str, Any] | None:
-    """Return where the new slope, offset and readings at last time's loads should lie."""
+def expected_numbers(
+    last: Mapping[str, Any], tolerance: Tolerance, *, day: str
+) -> dict[str, Any] | None:
+    """Return where the new slope, offset and readings should lie, at the loads of that day.
+
+    `last` are the newest numbers that are to be believed.
+    """
     fit, reading_unit = last["fit"], last["reading_unit"]
     if not fit:
         return None
@@ -78,6 +84,8 @@ def expected_numbers(last: Mapping[str, Any], tolerance: Tolerance) -> dict[str,
         covariance=fit["covariance"],
     )
     return {
+        "calibration": last["calibration"],
+        "performed_on": day,
         "slope": _band(slope_range(line, tolerance), f"{reading_unit}/{last['load_unit']}"),
         "offset": _band(offset_range(line, tolerance), reading_unit),
         "readings": [

@@ -169,3 +169,8 @@ CAUSES: tuple[Cause, ...] = (
 )  # fmt: skip
 
 CODES: tuple[str, ...] = tuple(cause.code for cause in CAUSES)
+
+# Causes that say: these numbers are not the cell's; correct them or take them again.
+TO_REPEAT: frozenset[str] = frozenset(
+    cause.code for cause in CAUSES if cause.remedy in {"repeat", "correct"}
+)

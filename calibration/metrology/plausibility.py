@@ -11,8 +11,8 @@ from calibration.metrology.padding import FloatArray, floats
 MOST_OF_RATED = 1.5
 _ROUNDING = 1e-9  # a limit typed in another unit is still the limit
 
-# A slip of the unit that is more probable than this among all causes is as good as certain:
-# common practice, no source.
+# Causes that are together more probable than this are as good as certain: of ten who are asked to
+# look again at most one had measured well, and looked in vain. Common practice, no source.
 NEAR_CERTAIN = 0.9
 
 Bools = NDArray[np.bool_]

@@ -11,13 +11,14 @@ from calibration.readout.calibrations import (
     newest_answers,
 )
 from calibration.readout.covering import USUAL_FACTOR, coverage_factors
+from calibration.readout.doubts import doubt_in
 from calibration.readout.dues import due_answer
 from calibration.readout.explaining import explain
 from calibration.readout.figures import figures_of
 from calibration.readout.flags import CODES, flag_answer, moment, whose
 from calibration.readout.functional import functional_answer, functional_answers
 from calibration.readout.history import sensor_history
-from calibration.readout.newest import newest_numbers, open_flags
+from calibration.readout.newest import believed_numbers, newest_numbers, open_flags
 from calibration.readout.reading_back import load_at
 from calibration.readout.remarks import strong
 from calibration.rounding import rounded, with_uncertainty
@@ -27,8 +28,10 @@ __all__ = [
     "USUAL_FACTOR",
     "answers",
     "answers_by_key",
+    "believed_numbers",
     "calibration_answer",
     "coverage_factors",
+    "doubt_in",
     "due_answer",
     "explain",
     "figures_of",

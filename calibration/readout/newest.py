@@ -8,6 +8,7 @@ from uuid import UUID
 from calibration.columns import among
 from calibration.models import Calibration, DriftFlag
 from calibration.readout.calibrations import fit_of
+from calibration.readout.doubts import doubt_of
 from calibration.readout.flags import moment
 from calibration.readout.rows import FIT, newest_keys, points_of
 from fleet.statements import Statement
@@ -21,6 +22,8 @@ _PATHS: Mapping[str, str] = {
     "sensor_reading_unit": "sensor__model__reading_unit",
     "season": "judgement__season",
     "verdict": "judgement__verdict",
+    "trusted": "judgement__trusted",
+    "causes": "judgement__causes",
     **{f"fit_{name}": f"fit__{name}" for name in FIT},
 }  # fmt: skip
 _Row = namedtuple("_Row", tuple(_PATHS))  # type: ignore[misc] # named above
@@ -48,7 +51,21 @@ def newest_numbers(
 
     Of sensors that the caller may see: nothing in it is anybody's remark.
     """
-    keys = newest_keys(sensor_ids)
+    return _read(newest_keys(sensor_ids), points=points)
+
+
+def believed_numbers(newest: Mapping[int, dict[str, Any]]) -> dict[int, dict[str, Any]]:
+    """Return the numbers that the next ones are expected from, given each sensor's newest.
+
+    Those themselves, or where the judgement does not believe them, the newest that it believes;
+    a sensor of which it believes none is left out. With their points.
+    """
+    doubted = [sensor for sensor, numbers in newest.items() if numbers["doubt"]]
+    earlier = _read(newest_keys(doubted, believed=True), points=True) if doubted else {}
+    return {key: said for key, said in newest.items() if not said["doubt"]} | earlier
+
+
+def _read(keys: Sequence[UUID], *, points: bool) -> dict[int, dict[str, Any]]:
     found = {row[1]: _numbers(_Row._make(row)) for row in _NUMBERS.many(keys)}
     if points:
         pointed = points_of(keys)
@@ -77,4 +94,5 @@ def _numbers(row: Any) -> dict[str, Any]:
         "load_unit": row.load_unit,
         "reading_unit": row.reading_unit,
         "fit": fit_of(row),
+        "doubt": doubt_of(trusted=row.trusted, causes=row.causes),
     }

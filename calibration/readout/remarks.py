@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.metrology import plausibility, slips
-from calibration.metrology.causes import CAUSES, LOAD_FACTORS
-from calibration.readout.phrases import brief, digits, typed
+from calibration.metrology.causes import CAUSES, LOAD_FACTORS, TO_REPEAT
+from calibration.readout.doubts import chance_wrong, doubt_of
+from calibration.readout.phrases import brief, chance, digits, typed
 from calibration.readout.rows import Rows
 from fleet import units
 
@@ -19,7 +20,7 @@ Floats = NDArray[np.float64]
 Remark = dict[str, str]
 
 # Remarks on what is as good as certainly wrong: a person is asked before such a record is sealed.
-STRONG = frozenset({"unit_slip", "load_beyond_rated"})
+STRONG = TO_REPEAT | {"load_beyond_rated"}
 
 _CAUSES = {cause.code: cause for cause in CAUSES}
 _LEAST_CHANCE = 0.1  # a unit less probable than this is not named
@@ -44,6 +45,7 @@ def remarks(read: Rows) -> list[list[Remark]]:
     found: list[list[Remark]] = [[] for _ in read.rows]
     if found:
         _slips(read, found)
+        _wrong(read, found)
         _loads(read, found)
         _pressures(read, found)
     return found
@@ -125,13 +127,13 @@ def _slips(read: Rows, found: list[list[Remark]]) -> None:
     u_change = np.hypot(u_slope / slope, u_expected / expected)
     chances = slips.unit_chances(factor, span * factor / rated, change, u_change)
     offs = change / slips.ratios(factor) - 1.0
-    for place, row, whole, chance, off in zip(
+    for place, row, whole, likely, off in zip(
         places, rows, change.tolist(), chances.T, offs.T, strict=True
     ):
         found[place].append(
             {
                 "code": "unit_slip",
-                "says": _slip_said(row.load_unit, whole, chance, off),
+                "says": _slip_said(row.load_unit, whole, likely, off),
                 "check": _CAUSES["unit_slip"].check,
                 "pointer": "/load_unit",
             }
@@ -146,6 +148,27 @@ def _slipped(row: Any) -> bool:
         cause["code"] == "unit_slip" and cause["probability"] >= plausibility.NEAR_CERTAIN
         for cause in row.judged_causes or ()
     )
+
+
+def _wrong(read: Rows, found: list[list[Remark]]) -> None:
+    """Remark on numbers that nothing is learnt from, where that is near-certain.
+
+    Under the code of the most probable cause; a slip of the unit has its own remark.
+    """
+    for place, row in enumerate(read.rows):
+        cause = doubt_of(trusted=row.judged_trusted, causes=row.judged_causes)
+        share = chance_wrong(row.judged_causes)
+        if cause is None or share < plausibility.NEAR_CERTAIN or found[place]:
+            continue
+        found[place].append(
+            {
+                "code": cause["code"],
+                "says": "These numbers are to be corrected or taken again, with a probability of "
+                f"{chance(share)}. Most probably: {cause['says']}",
+                "check": cause["check"],
+                "pointer": "/load_unit" if cause["code"] == "unit_slip" else "/points",
+            }
+        )
 
 
 def _slip_said(unit: str, change: float, chances: Floats, offs: Floats) -> str:

@@ -115,12 +115,14 @@ def newest_of(sensor_ids: Sequence[int], scope: Scope) -> Rows:
     return by_key([key for (key,) in seen.values_list(_newest_key()) if key])
 
 
-def newest_keys(sensor_ids: Sequence[int]) -> list[UUID]:
+def newest_keys(sensor_ids: Sequence[int], *, believed: bool = False) -> list[UUID]:
     """Read the key of each sensor's newest calibration that nothing supersedes.
 
-    The keys first: asked for keys and rows at once, PostgreSQL reads the whole table of records.
+    `believed` passes over those whose numbers the judgement does not believe. The keys first:
+    asked for keys and rows at once, PostgreSQL reads the whole table of records.
     """
-    return [key for (key,) in _NEWEST.many(sensor_ids) if key]
+    statement = _NEWEST_BELIEVED if believed else _NEWEST
+    return [key for (key,) in statement.many(sensor_ids) if key]
 
 
 def points_of(keys: Sequence[UUID]) -> dict[UUID, list[dict[str, Any]]]:
@@ -130,8 +132,10 @@ def points_of(keys: Sequence[UUID]) -> dict[UUID, list[dict[str, Any]]]:
     return points
 
 
-def _newest_key() -> Any:
-    rows = Calibration.objects.filter(sensor=OuterRef("pk"), superseded_by__isnull=True)
+def _newest_key(**conditions: Any) -> Any:
+    rows = Calibration.objects.filter(
+        sensor=OuterRef("pk"), superseded_by__isnull=True, **conditions
+    )
     return Subquery(rows.order_by(*in_time(newest_first=True)).values("pk")[:1])
 
 
@@ -158,6 +162,13 @@ _BY_KEY = Statement(lambda mark: _calibrations(pk__among=[mark]).order_by(), uui
 _OF_SENSOR = Statement(lambda mark: _calibrations(sensor=mark))
 _NEWEST = Statement(
     lambda mark: Sensor.objects.filter(among("pk", [mark])).order_by().values_list(_newest_key())
+)
+_NEWEST_BELIEVED = Statement(
+    lambda mark: (
+        Sensor.objects.filter(among("pk", [mark]))
+        .order_by()
+        .values_list(_newest_key(judgement__trusted=True))
+    )
 )
 _POINTS = Statement(
     lambda mark: (

@@ -93,6 +93,52 @@ def test_a_slip_of_the_unit_names_the_unit_that_fits(tech, seasons):
     assert "operator" not in said["check"]
 
 
+@pytest.mark.parametrize(
+    ("zero", "span", "code"),
+    [
+        (20700.0, 30007.0, "digits_transposed"),  # of 20070; perhaps the zero was under load
+        (24007.0, 30007.0, "preloaded_zero"),  # 40 daN of the span's 100 on the cell
+        (20007.0, 20107.0, "span_not_carried"),  # the unit was still hanging
+    ],
+)
+def test_numbers_that_are_nearly_certainly_wrong_are_remarked(tech, seasons, zero, span, code):
+    typed = [
+        {"load": 0.0, "reading": zero, "direction": "up"},
+        {"load": 100.0, "reading": span, "direction": "up"},
+    ]
+    answer = tech.post(f"{PATH}check/", calibration(points=typed)).json()
+    (said,) = answer["remarks"]
+    cause = answer["causes"][0]
+    assert said["code"] == cause["code"] == code
+    assert said["check"] == cause["check"]
+    assert said["says"].endswith(cause["says"])
+    assert said["pointer"] == "/points"
+    assert tech.post(PATH, calibration(points=typed)).json()["remarks"] == [said]
+
+
+def test_what_may_as_well_be_the_cell_is_not_remarked(tech, seasons):
+    """Half the signal: the span was not carried, or a gauge has failed."""
+    answer = tech.post(f"{PATH}check/", calibration(points=points(100.0, 25007.0))).json()
+    assert {cause["code"] for cause in answer["causes"][:2]} == {
+        "span_not_carried", "sensitivity_loss",
+    }  # fmt: skip
+    assert answer["remarks"] == []
+
+
+def test_what_the_next_calibration_confirms_is_remarked_no_more(tech, seasons):
+    loaded = [
+        {"load": 0.0, "reading": 24007.0, "direction": "up"},
+        {"load": 100.0, "reading": 30007.0, "direction": "up"},
+    ]
+    key = tech.post(PATH, calibration(points=loaded)).json()["id"]
+    assert codes(tech.get(f"{PATH}{key}/").json()) == ["preloaded_zero"]
+    again = [loaded[0] | {"reading": 24012.0}, loaded[1] | {"reading": 30011.0}]
+    tech.post(PATH, calibration(points=again, performed_at="2026-03-11T09:00:00+01:00"))
+    confirmed = tech.get(f"{PATH}{key}/").json()
+    assert confirmed["against_expected"]["learnt_from"] is True
+    assert confirmed["remarks"] == []
+
+
 def test_a_drifted_cell_is_no_slip(tech, seasons):
     drifted = tech.post(PATH, calibration(points=points(100.0, 31200.0))).json()
     assert drifted["verdict"] == "beyond"

@@ -148,6 +148,8 @@ def test_what_is_nearly_certainly_wrong_takes_one_more_press(visit):
     page.dblclick("button[name=_save]")
     page.wait_for_selector("button:has-text('Store it all the same')")
     assert "cannot be changed" in page.inner_text("[data-told]")
+    asked = page.locator("[data-judged] .errornote").bounding_box()
+    assert 0 <= asked["y"] < page.viewport_size["height"]  # what is asked is in sight
     visitor.holds()
     page.fill("#id_points-1-load", f"{load * 10 + 1:g}")  # typed anew is asked anew
     assert page.inner_text("button[name=_save]") == "Record it"
@@ -157,3 +159,57 @@ def test_what_is_nearly_certainly_wrong_takes_one_more_press(visit):
     page.wait_for_url("**/change/")
     assert "of the rated load" in page.inner_text("#content-main")
     assert recorded(visitor, serial) == before + 1
+
+
+ORDER = """() => {
+  const at = {
+    points: "#id_points-0-load", judged: "[data-judged]", circumstances: "#id_performed_at",
+  };
+  const top = name => document.querySelector(at[name]).getBoundingClientRect().top;
+  return Object.keys(at).sort((a, b) => top(a) - top(b));
+}"""
+
+
+def test_the_verdict_and_what_is_wrong_stay_in_sight_while_the_points_are_typed(visit):
+    visitor = visit("jagoda", PHONE)
+    page = visitor.page
+    height = page.viewport_size["height"]
+    visitor.go("/admin/calibration/calibration/add/")
+    fill(visitor, "KP25-10114")
+    span = page.input_value("#id_points-1-reading")
+    page.click("#id_points-1-reading")
+    page.wait_for_selector("[data-brief] a")
+    assert "within" in page.inner_text("[data-brief]")
+    line = page.locator("[data-brief]").bounding_box()
+    assert 0 < line["y"] < line["y"] + line["height"] <= height
+    assert page.evaluate(ORDER) == ["points", "judged", "circumstances"]
+    page.fill("#id_points-1-reading", span[:-1])  # a digit was dropped
+    page.wait_for_selector("[data-problems] li")
+    assert "rise with load" in page.inner_text("[data-problems]")
+    assert page.inner_text("[data-brief]") == ""
+    visitor.holds()
+    visitor.click("Judge it first")
+    page.wait_for_selector("#answer")
+    assert "rise with load" in page.inner_text("#answer")
+    # Opened where it is said, with the numbers that it is about.
+    assert 0 < page.locator("#id_points-1-reading").bounding_box()["y"] < height
+    assert 0 < page.locator("#answer").bounding_box()["y"] < height
+    page.fill("#id_points-1-reading", span)
+    page.wait_for_selector("[data-brief] a")
+    assert page.inner_text("[data-problems]") == ""
+
+
+def test_a_functional_tests_rows_fit_on_a_phone_and_say_their_units(visit):
+    visitor = visit("jagoda", PHONE)
+    page = visitor.page
+    visitor.go("/admin/calibration/functionaltest/add/?sensor=KP25-10142")
+    region = page.locator("[aria-label='Rows to fill']")
+    assert region.evaluate("rows => rows.scrollWidth - rows.clientWidth") <= 0
+    for name in ("commanded", "displayed_max", "pressure", "observed"):
+        box = page.locator(f"#id_steps-0-{name}").bounding_box()
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= PHONE
+    page.select_option("#id_load_unit", "kgf")
+    label = page.locator("label[for=id_steps-1-displayed_min]")
+    assert label.bounding_box()["height"] > 10  # seen, not for a screen reader alone
+    assert label.inner_text().startswith("Lowest, kgf")

@@ -1,6 +1,7 @@
 """The entry form's script asks the service that judges posts; nothing is stored by asking."""
 
 import json
+import re
 from datetime import UTC, datetime
 from uuid import uuid4
 
@@ -58,7 +59,48 @@ def test_the_sentence_is_the_services_own(world, technician):
     assert "Beyond tolerance" in said["judged"]
     assert f"{answer['fit']['slope']:.0f}" in said["judged"]
     assert said["problems"] == {}
+    assert "beyond" in said["brief"]  # what stays in sight beside the buttons
     assert Calibration.objects.count() == 1
+
+
+def test_a_fresh_form_asks_for_a_serial_and_knows_no_sensor(technician):
+    for kind in ("calibration", "functionaltest"):
+        shown = technician.get(reverse(f"admin:calibration_{kind}_add")).content.decode()
+        assert "Type or scan a serial" in shown
+        assert "No sensor" not in shown
+        assert "Not stored yet" not in shown
+
+
+def test_what_is_wrong_with_all_points_stands_under_them(technician):
+    dropped = form([("0", "20000"), ("100", "3000")])
+    (said,) = live(technician, dropped)["problems"]["__all__"]
+    page = technician.post(
+        reverse("admin:calibration_calibration_add"), dropped | {"_check": "1"}
+    ).content.decode()
+    under = page.split("data-problems", 1)[1].split("</div>", 1)[0]
+    assert 'id="answer"' in under  # where the page is opened
+    assert said.split(",")[0] in under
+    assert page.count('id="answer"') == 1
+
+
+def test_each_number_says_its_unit_where_it_is_typed(world, technician):
+    page = technician.get(
+        reverse("admin:calibration_functionaltest_add"), {"sensor": "S-A1"}
+    ).content.decode()
+    head = page.split("<thead>", 1)[1].split("</thead>", 1)[0]
+    assert head.count('<span data-unit="load_unit">daN</span>') == 4
+    assert head.count('<span data-unit="pressure_unit">bar</span>') == 1
+
+
+def test_what_to_expect_rests_on_the_newest_numbers_that_are_believed(world, technician):
+    world.season("A1", 2026, points=(PointDraft(0, 20700), PointDraft(100, 30007)))
+    said = live(technician, form([]))["sensor"]
+    assert "Last time, 2026-03-10" in said
+    assert "In doubt" in said
+    assert "Two neighbouring digits" in said
+    expected = said.split("What to expect now, after 2025-03-10", 1)[1]
+    low, high = re.search(r"<dt>At 0 daN</dt><dd>(\d+) to (\d+) count", expected).groups()
+    assert (int(low) + int(high)) / 2 == pytest.approx(20000, abs=5)  # of 2025, not 20700
 
 
 def test_last_numbers_and_expected_ranges_stand_beside(technician):

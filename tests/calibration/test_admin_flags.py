@@ -54,6 +54,7 @@ def test_a_flag_says_what_why_and_what_to_check(flagged, technician):
     for cause in flag.causes:
         assert cause["says"] in text or "&#x27;" in text
     assert 'class="check"' in text
+    assert text.index("Bleed the downforce circuit to zero") < text.index("what to check")
 
 
 def test_acknowledging_and_closing(world, flagged, technician):

@@ -27,7 +27,7 @@ from calibration.models import (
 from calibration.readout.phrases import brief
 from calibration.records import PointDraft
 from fleet import registry
-from fleet.models import Customer, Dealer, Machine, Membership, Sensor, User
+from fleet.models import Customer, Dealer, Installation, Machine, Membership, Sensor, User
 from tests.conftest import NOW, SYSTEM
 from tests.desk import fill, page, signed_in, without_files
 
@@ -182,6 +182,24 @@ def test_the_machine_page_lists_its_positions_in_order(full):
     assert positions[0]["last"]["verdict"] == "beyond"
     assert positions[0]["flagged"]
     assert positions[1]["last"] is None
+
+
+CAUTION = "transport locks and lift supports closed"
+
+
+def test_cautions_stand_where_work_at_the_machine_is_offered(full):
+    manager, place = signed_in(full.users["managerA"]), full.installations["A1"]
+
+    def shown(model, verb="change", *args):
+        return manager.get(page(model, verb, *args)).content.decode()
+
+    for words in (shown(Installation, "change", place.pk), shown(Installation, "add")):
+        assert CAUTION in words
+    sensor = shown(Sensor, "change", full.sensors["A1"].pk)
+    assert sensor.index("Record a calibration") < sensor.index(CAUTION) < sensor.index("Now</h2>")
+    assert sensor.count(CAUTION) == 1
+    registry.remove_sensor(scope=SYSTEM, installation=place, removed_on=date(2026, 4, 1))
+    assert CAUTION not in shown(Installation, "change", place.pk)
 
 
 def test_home_says_what_needs_a_decision(full):

@@ -10,6 +10,7 @@ from tests.desk import signed_in, without_files
 ADD = "admin:calibration_calibration_add"
 HEAVY = (("0", "20000"), ("320", "52000"))  # the cell is rated 200 daN
 SLIPPED = (("0", "20007"), ("101.97", "30040"))  # 100 daN in kg (1 kgf = 9.80665 N)
+TRANSPOSED = (("0", "20700"), ("100", "30007"))  # of 20070
 AGAIN = "Store it all the same"
 
 
@@ -48,7 +49,11 @@ def test_it_is_judged_with_its_remarks_while_it_is_typed(technician):
 
 @pytest.mark.parametrize(
     ("points", "unit", "words"),
-    [(HEAVY, "daN", "160 % of the rated load"), (SLIPPED, "lb", "measured in kg")],
+    [
+        (HEAVY, "daN", "160 % of the rated load"),
+        (SLIPPED, "lb", "measured in kg"),
+        (TRANSPOSED, "daN", "Two neighbouring digits"),
+    ],
 )
 def test_without_the_script_one_more_press_is_asked_for(technician, points, unit, words):
     data = typed(*points, load_unit=unit)
@@ -84,7 +89,8 @@ def test_the_script_is_asked_too_and_sent_twice_it_is_one(technician):
     asked = json_of(technician, data)
     assert asked.status_code == 200
     said = asked.json()
-    assert set(said) == {"sure", "words", "judged"}
+    assert set(said) == {"sure", "words", "judged", "brief"}
+    assert "within" in said["brief"]
     assert "160 % of the rated load" in said["judged"]
     assert stored() == 0
     for again in (data | {"_sure": said["sure"]}, data | {"_sure": said["sure"]}, data):

@@ -73,6 +73,61 @@ def test_the_expected_range_lies_around_the_last_numbers(visited):
     assert 500.0 <= (span["to"] - span["from"]) / 2 < 500.0 * 1.2  # hypot(400, 300) and noise
 
 
+WRONG = (PointDraft(0, 20700), PointDraft(100, 30007))  # of 20070, digits transposed
+
+
+def cab_lines(world):
+    data = documents.cab_card_data(
+        world.machines["A1"], scope=world.scopes["techA"], now=NOW, link=""
+    )
+    return {line["position"]: line for card in data["cards"] for line in card}
+
+
+def test_numbers_in_doubt_are_shown_and_the_ones_before_them_expected(visited):
+    before = positions(sheet(visited))["row 1"]
+    assert before["last"]["doubt"] is None
+    assert before["expected"]["performed_on"] == "2025-03-10"
+    wrong = visited.season("A1", 2026, points=WRONG).calibration
+    one = positions(sheet(visited))["row 1"]
+    assert one["last"]["calibration"] == str(wrong.pk)
+    assert one["last"]["doubt"]["code"] == "digits_transposed"
+    assert one["expected"] == before["expected"]
+    text = text_of(pdf_of(visited))
+    assert "In doubt: not to be compared with." in text
+    assert "around the numbers of 2025-03-10" in text
+
+
+def test_the_cab_card_prints_what_is_in_the_console_and_says_that_it_is_in_doubt(visited):
+    visited.season("A1", 2026, points=WRONG)
+    line = cab_lines(visited)["row 1"]
+    assert line["slope"]["value"] == pytest.approx(93.07)
+    assert line["performed_on"] == "2026-03-10"
+    assert line["doubt"]["code"] == "digits_transposed"
+    card = text_of(documents.cab_card(visited.machines["A1"], scope=SYSTEM, now=NOW))
+    assert "In doubt: probably measured or typed wrongly" in card
+    right = visited.season(
+        "A1", 2026, performed_at=datetime(2026, 3, 11, 9, 0, tzinfo=UTC),
+        points=(PointDraft(0, 20008), PointDraft(100, 30011)),
+    ).calibration  # fmt: skip
+    assert cab_lines(visited)["row 1"]["doubt"] is None
+    assert positions(sheet(visited))["row 1"]["expected"]["calibration"] == str(right.pk)
+
+
+def test_where_no_numbers_are_believed_none_are_expected(world):
+    """A first calibration that does not fit its tag, with a zero under load."""
+    sensor = world.sensors["A1"]
+    sensor.tag_zero_reading, sensor.tag_span_reading = 20010.0, 30020.0
+    sensor.tag_span_load, sensor.tag_load_unit = 100.0, "daN"
+    sensor.save()
+    world.season("A1", 2025, points=(PointDraft(0, 26000), PointDraft(100, 30000)))
+    one = positions(sheet(world))["row 1"]
+    assert one["last"]["doubt"]["code"] == "preloaded_zero"
+    assert one["expected"] is None
+    text = text_of(pdf_of(world))
+    assert "No numbers before these" in text
+    assert "Tag: 20010 at 0, 30020 at 100" in text
+
+
 def test_a_flag_comes_with_its_likely_cause_and_check(visited):
     (flag,) = positions(sheet(visited))["row 8"]["flags"]
     assert (flag["kind"], flag["level"]) == ("slope", "beyond")
@@ -282,6 +337,8 @@ def test_the_pdf_says_it_all(visited, paper):
         "that takes minutes",
         "page 1 of 1",
         "zero again",
+        "temperature",  # what the steps ask for has its place to be written
+        "circuit pressure at zero",
         "Nordfeld Service",
     ):
         assert words in text
@@ -329,6 +386,7 @@ def test_many_rows_go_on_several_cards():
         "offset": None,
         "performed_on": "",
         "verdict": "",
+        "doubt": None,
     }
     data = {
         "issued_on": "2026-04-10",

@@ -5,11 +5,16 @@
   const form = document.querySelector("form.entry[data-live]");
   if (!form) return;
   const part = (name) => document.querySelector(`[data-${name}]`);
-  const beside = part("beside"), judged = part("judged"), told = part("told"), kept = part("kept");
+  const beside = part("beside"), judged = part("judged"), told = part("told"), kept = part("kept"), brief = part("brief"), whole = part("problems");
   const serial = form.elements.sensor;
   const post = (url, body) =>
     fetch(url, { method: "POST", body, headers: { Accept: "application/json" }, credentials: "same-origin" });
   const say = (words) => { told.textContent = words; };
+  const show = ({ judged: panel, brief: line }) => {
+    judged.innerHTML = panel;
+    judged.hidden = !panel;
+    brief.innerHTML = line;
+  };
 
   // ── judged while typed ──
   const touched = new Set();
@@ -21,10 +26,13 @@
       field.removeAttribute("aria-invalid");
       delete field.dataset.marked;
     });
+    // What is wrong with all of it stands under the rows, once something was typed in them.
+    whole.replaceChildren();
+    const begun = [...touched].some((name) => /-\d+-/.test(name));
     for (const [name, words] of Object.entries(problems)) {
       const field = form.elements[name];
       const shown = field && field.type !== "hidden";
-      if (!all && (!shown || !touched.has(name))) continue;
+      if (!all && !(shown ? touched.has(name) : name.endsWith("__all__") && begun)) continue;
       const list = document.createElement("ul");
       list.className = "errorlist";
       list.dataset.problem = "";
@@ -33,7 +41,7 @@
         field.setAttribute("aria-invalid", "true");
         field.dataset.marked = "";
         field.before(list);
-      } else told.after(list);
+      } else whole.append(list);
     }
   };
 
@@ -47,8 +55,7 @@
       if (!answer.ok || answer.redirected) return;
       const said = await answer.json();
       beside.innerHTML = said.sensor;
-      judged.innerHTML = said.judged;
-      judged.hidden = !said.judged;
+      show(said);
       mark(said.problems, false);
     } catch (wrong) {
       if (wrong.name !== "AbortError" && !(wrong instanceof TypeError)) throw wrong;
@@ -63,11 +70,19 @@
   };
 
   form.addEventListener("input", (event) => {
+    if (sure.value) say("");
     asks("");
     if (event.target.name) touched.add(event.target.name);
     clearTimeout(timer);
     timer = setTimeout(ask, 500);
   });
+
+  // ── the units above the numbers are those that are chosen ──
+  const unitsShown = () => form.querySelectorAll("[data-unit]").forEach((shown) => {
+    shown.textContent = form.elements[shown.dataset.unit].value;
+  });
+  form.addEventListener("change", unitsShown);
+  unitsShown();
 
   // ── which serial ──
   const choices = Object.assign(document.createElement("datalist"), { id: "serials" });
@@ -159,13 +174,13 @@
         clearTimeout(timer);
         asks(said.sure);
         wait = 1000; // the second press of a double one is no yes
-        judged.innerHTML = said.judged;
-        judged.hidden = false;
-        judged.focus();
+        show(said);
+        judged.focus({ preventScroll: true });
+        judged.scrollIntoView(); // its beginning, also where it is longer than the screen
       } else if (said.problems) drop(id);
       say(said.words || "Not stored. The reasons stand at their fields.");
       mark(said.problems || {}, true);
-      form.querySelector("[aria-invalid=true]")?.focus();
+      (form.querySelector("[aria-invalid=true]") || (whole.childElementCount ? whole : null))?.focus();
     } catch (wrong) {
       if (!(wrong instanceof TypeError)) throw wrong;
       say("No network. The form is kept on this device and sent when the network is back.");
@@ -198,6 +213,7 @@
       const field = form.elements[name];
       if (field && name !== "csrfmiddlewaretoken") field.value = value;
     }
+    unitsShown();
     asks(sure.value);
     ask();
   };
