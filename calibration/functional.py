@@ -22,6 +22,7 @@ __all__ = [
     "StepDraft",
     "check_functional_test",
     "record_functional_test",
+    "stored_test",
 ]
 
 
@@ -50,15 +51,22 @@ def record_functional_test(
     """
     sensor = Sensor.objects.select_for_update(no_key=True).get(pk=draft.installation.sensor_id)
     require(scope, "create", "functional-tests", sensor.dealer_id)
-    check_functional(draft, now=now)
     existing = FunctionalTest.objects.filter(pk=draft.id).first() if draft.id else None
+    check_functional(draft, now=now, repeated=existing is not None)
     if existing:
         return _already_there(existing, draft)
     row = _row(draft, sensor)
     row.words_salt = digests.new_salt()
     steps = _steps(row, draft)
     if draft.supersedes and FunctionalTest.objects.filter(supersedes=draft.supersedes).exists():
-        raise Conflict(Problem("supersedes", "That record is superseded already"))
+        raise Conflict(
+            Problem(
+                "supersedes",
+                "That record is superseded already",
+                "the newest record of it",
+                str(draft.supersedes.pk),
+            )
+        )
     digests.seal(row, steps, now=now, by=user_id)
     try:
         row.save(force_insert=True)
@@ -67,6 +75,16 @@ def record_functional_test(
     SetpointStep.objects.bulk_create(steps)
     proving.judge_tests([sensor.pk], now=now)
     return RecordedTest(row, created=True)
+
+
+def stored_test(key: uuid.UUID | None, sensor: Sensor) -> FunctionalTest | None:
+    """Return the test of this sensor that has this id already: it is being sent again.
+
+    Its sensor may sit elsewhere by now, or under another dealer; what is sent again was said
+    where the stored one was made.
+    """
+    rows = FunctionalTest.objects.select_related("installation__machine", "dealer")
+    return rows.filter(pk=key, sensor=sensor).first() if key else None
 
 
 @transaction.atomic

@@ -27,23 +27,23 @@ def check_draft(
     """Raise Invalid with every reason why a calibration cannot be.
 
     `seats` holds the sensor's installations. One that is `repeated` was possible when it was
-    recorded; what the register has learnt since (an installation from a later day on) does not
-    count against it.
+    recorded; what the register has learnt since (an installation from a later day on, another
+    dealer, another range of the model) does not count against it.
     """
     problems = [
         *choice("reason", draft.reason, _REASONS),
         *choice("stage", draft.stage, _STAGES),
         *choice("load_unit", draft.load_unit, units.LOAD),
-        *_reading_unit(draft),
+        *(() if repeated else _reading_unit(draft)),
         *moment("performed_at", draft.performed_at, now=now),
         *(() if repeated else _installed(draft, seats)),
         *_conditions(draft),
         *text("technician", draft.technician, 80),
         *text("note", draft.note, 2000, lines=True),
         *text("supersede_reason", draft.supersede_reason, 200),
-        *_reference(draft),
+        *(() if repeated else _reference(draft)),
         *_supersedes(draft),
-        *_points(draft),
+        *_points(draft, repeated=repeated),
     ]
     if problems:
         raise Invalid(*problems)
@@ -153,10 +153,16 @@ def _conditions(draft: CalibrationDraft) -> Iterator[Problem]:
 
 
 def _reference(draft: CalibrationDraft) -> Iterator[Problem]:
-    if draft.reference and draft.reference.dealer_id != draft.sensor.dealer_id:
-        yield Problem(
-            "reference", "Not known at this dealer", "one of the dealer's references, or none"
-        )
+    """A reference is the dealer's own; after a resale, a correction keeps what was used then."""
+    used = draft.reference
+    if used is None or used.dealer_id == draft.sensor.dealer_id:
+        return
+    if draft.supersedes and draft.supersedes.reference_id == used.pk:
+        return
+    accepted = "one of the dealer's references, or none"
+    if draft.supersedes:
+        accepted = "one of the dealer's references, that of the superseded record, or none"
+    yield Problem("reference", "Not known at this dealer", accepted, used.name)
 
 
 def _supersedes(draft: CalibrationDraft) -> Iterator[Problem]:
@@ -168,14 +174,15 @@ def _supersedes(draft: CalibrationDraft) -> Iterator[Problem]:
         yield Problem("supersedes", "Missing beside a reason", "the id of the earlier record")
 
 
-def _points(draft: CalibrationDraft) -> Iterator[Problem]:
+def _points(draft: CalibrationDraft, *, repeated: bool) -> Iterator[Problem]:
     points = draft.points
     if len(points) > MOST_POINTS:
         yield Problem("points", "Too many", f"at most {MOST_POINTS}", str(len(points)))
         return
     if all(_plain(point) for point in points):
-        yield from _range(draft)
-        yield from _span(draft, points)
+        if not repeated:
+            yield from _range(draft)
+            yield from _span(draft, points)
         return
     problems = [
         problem
@@ -187,7 +194,7 @@ def _points(draft: CalibrationDraft) -> Iterator[Problem]:
         )
     ]
     yield from problems
-    if not problems:
+    if not problems and not repeated:
         yield from _range(draft)
         yield from _span(draft, points)
 

@@ -10,13 +10,17 @@ from fleet import units
 from fleet.errors import Invalid, Problem
 
 
-def check_functional(draft: FunctionalDraft, *, now: datetime) -> None:
-    """Raise Invalid with every reason why a functional test cannot be."""
+def check_functional(draft: FunctionalDraft, *, now: datetime, repeated: bool = False) -> None:
+    """Raise Invalid with every reason why a functional test cannot be.
+
+    One that is `repeated` was possible when it was recorded; where its sensor went since does not
+    count against it.
+    """
     problems = [
         *choice("load_unit", draft.load_unit, units.LOAD),
         *choice("pressure_unit", draft.pressure_unit, units.PRESSURE),
         *moment("performed_at", draft.performed_at, now=now),
-        *_inside(draft),
+        *(() if repeated else _inside(draft)),
         *text("technician", draft.technician, 80),
         *text("note", draft.note, 2000, lines=True),
         *text("supersede_reason", draft.supersede_reason, 200),
