@@ -258,6 +258,23 @@ def test_a_functional_test_that_fails_is_flagged(tech, world):
     assert DriftFlag.objects.get().kind == "functional"
 
 
+def test_a_superseded_functional_test_has_no_verdict(tech, world):
+    path = f"{V1}functional-tests/"
+    steps = [{"commanded": 50, "displayed_mean": 70}, {"commanded": 100, "displayed_mean": 140}]
+    bad = tech.post(path, functional(sensor="S-A1", steps=steps)).json()
+    assert [row["id"] for row in tech.get(f"{path}?verdict=fail").json()["results"]] == [bad["id"]]
+    better = functional(sensor="S-A1", supersedes=bad["id"], supersede_reason="wrong row")
+    good = tech.post(path, better).json()
+    assert tech.get(f"{path}?verdict=fail").json()["results"] == []
+    assert tech.get(f"{path}{bad['id']}/").json()["verdict"] is None
+    assert [row["id"] for row in tech.get(f"{path}?verdict=pass").json()["results"]] == [
+        good["id"]
+    ]
+    error = refused(tech.post(path, better | {"note": "again"}), 409, "/supersedes")["errors"][0]
+    assert error["value"] == bad["id"]
+    assert error["accepted"]
+
+
 @pytest.mark.parametrize(
     ("change", "pointer"),
     [
