@@ -13,8 +13,8 @@ from fleet.errors import Invalid, Problem
 def check_functional(draft: FunctionalDraft, *, now: datetime, repeated: bool = False) -> None:
     """Raise Invalid with every reason why a functional test cannot be.
 
-    One that is `repeated` was possible when it was recorded; where its sensor went since does not
-    count against it.
+    One that is `repeated` was possible when it was recorded; where its sensor went since, and a
+    rule that came since, do not count against it.
     """
     problems = [
         *choice("load_unit", draft.load_unit, units.LOAD),
@@ -26,6 +26,7 @@ def check_functional(draft: FunctionalDraft, *, now: datetime, repeated: bool = 
         *text("supersede_reason", draft.supersede_reason, 200),
         *_supersedes_test(draft),
         *_steps(draft.steps),
+        *(() if repeated else _in_order(draft.steps)),
     ]
     if problems:
         raise Invalid(*problems)
@@ -68,3 +69,19 @@ def _steps(steps: Sequence[StepDraft]) -> Iterator[Problem]:
             yield from number(f"steps.{i}.pressure", step.pressure, least=0.0)
     if len({float(step.commanded) for step in steps if not list(number("", step.commanded))}) < 2:
         yield Problem("steps", "The setpoints are all the same", "two different loads at least")
+
+
+def _in_order(steps: Sequence[StepDraft]) -> Iterator[Problem]:
+    """The lowest force that was displayed is not above the mean, the highest not below it."""
+    for i, step in enumerate(steps):
+        low, mean, high = step.displayed_min, step.displayed_mean, step.displayed_max
+        if any(list(number("", value)) for value in (low, mean, high) if value is not None):
+            continue  # said already
+        if low is not None and low > mean:
+            yield _out_of_order(f"steps.{i}.displayed_min", "The lowest is above the mean", low)
+        if high is not None and high < mean:
+            yield _out_of_order(f"steps.{i}.displayed_max", "The highest is below the mean", high)
+
+
+def _out_of_order(field: str, reason: str, value: float) -> Problem:
+    return Problem(field, reason, "displayed_min <= displayed_mean <= displayed_max", repr(value))

@@ -292,6 +292,17 @@ def test_functional_tests_that_cannot_be(tech, world, change, pointer):
     refused(tech.post(f"{V1}functional-tests/", body), 422, pointer)
 
 
+def test_a_mean_outside_of_lowest_and_highest_cannot_be(tech, world):
+    step = {"commanded": 50, "displayed_mean": 60, "displayed_min": 61.5, "displayed_max": 58}
+    body = functional(sensor="S-A1", steps=[step, {"commanded": 100, "displayed_mean": 99}])
+    errors = refused(tech.post(f"{V1}functional-tests/", body), 422)["errors"]
+    accepted = "displayed_min <= displayed_mean <= displayed_max"
+    assert [(e["pointer"], e["accepted"], e["value"]) for e in errors] == [
+        ("/steps/0/displayed_min", accepted, "61.5"),
+        ("/steps/0/displayed_max", accepted, "58.0"),
+    ]
+
+
 def test_a_functional_test_needs_a_place(tech, world):
     refused(tech.post(f"{V1}functional-tests/", functional()), 422, "/installation")
     here = world.installations["A1"].pk

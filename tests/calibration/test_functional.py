@@ -182,6 +182,10 @@ def test_a_full_scan_takes_the_verdict_of_a_superseded_test(world):
         ({"steps": (StepDraft(0, 1), GOOD[1])}, "steps.0.commanded"),
         ({"steps": (StepDraft(5, float("nan")), GOOD[1])}, "steps.0.displayed_mean"),
         ({"steps": (StepDraft(5, 5, observed="wobbly"), GOOD[1])}, "steps.0.observed"),
+        ({"steps": (StepDraft(50, 50, 51, 55), GOOD[1])}, "steps.0.displayed_min"),
+        ({"steps": (GOOD[0], StepDraft(100, 99, 95, 98.9))}, "steps.1.displayed_max"),
+        ({"steps": (GOOD[0], StepDraft(100, 99, displayed_max=98))}, "steps.1.displayed_max"),
+        ({"steps": (StepDraft(50, 50, 55, 45), GOOD[1])}, "steps.0.displayed_min"),
         ({"load_unit": "stone"}, "load_unit"),
         ({"pressure_unit": "atm"}, "pressure_unit"),
         ({"performed_at": datetime(2019, 1, 1, tzinfo=UTC)}, "performed_at"),
@@ -192,3 +196,7 @@ def test_what_cannot_be_is_refused(world, changes, field):
         functional.record_functional_test(draft(world, **changes), scope=SYSTEM, now=NOW)
     assert field in [problem.field for problem in refused.value.problems]
     assert not FunctionalTest.objects.exists()
+
+
+def test_lowest_mean_and_highest_may_be_one_number(world):
+    assert recorded(world, (StepDraft(50, 50, 50, 50), StepDraft(100, 100, 99, 100)))
