@@ -40,7 +40,8 @@ class Resource(viewsets.GenericViewSet[Any]):
 
     `verbs` gives further actions their verb, or their (resource, verb); `formats` the forms that
     an action can be had in beside JSON, `bare` the actions that cannot be had as JSON; `columns`
-    what an export holds (all fields of the serializer, where it is not given).
+    what an export holds (all fields of the serializer, where it is not given); `unlisted` what
+    one row by itself is told with, and a list is not.
     """
 
     resource: ClassVar[str]
@@ -53,6 +54,7 @@ class Resource(viewsets.GenericViewSet[Any]):
     formats: ClassVar[Mapping[str, Sequence[type[Ready]]]] = {}
     bare: ClassVar[tuple[str, ...]] = ()
     columns: ClassVar[tuple[str, ...]] = ()
+    unlisted: ClassVar[frozenset[str]] = frozenset()
 
     @property
     def scope(self) -> Scope:
@@ -118,7 +120,9 @@ class Resource(viewsets.GenericViewSet[Any]):
         return answered(request, state, sparse([state], fields)[0])
 
     def _fields(self) -> tuple[str, ...]:
-        return tuple(cast(Serializer[Any], self.get_serializer()).fields)
+        fields: Mapping[str, Any] = cast(Serializer[Any], self.get_serializer()).fields
+        left_out = self.unlisted if self.action == "list" else frozenset()
+        return tuple(name for name in fields if name not in left_out)
 
     def _columns(self) -> tuple[str, ...]:
         return self.columns or self._fields()

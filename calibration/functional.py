@@ -71,7 +71,7 @@ def record_functional_test(
     try:
         row.save(force_insert=True)
     except IntegrityError as clash:
-        raise _taken() from clash
+        raise _taken(row.pk) from clash
     SetpointStep.objects.bulk_create(steps)
     proving.judge_tests([sensor.pk], now=now)
     return RecordedTest(row, created=True)
@@ -146,15 +146,16 @@ def _already_there(existing: FunctionalTest, draft: FunctionalDraft) -> Recorded
     row.words_salt, row.words_digest = existing.words_salt, existing.words_digest
     content = digests.content_digest(row, _steps(row, draft), dealer_code=existing.dealer.code)
     if existing.installation_id != draft.installation.pk or content != existing.content_digest:
-        raise _taken()
+        raise _taken(existing.pk)
     return RecordedTest(existing, created=False)
 
 
-def _taken() -> Conflict:
+def _taken(key: uuid.UUID) -> Conflict:
     return Conflict(
         Problem(
             "id",
             "This id already names a record with other content",
             "a new UUID, or the same content again",
+            str(key),
         )
     )

@@ -167,7 +167,8 @@ def _reference(draft: CalibrationDraft) -> Iterator[Problem]:
 
 def _supersedes(draft: CalibrationDraft) -> Iterator[Problem]:
     if draft.supersedes and draft.supersedes.sensor_id != draft.sensor.id:
-        yield Problem("supersedes", "Not a record of this sensor", "an id of the same sensor")
+        accepted, value = "an id of the same sensor", str(draft.supersedes.pk)
+        yield Problem("supersedes", "Not a record of this sensor", accepted, value)
     if draft.supersedes and not draft.supersede_reason.strip():
         yield Problem("supersede_reason", "Missing", "why the earlier record is superseded")
     if draft.supersede_reason and not draft.supersedes:
@@ -226,9 +227,14 @@ def _range(draft: CalibrationDraft) -> Iterator[Problem]:
             yield Problem(
                 f"points.{i}.reading",
                 "Off the converter's range",
-                f"{low:g} to {high:g} {model.reading_unit}",
-                f"{point.reading:g} {draft.reading_unit}",
+                f"{_exactly(low)} to {_exactly(high)} {model.reading_unit}",
+                f"{_exactly(point.reading)} {draft.reading_unit}",
             )
+
+
+def _exactly(value: float) -> str:
+    """Return the shortest text that reads back as the same number."""
+    return repr(float(value)).removesuffix(".0")
 
 
 def _span(draft: CalibrationDraft, points: Sequence[PointDraft]) -> Iterator[Problem]:

@@ -47,9 +47,11 @@ def _inside(draft: FunctionalDraft) -> Iterator[Problem]:
 
 def _supersedes_test(draft: FunctionalDraft) -> Iterator[Problem]:
     if draft.supersedes and draft.supersedes.sensor_id != draft.installation.sensor_id:
-        yield Problem("supersedes", "Not a record of this sensor", "an id of the same sensor")
+        accepted, value = "an id of the same sensor", str(draft.supersedes.pk)
+        yield Problem("supersedes", "Not a record of this sensor", accepted, value)
     if bool(draft.supersedes) != bool(draft.supersede_reason.strip()):
-        yield Problem("supersede_reason", "A superseded record and the reason belong together")
+        said = "A superseded record and the reason belong together"
+        yield Problem("supersede_reason", said, "both, or neither", draft.supersede_reason[:40])
 
 
 def _steps(steps: Sequence[StepDraft]) -> Iterator[Problem]:

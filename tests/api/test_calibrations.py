@@ -9,7 +9,7 @@ import pytest
 
 from calibration import verifying
 from calibration.models import Calibration, DriftFlag
-from tests.api.conftest import V1, calibration, refused
+from tests.api.conftest import V1, calibration, refused, taken
 from tests.conftest import NOW
 
 PATH = f"{V1}calibrations/"
@@ -60,7 +60,9 @@ def test_the_same_record_twice_is_one_and_other_content_is_refused(tech, world):
     # the same moment in another offset is the same record
     same = body | {"performed_at": "2026-03-10T08:00:00Z"}
     assert tech.post(PATH, same).status_code == 200
-    problem = refused(tech.post(PATH, body | {"note": "changed"}), 409, "/id")
+    other = tech.post(PATH, body | {"note": "changed"})
+    taken(other)
+    problem = refused(other, 409, "/id")
     assert problem["code"] == "conflict"
     assert Calibration.objects.count() == 1
 
@@ -93,13 +95,14 @@ def test_a_correction_supersedes_and_says_why(tech, world):
     assert tech.get(f"{PATH}{wrong['id']}/").json()["superseded_by"] == made.json()["id"]
     standing = tech.get(f"{PATH}?superseded=false").json()["results"]
     assert [row["id"] for row in standing] == [made.json()["id"]]
-    refused(tech.post(PATH, right | {"note": "once more"}), 409, "/supersedes")
+    taken(tech.post(PATH, right | {"note": "once more"}))
 
 
 def test_a_record_of_another_sensor_is_not_superseded(tech, world):
     other = world.season("A2", 2025).calibration
     answer = tech.post(PATH, calibration(supersedes=str(other.pk), supersede_reason="why not"))
-    refused(answer, 422, "/supersedes")
+    (error,) = refused(answer, 422, "/supersedes")["errors"]
+    assert error["value"] == str(other.pk)
 
 
 def test_without_an_offset_it_is_the_dealer_s_wall_clock(tech, world):
@@ -243,7 +246,7 @@ def test_a_functional_test_is_recorded_once_and_judged(tech, world):
     assert made.json()["load_unit"] == "daN"  # the dealer's, where none was said
     assert tech.post(path, body).status_code == 200
     assert tech.post(path, made.json()).status_code == 200
-    refused(tech.post(path, body | {"note": "other"}), 409, "/id")
+    taken(tech.post(path, body | {"note": "other"}))
     assert tech.get(f"{path}{made.json()['id']}/").json() == made.json()
     refused(tech.patch(f"{path}{made.json()['id']}/", {}), 405)
 
