@@ -23,6 +23,16 @@ class CauseAnswer(serializers.Serializer[Any]):
     check = serializers.CharField()
 
 
+MAGNITUDE = (
+    "Slope: %; offset: % of rated load; functional: the error that uses most of its tolerance, in "
+    "% of its setpoint; lot: % found out; overdue: days."
+)
+TOLERANCE = (
+    "What the magnitude was held against, in its unit. A functional test whose error is within it "
+    "failed by something else, which the causes name."
+)
+
+
 class FlagAnswer(serializers.Serializer[Any]):
     """A flag."""
 
@@ -33,8 +43,8 @@ class FlagAnswer(serializers.Serializer[Any]):
     functional_test = serializers.UUIDField(allow_null=True)
     kind = serializers.ChoiceField(choices=DriftFlag.Kind.values)
     level = serializers.ChoiceField(choices=DriftFlag.Level.values)
-    magnitude = serializers.FloatField()
-    tolerance = serializers.FloatField()
+    magnitude = serializers.FloatField(help_text=MAGNITUDE)
+    tolerance = serializers.FloatField(help_text=TOLERANCE)
     p_out = _maybe()
     causes = CauseAnswer(many=True)
     status = serializers.ChoiceField(choices=DriftFlag.Status.values)
@@ -273,8 +283,8 @@ class OpenFlagAnswer(serializers.Serializer[Any]):
     kind = serializers.ChoiceField(choices=DriftFlag.Kind.values)
     level = serializers.ChoiceField(choices=DriftFlag.Level.values)
     status = serializers.ChoiceField(choices=DriftFlag.Status.values)
-    magnitude = serializers.FloatField()
-    tolerance = serializers.FloatField()
+    magnitude = serializers.FloatField(help_text=MAGNITUDE)
+    tolerance = serializers.FloatField(help_text=TOLERANCE)
     p_out = _maybe()
     opened_at = serializers.DateTimeField()
 
@@ -305,7 +315,9 @@ class FunctionalAnswer(serializers.Serializer[Any]):
     load_unit = serializers.ChoiceField(choices=LOADS)
     pressure_unit = serializers.ChoiceField(choices=PRESSURES)
     steps = StepAnswer(many=True)
-    verdict = serializers.ChoiceField(choices=["pass", "fail"], allow_null=True)
+    verdict = serializers.ChoiceField(
+        choices=["pass", "fail"], allow_null=True, help_text="Null: superseded, as below."
+    )
     worst_error_pct = _maybe()
     findings = serializers.ListField()
     method = serializers.CharField(allow_null=True)

@@ -16,6 +16,11 @@ from fleet.scope import Scope
 
 YEARS = (1900, 2200)
 DAY = "a day: YYYY-MM-DD"
+IN_UTC = (
+    "Without an offset it is read in UTC, and a day is its first moment in UTC. Ask for a day of "
+    "another clock by its first moment there, with the offset: 2026-03-28T00:00:00+02:00 (in an "
+    "address the + is written %2B)."
+)
 MOMENT = "a day or an ISO 8601 moment: 2026-03-28 or 2026-03-28T09:10:00+02:00"
 
 
@@ -32,6 +37,11 @@ class Filter:
     def accepted(self) -> str:
         """What would be accepted."""
         return self.ACCEPTED
+
+    @property
+    def says(self) -> str:
+        """The parameter's description."""
+        return self.accepted
 
     @property
     def kind(self) -> Mapping[str, Any]:
@@ -140,6 +150,11 @@ class Moment(Filter):
 
     ACCEPTED: ClassVar[str] = MOMENT
     KIND: ClassVar[Mapping[str, Any]] = {"type": "string"}
+
+    @property
+    def says(self) -> str:
+        """The parameter's description."""
+        return f"{self.accepted}. {IN_UTC}"
 
     def condition(self, text: str, scope: Scope) -> Q:
         """Return the condition for one value."""

@@ -1,5 +1,6 @@
 """Records as a client sends them (design 6.4), and the drafts that the services take."""
 
+from datetime import datetime
 from typing import Any
 
 from rest_framework import serializers
@@ -14,6 +15,7 @@ from calibration.drafts import (
     StepDraft,
     resolve_moment,
 )
+from calibration.functional import stored_test
 from calibration.models import (
     Calibration,
     Direction,
@@ -23,6 +25,7 @@ from calibration.models import (
     ReferenceStandard,
     Stage,
 )
+from calibration.validating import installation_at
 from fleet import units
 from fleet.errors import Invalid, Problem
 from fleet.models import Installation, Sensor
@@ -86,7 +89,7 @@ class StepInput(Input):
 
 
 class FunctionalInput(Input):
-    """A functional test: by its installation, or by the sensor that sits there now."""
+    """A functional test: by its installation, or by the sensor that sat there at that time."""
 
     echoed = (
         "machine_serial", "position", "verdict", "worst_error_pct", "findings", "method", "flags",
@@ -122,25 +125,36 @@ def calibration_draft(values: dict[str, Any]) -> CalibrationDraft:
 def functional_draft(values: dict[str, Any]) -> FunctionalDraft:
     """Return the draft of checked values."""
     said = dict(values)
-    place = _place(said.pop("installation", None), said.pop("sensor", None))
-    dealer = place.sensor.dealer
+    place = said.pop("installation", None)
+    sensor = _tested(place, said.pop("sensor", None))
+    stored = stored_test(said.get("id"), sensor)
+    dealer = stored.dealer if stored else sensor.dealer
     said = {"load_unit": dealer.load_unit, "pressure_unit": dealer.pressure_unit} | said
     steps = tuple(StepDraft(**step) for step in said.pop("steps"))
     when = resolve_moment(said.pop("performed_at"), dealer.zone)
+    if place is None:
+        place = stored.installation if stored else _place(sensor, when)
     return FunctionalDraft(installation=place, performed_at=when, steps=steps, **said)
 
 
-def _place(installation: Installation | None, sensor: Sensor | None) -> Installation:
-    """Return the installation that was meant."""
-    if installation is None and sensor is not None:
-        rows = sensor.installations.select_related("sensor__dealer", "machine")
-        installation = rows.filter(removed_on__isnull=True).first()
-        if installation is None:
-            accepted = "a sensor that sits on a machine, or the id of an installation"
-            raise Invalid(Problem("sensor", "It is not installed", accepted, sensor.serial))
-    if installation is None:
+def _tested(place: Installation | None, sensor: Sensor | None) -> Sensor:
+    """Return the sensor that was meant."""
+    if place is None and sensor is None:
         accepted = "the id of an installation, or a sensor"
         raise Invalid(Problem("installation", "This field is required", accepted))
-    if sensor is not None and sensor.pk != installation.sensor_id:
-        raise Invalid(Problem("sensor", "Another sensor sits there", installation.sensor.serial))
-    return installation
+    if place is None or sensor is None:
+        return sensor or place.sensor  # type: ignore[union-attr] # one of them is there
+    if sensor.pk != place.sensor_id:
+        sits = place.sensor.serial
+        raise Invalid(Problem("sensor", "Another sensor sits there", sits, sensor.serial))
+    return sensor
+
+
+def _place(sensor: Sensor, when: datetime) -> Installation:
+    """Return where a sensor sat at that moment, or where it sits: the rules say what is wrong."""
+    place = installation_at(sensor, when)
+    place = place or sensor.installations.filter(removed_on__isnull=True).first()
+    if place is None:
+        accepted = "a sensor that sat on a machine at that time, or the id of an installation"
+        raise Invalid(Problem("sensor", "It was not installed", accepted, sensor.serial))
+    return place

@@ -46,7 +46,7 @@ class Filters(BaseFilterBackend):
     def get_schema_operation_parameters(self, view: "APIView") -> list[dict[str, Any]]:
         """Return the parameters for the OpenAPI description."""
         filters: Mapping[str, Filter] = getattr(view, "filters", {})
-        return [_parameter(name, rule.accepted, dict(rule.kind)) for name, rule in filters.items()]
+        return [_parameter(name, rule.says, dict(rule.kind)) for name, rule in filters.items()]
 
 
 class Search(SearchFilter):

@@ -40,7 +40,8 @@ class Resource(viewsets.GenericViewSet[Any]):
 
     `verbs` gives further actions their verb, or their (resource, verb); `formats` the forms that
     an action can be had in beside JSON, `bare` the actions that cannot be had as JSON; `columns`
-    what an export holds (all fields of the serializer, where it is not given).
+    what an export holds (all fields of the serializer, where it is not given); `unlisted` what
+    one row by itself is told with, and a list is not.
     """
 
     resource: ClassVar[str]
@@ -53,6 +54,7 @@ class Resource(viewsets.GenericViewSet[Any]):
     formats: ClassVar[Mapping[str, Sequence[type[Ready]]]] = {}
     bare: ClassVar[tuple[str, ...]] = ()
     columns: ClassVar[tuple[str, ...]] = ()
+    unlisted: ClassVar[frozenset[str]] = frozenset()
 
     @property
     def scope(self) -> Scope:
@@ -118,7 +120,9 @@ class Resource(viewsets.GenericViewSet[Any]):
         return answered(request, state, sparse([state], fields)[0])
 
     def _fields(self) -> tuple[str, ...]:
-        return tuple(cast(Serializer[Any], self.get_serializer()).fields)
+        fields: Mapping[str, Any] = cast(Serializer[Any], self.get_serializer()).fields
+        left_out = self.unlisted if self.action == "list" else frozenset()
+        return tuple(name for name in fields if name not in left_out)
 
     def _columns(self) -> tuple[str, ...]:
         return self.columns or self._fields()
@@ -188,22 +192,44 @@ class Creating(Resource):
 
 
 class Editing(Resource):
-    """Rows that may be changed."""
+    """Rows that may be changed.
+
+    `fixed` names what stays as it was entered, and what to do instead; `kept` what a row that is
+    replaced keeps where nothing is said of it; `blank` what stands for nothing where the table
+    has no such column. `replacing` is the input of a replacement, where it is another one.
+    """
 
     input: ClassVar[type[Input]]
+    replacing: ClassVar[type[Input] | None] = None
     fixed: ClassVar[Mapping[str, str]] = {}
+    kept: ClassVar[frozenset[str]] = frozenset()
+    blank: ClassVar[Mapping[str, Any]] = {}
 
     def update(self, request: Request, pk: str) -> Response:
-        """Replace the values of a row."""
-        return self._edited(partial=False)
+        """Replace a row: what may be left out, and is, goes back to its default."""
+        row, kind = self.get_object(), self.replacing or self.input
+        return self._edited(row, self._defaults(kind) | self.checked(kind))
 
     def partial_update(self, request: Request, pk: str) -> Response:
-        """Change some values of a row."""
-        return self._edited(partial=True)
-
-    def _edited(self, *, partial: bool) -> Response:
+        """Change some values of a row; the others stay."""
         row = self.get_object()
-        values = self.checked(self.input, partial=partial)
+        return self._edited(row, self.checked(self.input, partial=True))
+
+    @classmethod
+    def staying(cls) -> list[str]:
+        """Return what a row that is replaced keeps where nothing is said of it."""
+        fields = (cls.replacing or cls.input)().fields
+        return [name for name, field in fields.items()
+                if not field.required and name in {*cls.fixed, *cls.kept}]  # fmt: skip
+
+    def _defaults(self, kind: type[Input]) -> dict[str, Any]:
+        """Return what a row holds of which nothing else is said, as when it is entered."""
+        columns = {column.name: column for column in self.model._meta.concrete_fields}
+        optional = {name for name, field in kind().fields.items() if not field.required}
+        reset = optional & columns.keys() - {*self.fixed, *self.kept}
+        return {**self.blank, **{name: columns[name].get_default() for name in reset}}
+
+    def _edited(self, row: Any, values: dict[str, Any]) -> Response:
         _stay(row, values, self.fixed)
         with transaction.atomic():
             changed = self.change(row, values)

@@ -81,7 +81,15 @@ class Schema(AutoSchema):
         own = getattr(self.view, "input", None)
         action = getattr(self.view, "action", "")
         usual = own is not None and action in {"create", "update", "partial_update"}
-        return own if usual else given
+        again = getattr(self.view, "replacing", None) if action == "update" else None
+        return again or (own if usual else given)
+
+    def get_description(self) -> str:  # type: ignore[override] # the library's own has no path
+        """Return what an operation does; of a replacement, what stays as it is."""
+        said = str(super().get_description())
+        view: Any = self.view
+        staying = view.staying() if getattr(view, "action", "") == "update" else []
+        return f"{said} These stay: {', '.join(staying)}." if staying else said
 
     def _map_basic_serializer(self, serializer: Any, direction: Any) -> dict[str, Any]:
         """Add the readable keys that may be given in place of an id."""

@@ -22,6 +22,7 @@ __all__ = [
     "StepDraft",
     "check_functional_test",
     "record_functional_test",
+    "stored_test",
 ]
 
 
@@ -50,23 +51,40 @@ def record_functional_test(
     """
     sensor = Sensor.objects.select_for_update(no_key=True).get(pk=draft.installation.sensor_id)
     require(scope, "create", "functional-tests", sensor.dealer_id)
-    check_functional(draft, now=now)
     existing = FunctionalTest.objects.filter(pk=draft.id).first() if draft.id else None
+    check_functional(draft, now=now, repeated=existing is not None)
     if existing:
         return _already_there(existing, draft)
     row = _row(draft, sensor)
     row.words_salt = digests.new_salt()
     steps = _steps(row, draft)
     if draft.supersedes and FunctionalTest.objects.filter(supersedes=draft.supersedes).exists():
-        raise Conflict(Problem("supersedes", "That record is superseded already"))
+        raise Conflict(
+            Problem(
+                "supersedes",
+                "That record is superseded already",
+                "the newest record of it",
+                str(draft.supersedes.pk),
+            )
+        )
     digests.seal(row, steps, now=now, by=user_id)
     try:
         row.save(force_insert=True)
     except IntegrityError as clash:
-        raise _taken() from clash
+        raise _taken(row.pk) from clash
     SetpointStep.objects.bulk_create(steps)
     proving.judge_tests([sensor.pk], now=now)
     return RecordedTest(row, created=True)
+
+
+def stored_test(key: uuid.UUID | None, sensor: Sensor) -> FunctionalTest | None:
+    """Return the test of this sensor that has this id already: it is being sent again.
+
+    Its sensor may sit elsewhere by now, or under another dealer; what is sent again was said
+    where the stored one was made.
+    """
+    rows = FunctionalTest.objects.select_related("installation__machine", "dealer")
+    return rows.filter(pk=key, sensor=sensor).first() if key else None
 
 
 @transaction.atomic
@@ -128,15 +146,16 @@ def _already_there(existing: FunctionalTest, draft: FunctionalDraft) -> Recorded
     row.words_salt, row.words_digest = existing.words_salt, existing.words_digest
     content = digests.content_digest(row, _steps(row, draft), dealer_code=existing.dealer.code)
     if existing.installation_id != draft.installation.pk or content != existing.content_digest:
-        raise _taken()
+        raise _taken(existing.pk)
     return RecordedTest(existing, created=False)
 
 
-def _taken() -> Conflict:
+def _taken(key: uuid.UUID) -> Conflict:
     return Conflict(
         Problem(
             "id",
             "This id already names a record with other content",
             "a new UUID, or the same content again",
+            str(key),
         )
     )

@@ -168,12 +168,20 @@ class Ledger:
             return
         if earlier._state.adding and self._existing(earlier.pk) is None:  # noqa: SLF001 - Django's own name for it
             raise Invalid(
-                Problem("supersedes", "There is no such record", "a record that is stored")
+                Problem(
+                    "supersedes",
+                    "There is no such record",
+                    "a record that is stored",
+                    str(earlier.pk),
+                )
             )
         if earlier.pk in self.superseded:
             raise Conflict(
                 Problem(
-                    "supersedes", "That record is superseded already", "the newest record of it"
+                    "supersedes",
+                    "That record is superseded already",
+                    "the newest record of it",
+                    str(earlier.pk),
                 )
             )
         self.superseded.add(earlier.pk)
@@ -285,16 +293,17 @@ def says_the_same(existing: Calibration, draft: CalibrationDraft) -> bool:
 def _already_there(existing: Calibration, draft: CalibrationDraft) -> Recorded:
     """The same content is the same record; where it stood then is not the caller's to repeat."""
     if existing.sensor_id != draft.sensor.id or not says_the_same(existing, draft):
-        raise taken()
+        raise taken(existing.pk)
     return Recorded(existing, created=False)
 
 
-def taken() -> Conflict:
+def taken(key: UUID | None) -> Conflict:
     """Return the refusal of an id that names another record."""
     return Conflict(
         Problem(
             "id",
             "This id already names a record with other content",
             "a new UUID, or the same content again; to correct a record, supersede it",
+            str(key or ""),
         )
     )

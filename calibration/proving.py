@@ -3,10 +3,11 @@
 from collections import defaultdict
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from django.db import transaction
+from django.db.models import QuerySet
 from numpy.typing import NDArray
 
 from calibration import columns, flags
@@ -22,7 +23,7 @@ from calibration.models import (
     Verdict,
     in_time,
 )
-from calibration.policies import Rule, Rulebook
+from calibration.policies import Rulebook
 from fleet import units
 from fleet.statements import Statement
 
@@ -37,8 +38,8 @@ _SEEN = {
 IN_FORCE: dict[str, dict[str, Any]] = {
     "no_calibration": {
         "code": "no_calibration",
-        "says": "No calibration of this sensor was in force: the force shown rests on its tag "
-        "numbers or on nothing.",
+        "says": "This sensor had not been calibrated where it sits: the force shown rests on "
+        "numbers from elsewhere, on its tag or on nothing.",
         "fails": False,
     },
     "calibration_beyond": {
@@ -58,12 +59,28 @@ _NAMES = ("verdict", "worst_error_pct", "findings", "method")
 _COLUMNS = ("commanded", "displayed_mean", "displayed_min", "displayed_max")
 
 
+class _Judged(NamedTuple):
+    """A calibration: where it was made, when, and how it was judged."""
+
+    installation_id: int | None
+    performed_at: datetime
+    verdict: str
+
+    def was_at(self, test: FunctionalTest) -> bool:
+        """Whether it was made where a test of its sensor was."""
+        if self.installation_id is not None:
+            return self.installation_id == test.installation_id
+        day = self.performed_at.astimezone(test.sensor.dealer.zone).date()
+        return day >= test.installation.installed_on
+
+
 @transaction.atomic(savepoint=False)
 def judge_tests(sensor_ids: Sequence[int], *, now: datetime) -> FlagChange:
     """Judge every functional test of these sensors and store what follows, where it differs."""
     if not _TESTED.many(sensor_ids):  # as with most sensors; no record is ever removed
         return FlagChange()
     rows, wanted = _judged(sensor_ids)
+    _overtaken(sensor_ids).delete()
     FunctionalVerdict.objects.bulk_create(
         _differing(rows),
         update_conflicts=True,
@@ -82,7 +99,17 @@ def differing(sensor_ids: NDArray[np.int64]) -> NDArray[np.int64]:
         return np.zeros(0, dtype=np.int64)
     rows, wanted = _judged(tested)
     wrong = {row.functional_test.sensor_id for row in _differing(rows)}
+    wrong |= set(_overtaken(tested).values_list("functional_test__sensor", flat=True))
     return np.array(sorted(wrong | flags.out_of_line(tested, [KIND], wanted)), dtype=np.int64)
+
+
+def _overtaken(sensor_ids: Sequence[int]) -> "QuerySet[FunctionalVerdict]":
+    """The verdicts of tests that are superseded: like such a calibration, they have none."""
+    rows: QuerySet[FunctionalVerdict] = FunctionalVerdict.objects.filter(
+        columns.among("functional_test__sensor", sensor_ids),
+        functional_test__superseded_by__isnull=False,
+    )
+    return rows.order_by()
 
 
 def _judged(sensor_ids: Sequence[int]) -> tuple[list[FunctionalVerdict], list[Wanted]]:
@@ -91,7 +118,7 @@ def _judged(sensor_ids: Sequence[int]) -> tuple[list[FunctionalVerdict], list[Wa
         FunctionalTest.objects.filter(
             columns.among("sensor", sensor_ids), superseded_by__isnull=True
         )
-        .select_related("sensor__model")
+        .select_related("sensor__model", "sensor__dealer", "installation")
         .prefetch_related("steps")
         .order_by("sensor_id", "performed_at", "chain_number")
     )
@@ -109,7 +136,17 @@ def _judged(sensor_ids: Sequence[int]) -> tuple[list[FunctionalVerdict], list[Wa
         np.array([rule.offset_tolerance_pct / 100.0 for rule in rules]) * np.array(rated),
     )
     result = functional.judge(steps, np.where(np.isnan(tolerance), 1.0, tolerance))
-    return _verdicts(tests, result, _in_force(tests, sensor_ids)), _wanted(tests, result, rules)
+    limit_pct = _applied(100.0 * tolerance / steps.commanded, result)
+    return _verdicts(tests, result, _in_force(tests, sensor_ids)), _wanted(
+        tests, result, limit_pct
+    )
+
+
+def _applied(tolerance_pct: Floats, result: FunctionalJudgement) -> Floats:
+    """The tolerance that the worst error of each of M tests was held against [% of setpoint]."""
+    at_worst = result.error_pct == result.worst_error_pct[:, None]
+    # Of equal errors the one with the narrowest tolerance uses most of it.
+    return np.asarray(np.nanmin(np.where(at_worst, tolerance_pct, np.nan), axis=1))
 
 
 def _steps(tests: Sequence[FunctionalTest]) -> Steps:
@@ -131,18 +168,24 @@ def _steps(tests: Sequence[FunctionalTest]) -> Steps:
 def _in_force(
     tests: Sequence[FunctionalTest], sensor_ids: Sequence[int]
 ) -> list[list[dict[str, Any]]]:
-    """What there is to say of the calibration that was in force at each test."""
-    verdicts = Judgement.objects.filter(
-        columns.among("calibration__sensor", sensor_ids)
-    ).values_list("calibration__sensor_id", "calibration__performed_at", "verdict")
-    by_sensor: dict[int, list[tuple[datetime, str]]] = defaultdict(list)
-    for sensor, moment, verdict in verdicts.order_by(*in_time("calibration__")):
-        by_sensor[sensor].append((moment, verdict))
+    """What there is to say of the calibration that was in force at each test.
+
+    A moved cell starts anew: what is in force was made where the test was (as with due days).
+    """
+    rows = Judgement.objects.filter(columns.among("calibration__sensor", sensor_ids)).values_list(
+        *(f"calibration__{name}" for name in ("sensor", "installation", "performed_at")), "verdict"
+    )
+    by_sensor: dict[int, list[_Judged]] = defaultdict(list)
+    for sensor, *judged in rows.order_by(*in_time("calibration__")):
+        by_sensor[sensor].append(_Judged(*judged))
     found: list[list[dict[str, Any]]] = []
     for test in tests:
-        before = [v for moment, v in by_sensor[test.sensor_id] if moment <= test.performed_at]
-        code = "" if before else "no_calibration"
-        if before and before[-1] == Verdict.BEYOND:
+        last = None
+        for judged in by_sensor[test.sensor_id]:
+            if judged.performed_at <= test.performed_at and judged.was_at(test):
+                last = judged.verdict
+        code = "no_calibration" if last is None else ""
+        if last == Verdict.BEYOND:
             code = "calibration_beyond"
         found.append([IN_FORCE[code]] if code else [])
     return found
@@ -184,9 +227,13 @@ def _differing(rows: Sequence[FunctionalVerdict]) -> list[FunctionalVerdict]:
 
 
 def _wanted(
-    tests: Sequence[FunctionalTest], result: FunctionalJudgement, rules: Sequence[Rule]
+    tests: Sequence[FunctionalTest], result: FunctionalJudgement, limit_pct: Floats
 ) -> list[Wanted]:
-    """A flag on each failed test, its findings as the causes (certain: they were seen)."""
+    """A flag on each failed test, its findings as the causes (certain: they were seen).
+
+    It shows the worst error and the tolerance there, also where the force arrives and something
+    else failed: then the error is the smaller of the two.
+    """
     return [
         Wanted(
             sensor_id=tests[i].sensor_id,
@@ -194,7 +241,7 @@ def _wanted(
             kind=str(KIND),
             level=str(DriftFlag.Level.BEYOND),
             magnitude=float(result.worst_error_pct[i]),
-            tolerance=rules[i].slope_tolerance_pct,
+            tolerance=float(limit_pct[i]),
             causes=[
                 {"code": found["code"], "probability": 1.0, "says": found["says"], "check": ""}
                 for found in functional.findings_of(result.findings[i])

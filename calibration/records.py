@@ -239,7 +239,7 @@ def _sealed(
             ledger.write()
     except IntegrityError as clash:
         if len(drafts) == 1:
-            refusal = taken()
+            refusal = taken(drafts[0].id)
             refusal.__cause__ = clash
             return [refusal]
         half = len(drafts) // 2

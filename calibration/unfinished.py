@@ -59,12 +59,18 @@ def functional_problems(known: Values, steps: Sequence[Values], *, now: datetime
         "installation": place,
     }  # fmt: skip
     values.pop("sensor", None)
-    rows = tuple(StepDraft(**{**anyhow, **step}) for step in steps)
+    rows = tuple(StepDraft(**{**anyhow, "displayed_mean": _mean(step), **step}) for step in steps)
     try:
         check_functional(FunctionalDraft(**values, steps=rows), now=now)
     except Invalid as refusal:
         return list(_knowable(refusal.problems, known, "steps", steps, needed=set(anyhow)))
     return []
+
+
+def _mean(step: Values) -> float:
+    """A mean that is in order with what is known of a step."""
+    around = (step.get(name) for name in ("displayed_min", "displayed_max"))
+    return next((value for value in around if value is not None), 1.0)
 
 
 def _any_sensor(reading_unit: str) -> Sensor:

@@ -30,23 +30,23 @@ def check_draft(
     """Raise Invalid with every reason why a calibration cannot be.
 
     `seats` holds the sensor's installations. One that is `repeated` was possible when it was
-    recorded; what the register has learnt since (an installation from a later day on) does not
-    count against it.
+    recorded; what the register has learnt since (an installation from a later day on, another
+    dealer, another range of the model) does not count against it.
     """
     problems = [
         *choice("reason", draft.reason, _REASONS),
         *choice("stage", draft.stage, _STAGES),
         *choice("load_unit", draft.load_unit, units.LOAD),
-        *_reading_unit(draft),
+        *(() if repeated else _reading_unit(draft)),
         *moment("performed_at", draft.performed_at, now=now),
         *(() if repeated else _installed(draft, seats)),
         *_conditions(draft),
         *text("technician", draft.technician, 80),
         *text("note", draft.note, 2000, lines=True),
         *text("supersede_reason", draft.supersede_reason, 200),
-        *_reference(draft),
+        *(() if repeated else _reference(draft)),
         *_supersedes(draft),
-        *_points(draft),
+        *_points(draft, repeated=repeated),
     ]
     if problems:
         raise Invalid(*problems)
@@ -156,29 +156,37 @@ def _conditions(draft: CalibrationDraft) -> Iterator[Problem]:
 
 
 def _reference(draft: CalibrationDraft) -> Iterator[Problem]:
-    if draft.reference and draft.reference.dealer_id != draft.sensor.dealer_id:
-        yield Problem(
-            "reference", "Not known at this dealer", "one of the dealer's references, or none"
-        )
+    """A reference is the dealer's own; after a resale, a correction keeps what was used then."""
+    used = draft.reference
+    if used is None or used.dealer_id == draft.sensor.dealer_id:
+        return
+    if draft.supersedes and draft.supersedes.reference_id == used.pk:
+        return
+    accepted = "one of the dealer's references, or none"
+    if draft.supersedes:
+        accepted = "one of the dealer's references, that of the superseded record, or none"
+    yield Problem("reference", "Not known at this dealer", accepted, used.name)
 
 
 def _supersedes(draft: CalibrationDraft) -> Iterator[Problem]:
     if draft.supersedes and draft.supersedes.sensor_id != draft.sensor.id:
-        yield Problem("supersedes", "Not a record of this sensor", "an id of the same sensor")
+        accepted, value = "an id of the same sensor", str(draft.supersedes.pk)
+        yield Problem("supersedes", "Not a record of this sensor", accepted, value)
     if draft.supersedes and not draft.supersede_reason.strip():
         yield Problem("supersede_reason", "Missing", "why the earlier record is superseded")
     if draft.supersede_reason and not draft.supersedes:
         yield Problem("supersedes", "Missing beside a reason", "the id of the earlier record")
 
 
-def _points(draft: CalibrationDraft) -> Iterator[Problem]:
+def _points(draft: CalibrationDraft, *, repeated: bool) -> Iterator[Problem]:
     points = draft.points
     if len(points) > MOST_POINTS:
         yield Problem("points", "Too many", f"at most {MOST_POINTS}", str(len(points)))
         return
     if all(_plain(point) for point in points):
-        yield from _range(draft)
-        yield from _span(draft, points)
+        if not repeated:
+            yield from _range(draft)
+            yield from _span(draft, points)
         return
     problems = [
         problem
@@ -190,7 +198,7 @@ def _points(draft: CalibrationDraft) -> Iterator[Problem]:
         )
     ]
     yield from problems
-    if not problems:
+    if not problems and not repeated:
         yield from _range(draft)
         yield from _span(draft, points)
 
@@ -222,9 +230,14 @@ def _range(draft: CalibrationDraft) -> Iterator[Problem]:
             yield Problem(
                 f"points.{i}.reading",
                 "Off the converter's range",
-                f"{low:g} to {high:g} {model.reading_unit}",
-                f"{point.reading:g} {draft.reading_unit}",
+                f"{_exactly(low)} to {_exactly(high)} {model.reading_unit}",
+                f"{_exactly(point.reading)} {draft.reading_unit}",
             )
+
+
+def _exactly(value: float) -> str:
+    """Return the shortest text that reads back as the same number."""
+    return repr(float(value)).removesuffix(".0")
 
 
 def _span(draft: CalibrationDraft, points: Sequence[PointDraft]) -> Iterator[Problem]:

@@ -10,18 +10,23 @@ from fleet import units
 from fleet.errors import Invalid, Problem
 
 
-def check_functional(draft: FunctionalDraft, *, now: datetime) -> None:
-    """Raise Invalid with every reason why a functional test cannot be."""
+def check_functional(draft: FunctionalDraft, *, now: datetime, repeated: bool = False) -> None:
+    """Raise Invalid with every reason why a functional test cannot be.
+
+    One that is `repeated` was possible when it was recorded; where its sensor went since, and a
+    rule that came since, do not count against it.
+    """
     problems = [
         *choice("load_unit", draft.load_unit, units.LOAD),
         *choice("pressure_unit", draft.pressure_unit, units.PRESSURE),
         *moment("performed_at", draft.performed_at, now=now),
-        *_inside(draft),
+        *(() if repeated else _inside(draft)),
         *text("technician", draft.technician, 80),
         *text("note", draft.note, 2000, lines=True),
         *text("supersede_reason", draft.supersede_reason, 200),
         *_supersedes_test(draft),
         *_steps(draft.steps),
+        *(() if repeated else _in_order(draft.steps)),
     ]
     if problems:
         raise Invalid(*problems)
@@ -42,9 +47,11 @@ def _inside(draft: FunctionalDraft) -> Iterator[Problem]:
 
 def _supersedes_test(draft: FunctionalDraft) -> Iterator[Problem]:
     if draft.supersedes and draft.supersedes.sensor_id != draft.installation.sensor_id:
-        yield Problem("supersedes", "Not a record of this sensor", "an id of the same sensor")
+        accepted, value = "an id of the same sensor", str(draft.supersedes.pk)
+        yield Problem("supersedes", "Not a record of this sensor", accepted, value)
     if bool(draft.supersedes) != bool(draft.supersede_reason.strip()):
-        yield Problem("supersede_reason", "A superseded record and the reason belong together")
+        said = "A superseded record and the reason belong together"
+        yield Problem("supersede_reason", said, "both, or neither", draft.supersede_reason[:40])
 
 
 def _steps(steps: Sequence[StepDraft]) -> Iterator[Problem]:
@@ -64,3 +71,19 @@ def _steps(steps: Sequence[StepDraft]) -> Iterator[Problem]:
             yield from number(f"steps.{i}.pressure", step.pressure, least=0.0)
     if len({float(step.commanded) for step in steps if not list(number("", step.commanded))}) < 2:
         yield Problem("steps", "The setpoints are all the same", "two different loads at least")
+
+
+def _in_order(steps: Sequence[StepDraft]) -> Iterator[Problem]:
+    """The lowest force that was displayed is not above the mean, the highest not below it."""
+    for i, step in enumerate(steps):
+        low, mean, high = step.displayed_min, step.displayed_mean, step.displayed_max
+        if any(list(number("", value)) for value in (low, mean, high) if value is not None):
+            continue  # said already
+        if low is not None and low > mean:
+            yield _out_of_order(f"steps.{i}.displayed_min", "The lowest is above the mean", low)
+        if high is not None and high < mean:
+            yield _out_of_order(f"steps.{i}.displayed_max", "The highest is below the mean", high)
+
+
+def _out_of_order(field: str, reason: str, value: float) -> Problem:
+    return Problem(field, reason, "displayed_min <= displayed_mean <= displayed_max", repr(value))

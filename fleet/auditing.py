@@ -14,6 +14,8 @@ from django.db.backends.base.base import BaseDatabaseWrapper
 
 EVENTS = ("insert", "update", "delete")
 _NULL = "NULL"
+# As Django writes a moment, which it compares as text: six digits, or no fraction at all.
+_SQLITE_NOW = "replace(strftime('%Y-%m-%d %H:%M:%f', 'now') || '000', '.000000', '')"
 _NAMES = (
     'at, actor_id, via, what, "table", "row", before, after, '
     "dealer_id, customer_id, machine_id, sensor_id"
@@ -228,7 +230,7 @@ def _sqlite(each: Audited, event: str, columns: Sequence[str]) -> str:
     return (
         f"CREATE TRIGGER {each.table}_audit_{event} AFTER {event.upper()} ON {each.table} {when}"  # noqa: S608 # nosec B608
         f"BEGIN INSERT INTO fleet_change ({_NAMES}) VALUES ("
-        "strftime('%Y-%m-%d %H:%M:%f', 'now'), (SELECT actor_id FROM fleet_acting WHERE id = 1), "
+        f"{_SQLITE_NOW}, (SELECT actor_id FROM fleet_acting WHERE id = 1), "
         f"coalesce((SELECT via FROM fleet_acting WHERE id = 1), ''), '{event}', '{each.table}', "
         f"CAST({row}.{each.shown} AS TEXT), {before}, {after}, {each.keys(row)}); END"
     )

@@ -26,6 +26,7 @@ from fleet.models import (
 from fleet.scope import Scope
 
 Row = TypeVar("Row", bound=models.Model)
+_TAKEN = {"unique", "unique_together"}
 
 
 def require(scope: Scope, verb: str, resource: str, dealer_id: int | None = None) -> None:
@@ -64,6 +65,7 @@ def clean_and_save(row: Row) -> Row:
                     "installed_on",
                     "That sensor or that position is taken for part of this time",
                     "days that do not overlap",
+                    str(getattr(row, "installed_on", "")),
                 )
             ) from clash
         if isinstance(clash, IntegrityError):
@@ -86,14 +88,37 @@ def _translated(wrong: ValidationError, row: models.Model) -> Invalid | Conflict
     """Turn Django's messages into problems that name the field, the value and what is accepted."""
     problems, taken = [], False
     for field, errors in wrong.error_dict.items():
-        name = "" if field == "__all__" else field
-        value = getattr(row, field, "") if name else ""
-        shown = "" if isinstance(value, models.Model) or value is None else str(value)[:80]
         for error in errors:
-            taken |= error.code in {"unique", "unique_together"}
-            reason = " ".join(error.messages).rstrip(".")
-            problems.append(Problem(name, reason, value=shown))
+            taken |= error.code in _TAKEN
+            reason = " ".join(error.messages)
+            name = _held_by(row, reason) if field == "__all__" else field
+            accepted = f"another {name.replace('_', ' ')}" if error.code in _TAKEN else ""
+            value = getattr(row, name, None) if name else None
+            shown = "" if value is None else str(value)[:80]
+            problems.append(Problem(name, reason.rstrip("."), accepted if name else "", shown))
     return Conflict(*problems) if taken else Invalid(*problems)
+
+
+def _held_by(row: models.Model, message: str) -> str:
+    """Return the field that tells apart what a constraint with this message finds alike.
+
+    The last of its fields: a position within a machine, a name within a dealer.
+    """
+    for constraint in row._meta.constraints:
+        if (
+            isinstance(constraint, models.UniqueConstraint)
+            and constraint.get_violation_error_message() == message
+        ):
+            named = [name for each in constraint.expressions for name in _columns(each)]
+            return [*constraint.fields, *named][-1]
+    return ""
+
+
+def _columns(expression: Any) -> list[str]:
+    if isinstance(expression, models.F):
+        return [str(expression.name)]  # type: ignore[attr-defined] # the stubs do not know it
+    inner = expression.get_source_expressions()
+    return [name for each in inner for name in _columns(each)]
 
 
 def edit(row: Row, *, scope: Scope, **changes: Any) -> Row:
@@ -191,7 +216,12 @@ def remove_sensor(*, scope: Scope, installation: Installation, removed_on: date)
     require(scope, "edit", "installations", installation.sensor.dealer_id)
     if installation.removed_on is not None and installation.removed_on != removed_on:
         raise Conflict(
-            Problem("removed_on", f"It was already removed on {installation.removed_on}")
+            Problem(
+                "removed_on",
+                "It was already removed",
+                str(installation.removed_on),
+                str(removed_on),
+            )
         )
     installation.removed_on = removed_on
     return clean_and_save(installation)

@@ -115,6 +115,7 @@ class CalibrationViews(Resource):
     formats = {"certificate": (Pdf,)}
     bare = ("certificate",)
     columns = _COLUMNS
+    unlisted = frozenset({"figures", "explain"})
 
     def answers(self, rows: Sequence[Calibration]) -> Sequence[dict[str, Any]]:
         """Return calibrations with everything that follows from them."""

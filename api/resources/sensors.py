@@ -109,6 +109,7 @@ class SensorViews(Register):
     }  # fmt: skip
     order = ("serial",)
     fixed = {"dealer": "installing the sensor, or reselling its machine, moves it"}
+    blank = {"tag": None}
     columns = SAID
     # When it is due is the business of those who plan for it.
     verbs = {"history": "read", "dossier": "read", "due": ("reminders", "read")}

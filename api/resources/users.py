@@ -36,6 +36,12 @@ class UserInput(Input):
     role = serializers.ChoiceField(choices=DEALER_ROLES, required=False)
 
 
+class UserAgain(UserInput):
+    """The same of a person who is entered already; the password stays where none is given."""
+
+    password = Text(max_length=1000, trim_whitespace=False, write_only=True, required=False)
+
+
 class UserSerializer(serializers.ModelSerializer[User]):
     """A person as the answer shows them."""
 
@@ -63,6 +69,8 @@ class UserViews(Register):
     resource = "users"
     model = User
     input = UserInput
+    replacing = UserAgain
+    kept = frozenset({"password"})
     serializer_class = UserSerializer
     filters = {
         "username": Filter("username"),

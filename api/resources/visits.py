@@ -120,6 +120,8 @@ class VisitViews(Register):
     }  # fmt: skip
     order = ("planned_on",)
     fixed = {"customer": "the customer as it is; make another visit"}
+    # Where it stands, and for when it is due: that goes its own way, and has no default to go to.
+    kept = frozenset({"season", "due_on", "status", "cancel_reason", "part"})
     verbs = {"calendar": "read", "plan": "create"}
     formats = {"calendar": (Calendar,)}
     bare = ("calendar",)

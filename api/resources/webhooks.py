@@ -25,7 +25,10 @@ KINDS = [kind for kind in Event.Kind.values if kind != Event.Kind.TEST]
 class WebhookInput(Input):
     """Where to tell, and of what: no kinds are all of them."""
 
-    echoed = ("id",)
+    echoed = (
+        "id", "told", "backlog", "attempts", "failing_since", "next_attempt_at", "last_told_at",
+        "last_error", "created_at",
+    )  # fmt: skip
 
     dealer = ref(Dealer, required=False)
     url = Text(max_length=300)

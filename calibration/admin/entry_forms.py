@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from django import forms
 
 from calibration.drafts import resolve_moment
+from calibration.functional import stored_test
 from calibration.models import (
     Calibration,
     Direction,
@@ -194,10 +195,15 @@ class FunctionalForm(EntryForm):
     pressure_unit = forms.ChoiceField(choices=units.choices(units.PRESSURE))
 
     def clean(self) -> dict[str, Any]:
-        """Find the place where the sensor sat at that time."""
+        """Find the place where the sensor sat at that time; of a test sent again, its own."""
         typed = super().clean()
         if "sensor" in typed and "performed_at" in typed:
-            place = installation_at(typed["sensor"], typed["performed_at"])
+            stored = stored_test(typed.get("id"), typed["sensor"])
+            place = (
+                stored.installation
+                if stored
+                else installation_at(typed["sensor"], typed["performed_at"])
+            )
             if place is None:
                 said = "It was not installed anywhere on that day. Accepted: a sensor in place."
                 self.add_error("sensor", said)

@@ -317,7 +317,7 @@ class FunctionalTestAdmin(RecordAdmin):
     done_text = "The functional test is recorded, sealed and judged."
     list_display = ("sensor_serial", "day", "where", "worst", "verdict")
     list_display_links = ("sensor_serial", "day")
-    list_select_related = ("outcome", "sensor__dealer")
+    list_select_related = ("outcome", "sensor__dealer", "superseded_by")
     list_filter = ("outcome__verdict", ("sensor__dealer", ScopedRelatedFilter))
     search_fields = ("sensor_serial", "machine_serial")
     linked_by = ("sensor",)
@@ -345,6 +345,8 @@ class FunctionalTestAdmin(RecordAdmin):
     @admin.display(description="verdict", ordering="outcome__verdict")
     def verdict(self, row: Any) -> str:
         """Return whether it passed."""
+        if hasattr(row, "superseded_by"):
+            return state("none", "replaced")
         if not hasattr(row, "outcome"):
             return state("none", "not judged")
         return state(row.outcome.verdict, row.outcome.get_verdict_display())

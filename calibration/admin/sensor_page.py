@@ -176,15 +176,17 @@ def _open_flags(scope: Scope) -> QuerySet[DriftFlag]:
 
 def _tests(sensor: Sensor, scope: Scope, zone: tzinfo) -> list[dict[str, Any]]:
     rows = FunctionalTest.objects.visible_to(scope).filter(sensor=sensor)
+    rows = rows.select_related("outcome", "superseded_by").order_by("-performed_at", "-pk")
     return [
         {
             "url": reverse("admin:calibration_functionaltest_change", args=[row.pk]),
             "day": wording.local_day(row.performed_at, zone),
             "where": f"{row.machine_serial}, {row.position}",
             "verdict": row.outcome.verdict if hasattr(row, "outcome") else "",
+            "replaced": hasattr(row, "superseded_by"),
             "worst": row.outcome.worst_error_pct if hasattr(row, "outcome") else None,
         }
-        for row in rows.select_related("outcome").order_by("-performed_at", "-pk")[:20]
+        for row in rows[:20]
     ]
 
 

@@ -29,7 +29,10 @@ def magnitude(row: DriftFlag) -> str:
         return f"{row.magnitude:.0f} {unit}"
     if row.kind == "lot":
         return f"{row.magnitude:.3g} % of its lot found out (siblings {row.tolerance:.2g} %)"
-    return f"{brief(row.magnitude, 3)} {unit} (tolerance {row.tolerance:.3g})"
+    said = f"{brief(row.magnitude, 3)} {unit} (tolerance {row.tolerance:.3g})"
+    # A test that failed by pressure, ripple or what was seen: the causes say by which.
+    arrived = row.kind == "functional" and abs(row.magnitude) <= row.tolerance
+    return f"not by the force, off by {said}" if arrived else said
 
 
 def decided(rows: Sequence[DriftFlag], what: str) -> str:

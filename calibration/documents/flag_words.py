@@ -15,4 +15,6 @@ _SAYS = {
 def flag_words(kind: str, magnitude: float, tolerance: float) -> str:
     """Return what is wrong and how far."""
     says = _SAYS.get(Kind(kind), "{kind}: {size}, limit {limit}")
+    if kind == Kind.FUNCTIONAL and abs(magnitude) <= tolerance:
+        says = "functional test failed, not by the force (off by {size} %, tolerance {limit} %)"
     return says.format(size=f"{magnitude:.3g}", limit=f"{tolerance:.3g}", kind=Kind(kind).label)

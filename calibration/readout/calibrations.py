@@ -103,6 +103,8 @@ def _answer(
 
 def _identity(row: Any, scope: Scope) -> dict[str, Any]:
     own = scope.sees_remarks_of(row.dealer_id)
+    # After a resale a correction keeps the reference, which stays the former dealer's.
+    named = scope.everywhere or (own and row.reference_dealer_id in {None, *scope.dealers})
     return {
         "id": str(row.id),
         "sensor": row.sensor_id,
@@ -115,8 +117,8 @@ def _identity(row: Any, scope: Scope) -> dict[str, Any]:
         "performed_at": moment(row.performed_at),
         "reason": row.reason,
         "stage": row.stage,
-        "reference": row.reference_id if own or scope.everywhere else None,
-        "reference_name": row.reference_name if own or scope.everywhere else "",
+        "reference": row.reference_id if named else None,
+        "reference_name": row.reference_name if named else "",
         "technician": row.technician if own else "",
         "load_unit": row.load_unit,
         "reading_unit": row.reading_unit,

@@ -49,6 +49,7 @@ _JUDGED = (
 _PATHS: Mapping[str, str] = {
     **{name: name for name in _OWN},
     "superseded_by": "superseded_by__id",
+    "reference_dealer_id": "reference__dealer_id",
     "sensor_model_id": "sensor__model_id",
     "sensor_dealer_id": "sensor__dealer_id",
     "sensor_model_name": "sensor__model__name",

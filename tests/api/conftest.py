@@ -121,8 +121,9 @@ def refused(answer: Any, status: int, pointer: str | None = None) -> dict[str, A
 
 
 def taken(answer: Any) -> None:
-    """Assert that what must be unique was refused."""
-    refused(answer, 409)
+    """Assert that what must be unique was refused, and that it is said what, where and why."""
+    for error in refused(answer, 409)["errors"]:
+        assert all(error.values()), error
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ import pytest
 
 from calibration import verifying
 from calibration.models import Calibration, DriftFlag
-from tests.api.conftest import V1, calibration, refused
+from tests.api.conftest import V1, calibration, refused, taken
 from tests.conftest import NOW
 
 PATH = f"{V1}calibrations/"
@@ -60,7 +60,9 @@ def test_the_same_record_twice_is_one_and_other_content_is_refused(tech, world):
     # the same moment in another offset is the same record
     same = body | {"performed_at": "2026-03-10T08:00:00Z"}
     assert tech.post(PATH, same).status_code == 200
-    problem = refused(tech.post(PATH, body | {"note": "changed"}), 409, "/id")
+    other = tech.post(PATH, body | {"note": "changed"})
+    taken(other)
+    problem = refused(other, 409, "/id")
     assert problem["code"] == "conflict"
     assert Calibration.objects.count() == 1
 
@@ -93,13 +95,14 @@ def test_a_correction_supersedes_and_says_why(tech, world):
     assert tech.get(f"{PATH}{wrong['id']}/").json()["superseded_by"] == made.json()["id"]
     standing = tech.get(f"{PATH}?superseded=false").json()["results"]
     assert [row["id"] for row in standing] == [made.json()["id"]]
-    refused(tech.post(PATH, right | {"note": "once more"}), 409, "/supersedes")
+    taken(tech.post(PATH, right | {"note": "once more"}))
 
 
 def test_a_record_of_another_sensor_is_not_superseded(tech, world):
     other = world.season("A2", 2025).calibration
     answer = tech.post(PATH, calibration(supersedes=str(other.pk), supersede_reason="why not"))
-    refused(answer, 422, "/supersedes")
+    (error,) = refused(answer, 422, "/supersedes")["errors"]
+    assert error["value"] == str(other.pk)
 
 
 def test_without_an_offset_it_is_the_dealer_s_wall_clock(tech, world):
@@ -243,7 +246,7 @@ def test_a_functional_test_is_recorded_once_and_judged(tech, world):
     assert made.json()["load_unit"] == "daN"  # the dealer's, where none was said
     assert tech.post(path, body).status_code == 200
     assert tech.post(path, made.json()).status_code == 200
-    refused(tech.post(path, body | {"note": "other"}), 409, "/id")
+    taken(tech.post(path, body | {"note": "other"}))
     assert tech.get(f"{path}{made.json()['id']}/").json() == made.json()
     refused(tech.patch(f"{path}{made.json()['id']}/", {}), 405)
 
@@ -256,6 +259,23 @@ def test_a_functional_test_that_fails_is_flagged(tech, world):
     made = tech.post(f"{V1}functional-tests/", functional(sensor="S-A1", steps=steps)).json()
     assert made["verdict"] == "fail"
     assert DriftFlag.objects.get().kind == "functional"
+
+
+def test_a_superseded_functional_test_has_no_verdict(tech, world):
+    path = f"{V1}functional-tests/"
+    steps = [{"commanded": 50, "displayed_mean": 70}, {"commanded": 100, "displayed_mean": 140}]
+    bad = tech.post(path, functional(sensor="S-A1", steps=steps)).json()
+    assert [row["id"] for row in tech.get(f"{path}?verdict=fail").json()["results"]] == [bad["id"]]
+    better = functional(sensor="S-A1", supersedes=bad["id"], supersede_reason="wrong row")
+    good = tech.post(path, better).json()
+    assert tech.get(f"{path}?verdict=fail").json()["results"] == []
+    assert tech.get(f"{path}{bad['id']}/").json()["verdict"] is None
+    assert [row["id"] for row in tech.get(f"{path}?verdict=pass").json()["results"]] == [
+        good["id"]
+    ]
+    error = refused(tech.post(path, better | {"note": "again"}), 409, "/supersedes")["errors"][0]
+    assert error["value"] == bad["id"]
+    assert error["accepted"]
 
 
 @pytest.mark.parametrize(
@@ -273,6 +293,17 @@ def test_a_functional_test_that_fails_is_flagged(tech, world):
 def test_functional_tests_that_cannot_be(tech, world, change, pointer):
     body = {"installation": world.installations["A1"].pk} | functional(**change)
     refused(tech.post(f"{V1}functional-tests/", body), 422, pointer)
+
+
+def test_a_mean_outside_of_lowest_and_highest_cannot_be(tech, world):
+    step = {"commanded": 50, "displayed_mean": 60, "displayed_min": 61.5, "displayed_max": 58}
+    body = functional(sensor="S-A1", steps=[step, {"commanded": 100, "displayed_mean": 99}])
+    errors = refused(tech.post(f"{V1}functional-tests/", body), 422)["errors"]
+    accepted = "displayed_min <= displayed_mean <= displayed_max"
+    assert [(e["pointer"], e["accepted"], e["value"]) for e in errors] == [
+        ("/steps/0/displayed_min", accepted, "61.5"),
+        ("/steps/0/displayed_max", accepted, "58.0"),
+    ]
 
 
 def test_a_functional_test_needs_a_place(tech, world):

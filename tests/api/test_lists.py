@@ -3,7 +3,7 @@
 import csv
 import io
 import json
-from datetime import date
+from datetime import UTC, date, datetime
 from urllib.parse import urlsplit
 
 import pytest
@@ -11,7 +11,9 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from openpyxl import load_workbook
 
+from api.conditions import Moment
 from api.downloads import cell, harmless
+from api.urls import RESOURCES
 from calibration.models import DriftFlag, Judgement, Reminder
 from fleet import registry
 from fleet.models import Machine, Sensor
@@ -327,3 +329,34 @@ def test_reminders_and_installations_in_order(tech, rows, world):
     assert listed[0]["sensor_serial"] == "S-A1"
     assert Machine.objects.count() == 4
     assert Sensor.objects.count() == 8
+
+
+def test_moments_are_utc_and_a_local_day_is_asked_for_with_its_offset(admin, world):
+    """Warsaw is an hour ahead of UTC in March: its 11th begins on the 10th at 23:00 UTC."""
+    late = world.season("A1", 2026, performed_at=datetime(2026, 3, 10, 23, 30, tzinfo=UTC))
+    path = f"{V1}calibrations/"
+
+    def found(first, end):
+        asked = {"performed_after": first, "performed_before": end}
+        return [row["id"] for row in admin.get(path, asked).json()["results"]]
+
+    assert found("2026-03-10", "2026-03-11") == [str(late.id)]
+    assert found("2026-03-11", "2026-03-12") == []
+    assert found("2026-03-11T00:00:00", "2026-03-12T00:00:00") == []
+    assert found("2026-03-11T00:00:00+01:00", "2026-03-12T00:00:00+01:00") == [str(late.id)]
+
+
+def test_every_filter_by_moment_says_that_it_is_utc(admin):
+    described = admin.get("/api/schema/", HTTP_ACCEPT="application/vnd.oai.openapi+json").json()
+    moments = {
+        (views.resource, name)
+        for views in RESOURCES
+        for name, rule in views.filters.items()
+        if isinstance(rule, Moment)
+    }
+    assert ("calibrations", "performed_after") in moments
+    for resource, name in moments:
+        parameters = described["paths"][f"{V1}{resource}/"]["get"]["parameters"]
+        (said,) = [each["description"] for each in parameters if each["name"] == name]
+        assert "UTC" in said
+        assert "offset" in said

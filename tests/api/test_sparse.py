@@ -33,6 +33,21 @@ def test_a_field_that_there_is_not_is_told_which_there_are(resource, admin, rows
     assert "id" in error["accepted"]
 
 
+@pytest.mark.parametrize("resource", NAMES)
+def test_a_list_takes_the_names_of_the_fields_that_it_has(resource, admin, rows):
+    listed = admin.get(f"{V1}{resource}/").json()["results"]
+    (error,) = refused(admin.get(f"{V1}{resource}/?fields=-"), 400)["errors"]
+    told = set(error["accepted"].removeprefix("some of ").split(", "))
+    assert {name for row in listed for name in row} == told or not listed
+
+
+def test_what_only_one_row_is_told_with_is_asked_of_one_row(tech, rows):
+    where = f"{V1}calibrations/"
+    refused(tech.get(f"{where}?fields=id,figures,explain"), 400, "/?/fields")
+    one = tech.get(f"{where}{rows['calibrations']['A']}/?fields=explain,figures").json()
+    assert set(one) == {"explain", "figures"}
+
+
 def test_of_one_row_too(tech, rows):
     where = f"{V1}sensors/{rows['sensors']['A']}/"
     refused(tech.get(f"{where}?fields=serial,"), 400, "/?/fields")

@@ -77,6 +77,21 @@ def test_a_functional_test_is_told_everything_at_once_too(world, technician):
     assert "displayed_mean" in errors[0]
 
 
+def test_a_mean_outside_of_lowest_and_highest_is_refused_at_its_field(world, technician):
+    data = steps(("50", "50"), ("100", "100")) | {
+        "steps-0-displayed_min": "51", "steps-1-displayed_max": "99",
+    }  # fmt: skip
+    _, errors = refused(technician.post(page(FunctionalTest, "add"), data))
+    assert "lowest is above the mean" in str(errors[0]["displayed_min"])
+    assert "highest is below the mean" in str(errors[1]["displayed_max"])
+    # Of a mean that cannot be read nobody knows where it lies.
+    unread = data | {"steps-0-displayed_mean": "z", "steps-0-displayed_max": "55"}
+    _, errors = refused(technician.post(page(FunctionalTest, "add"), unread))
+    assert set(errors[0]) == {"displayed_mean"}
+    assert set(errors[1]) == {"displayed_max"}
+    assert not FunctionalTest.objects.exists()
+
+
 # ── the decimal comma (a decimal mark by ISO 80000-1:2009, 7.3.2; from memory) ──
 @pytest.mark.parametrize(
     ("typed_as", "read_as"),

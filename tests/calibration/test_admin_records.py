@@ -2,7 +2,7 @@
 
 import re
 import uuid
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import pytest
 from django.urls import reverse
@@ -16,6 +16,7 @@ from calibration.models import (
     StaleSensor,
     TolerancePolicy,
 )
+from fleet import registry
 from tests.calibration.entries import GOOD, refused, rows, steps, typed
 from tests.conftest import SYSTEM
 from tests.desk import page, signed_in, without_files
@@ -205,6 +206,37 @@ def test_a_functional_test_that_cannot_be_is_refused_at_its_field(world, technic
     _, errors = refused(technician.post(page(FunctionalTest, "add"), negative))
     assert "commanded" in errors[0]
     assert not FunctionalTest.objects.exists()
+
+
+def test_a_functional_test_sent_again_after_a_move_is_one_record(world, technician):
+    data = steps(("50", "50.4"), ("100", "99.8"))
+    assert technician.post(page(FunctionalTest, "add"), data).status_code == 302
+    place, day = world.installations["A1"], date(2026, 3, 10)
+    registry.remove_sensor(scope=SYSTEM, installation=place, removed_on=day)
+    registry.install_sensor(
+        scope=SYSTEM, sensor=place.sensor, machine=world.machines["A2"], position="row 3",
+        installed_on=day,
+    )  # fmt: skip
+    assert technician.post(page(FunctionalTest, "add"), data).status_code == 302
+    assert FunctionalTest.objects.get().installation == place
+
+
+def test_a_replaced_functional_test_is_shown_as_replaced(world, technician):
+    assert technician.post(
+        page(FunctionalTest, "add"), steps(("50", "70"), ("100", "140"))
+    ).status_code == 302  # fmt: skip
+    bad = FunctionalTest.objects.get()
+    better = steps(("50", "50.4"), ("100", "99.8"))
+    better |= {"supersedes": str(bad.pk), "supersede_reason": "wrong row"}
+    assert technician.post(page(FunctionalTest, "add"), better).status_code == 302
+    for where in (
+        page(FunctionalTest, "changelist"),
+        page(bad, "change", bad.pk),
+        page(bad.sensor, "change", bad.sensor_id),
+    ):
+        text = technician.get(where).content.decode()
+        assert '<span class="sign sign-none">replaced</span>' in text
+        assert "sign-fail" not in text
 
 
 def test_a_reviewer_records_nothing(world):

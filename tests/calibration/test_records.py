@@ -160,6 +160,20 @@ def test_what_cannot_be_is_refused_and_nothing_stored(world, changes, field):
     assert not Calibration.objects.exists()
 
 
+def test_a_refusal_tells_the_range_exactly(world):
+    """A 24 bit converter: its last step is not rounded away."""
+    world.sensor_model.reading_max = 8388607.0
+    world.sensor_model.save()
+    draft = world.draft(points=line(20000, 8388607.5))
+    with pytest.raises(Invalid) as refused:
+        records.record_calibration(draft, scope=SYSTEM, now=NOW)
+    (problem,) = refused.value.problems
+    assert problem.accepted == "0 to 8388607 count"
+    assert problem.value == "8388607.5 count"
+    top = world.draft(points=line(20000, 8388607.0))
+    assert records.record_calibration(top, scope=SYSTEM, now=NOW).created
+
+
 def test_another_dealers_technician_may_not_record(world):
     with pytest.raises(Forbidden):
         records.record_calibration(world.draft("A1"), scope=world.scopes["techB"], now=NOW)

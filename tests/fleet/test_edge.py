@@ -109,10 +109,10 @@ def test_ready_when_everything_is_there(db):
 
 
 def test_not_ready_without_a_migration(db, caplog):
-    MigrationRecorder(connection).record_unapplied("fleet", "0007_search")
+    MigrationRecorder(connection).record_unapplied("fleet", "0008_moments_of_changes")
     answer = Client().get("/readyz")
     assert (answer.status_code, answer.content) == (503, b"not ready\n")
-    assert "migrations wait: fleet.0007_search" in caplog.text
+    assert "migrations wait: fleet.0008_moments_of_changes" in caplog.text
 
 
 def test_not_ready_without_the_seals(db, caplog):
