@@ -15,7 +15,7 @@ def doubt_of(*, trusted: bool | None, causes: Causes | None) -> dict[str, Any] |
     """
     if trusted is not False:
         return None
-    return next(dict(cause) for cause in causes or () if cause["code"] in TO_REPEAT)
+    return next((dict(cause) for cause in causes or () if cause["code"] in TO_REPEAT), None)
 
 
 def doubt_in(answer: Mapping[str, Any]) -> dict[str, Any] | None:
