@@ -1,8 +1,9 @@
 """Visits made and changed, and what goes with it: its number in calendars, who had it before."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
+from uuid import UUID
 
 from django.db import transaction
 
@@ -82,11 +83,16 @@ def make(
 
 def _free(visit: Visit, standing: Sequence[Visit], now: datetime) -> list[Need]:
     """Return what is due at the customer and in none of the visits that stand."""
-    lines = VisitLine.objects.filter(visit__in=[each.pk for each in standing], done=False)
-    held = set(lines.order_by().values_list("machine", flat=True))
+    held = _held([each.pk for each in standing])
     places = Installation.objects.filter(machine__customer=visit.customer_id)
     needs = due_machines(places, now=now).values()
     return [need for need in needs if need.machine_id not in held]
+
+
+def _held(visits: Iterable[UUID]) -> set[int]:
+    """Return the machines that these visits still have to do."""
+    lines = VisitLine.objects.filter(visit__in=list(visits), done=False)
+    return set(lines.order_by().values_list("machine", flat=True))
 
 
 def _refuse_twice(visit: Visit, standing: Sequence[Visit], needs: Sequence[Need]) -> None:
@@ -125,9 +131,18 @@ def edit(
         values["cancel_reason"] = values["cancel_reason"].strip()
     changes = {name: value for name, value in values.items() if getattr(visit, name) != value}
     rules.check(visit, changes, now=now, although_closed=although_closed, unexplained=unexplained)
+    if changes.get("status") in Visit.TO_BE_MADE and visit.status not in Visit.TO_BE_MADE:
+        _leave_to_others(visit)
     for name, value in (values | revision(visit, changes, now=now)).items():
         setattr(visit, name, value)
     return registry.clean_and_save(visit)
+
+
+def _leave_to_others(visit: Visit) -> None:
+    """Take the machines that other visits do by now off one that is taken up again."""
+    others = Visit.objects.filter(customer=visit.customer_id, status__in=Visit.TO_BE_MADE)
+    held = _held(others.exclude(pk=visit.pk).values_list("pk", flat=True))
+    visit.lines.filter(done=False, machine__in=held).delete()
 
 
 def revision(visit: Visit, values: Mapping[str, Any], *, now: datetime) -> dict[str, Any]:

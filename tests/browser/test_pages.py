@@ -23,7 +23,10 @@ def look_around(visitor: Visitor) -> tuple[int, list[str]]:
     page, wrong, seen = visitor.page, [], 0
     visitor.go("/admin/")
     lists = page.eval_on_selector_all("#nav-sidebar a", "all => all.map(a => a.pathname)")
-    more = ["/admin/fleet/sensor/glance/", "/admin/fleet/sensormodel/lots/"]
+    more = [
+        "/admin/fleet/sensor/glance/", "/admin/fleet/sensormodel/lots/",
+        "/admin/calibration/duestate/",
+    ]  # fmt: skip
     for path in ["/admin/", *lists, *more]:
         wrong += look(visitor, path)
         first = page.locator("#result_list tbody th a").first

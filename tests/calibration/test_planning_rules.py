@@ -291,6 +291,17 @@ def test_no_machine_is_in_two_open_visits(two_machines):
     assert (machines(again), again.part) == ({"M-A1"}, 1)
 
 
+def test_a_visit_that_is_taken_up_again_leaves_to_others_what_they_do(two_machines):
+    first = made(two_machines)
+    first.lines.get(machine__serial="M-A1x").delete()
+    second = made(two_machines, SUNDAY + timedelta(days=9))
+    for visit in (first, second):
+        appointments.edit(visit, now=NOW, status="cancelled", cancel_reason="the yard is locked")
+    assert machines(made(two_machines)) == {"M-A1", "M-A1x"}
+    appointments.edit(second, now=NOW, status="planned")
+    assert machines(second) == set()
+
+
 def test_a_part_that_is_named_is_kept_or_refused(two_machines):
     visit = Visit(customer=two_machines.customers["A1"], planned_on=MONDAY)
     assert appointments.make(visit, now=NOW, part=3, season=2031, due_on=SUNDAY).part == 3
