@@ -55,7 +55,7 @@ EXAMPLES: dict[str, Any] = {
     "LatestAnswer": {
         "calibration": _ID, "performed_at": "2026-03-02T08:10:00Z", "reason": "seasonal",
         "stage": "as_found", "season": 2026, "verdict": "watch", "load_unit": "daN",
-        "reading_unit": "count", "fit": _LINE,
+        "reading_unit": "count", "fit": _LINE, "doubt": None,
     },
     "OpenFlagAnswer": _FLAG,
     "FlagAnswer": _FLAG | {

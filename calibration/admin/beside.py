@@ -23,9 +23,7 @@ def beside(entry: Entry, scope: Scope) -> dict[str, Any]:
     if sensor is None:
         serial = str(entry.form["sensor"].value() or "").strip()
         return {"sensor": None, "unknown": serial, "flags": []}
-    newest = readout.newest_numbers([sensor.pk], points=True)
-    last = newest.get(sensor.pk)
-    believed = readout.believed_numbers(newest).get(sensor.pk)
+    last, believed = (numbers.get(sensor.pk) for numbers in readout.last_and_believed([sensor.pk]))
     here = Installation.objects.visible_to(scope).filter(sensor=sensor, removed_on__isnull=True)
     place, zone = here.select_related("machine").first(), sensor.dealer.zone
     return {

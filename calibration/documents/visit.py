@@ -81,12 +81,12 @@ def _customer(customer: Customer, scope: Scope) -> dict[str, Any]:
 
 
 def _read(dealer: Dealer, sensor_ids: Sequence[int], scope: Scope, now: datetime) -> _Facts:
-    last = readout.newest_numbers(sensor_ids, points=True)
+    last, believed = readout.last_and_believed(sensor_ids)
     return _Facts(
         dealer=dealer,
         today=now.astimezone(dealer.zone).date(),
         last=last,
-        believed=readout.believed_numbers(last),
+        believed=believed,
         book=Rulebook(),
         flags=_flags(sensor_ids, scope, dealer),
     )

@@ -18,7 +18,7 @@ from calibration.readout.figures import figures_of
 from calibration.readout.flags import CODES, flag_answer, moment, whose
 from calibration.readout.functional import functional_answer, functional_answers
 from calibration.readout.history import sensor_history
-from calibration.readout.newest import believed_numbers, newest_numbers, open_flags
+from calibration.readout.newest import last_and_believed, newest_numbers, open_flags
 from calibration.readout.reading_back import load_at
 from calibration.readout.remarks import strong
 from calibration.rounding import rounded, with_uncertainty
@@ -28,7 +28,6 @@ __all__ = [
     "USUAL_FACTOR",
     "answers",
     "answers_by_key",
-    "believed_numbers",
     "calibration_answer",
     "coverage_factors",
     "doubt_in",
@@ -38,6 +37,7 @@ __all__ = [
     "flag_answer",
     "functional_answer",
     "functional_answers",
+    "last_and_believed",
     "load_at",
     "moment",
     "newest_answers",

@@ -1,7 +1,7 @@
 """The newest numbers of many sensors, as a page of a fleet and a visit sheet show them."""
 
 from collections import defaultdict, namedtuple
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
@@ -10,7 +10,7 @@ from calibration.models import Calibration, DriftFlag
 from calibration.readout.calibrations import fit_of
 from calibration.readout.doubts import doubt_of
 from calibration.readout.flags import moment
-from calibration.readout.rows import FIT, newest_keys, points_of
+from calibration.readout.rows import FIT, believed_keys, newest_keys, points_of
 from fleet.statements import Statement
 
 _PATHS: Mapping[str, str] = {
@@ -44,34 +44,30 @@ _OPEN = Statement(
 )
 
 
-def newest_numbers(
-    sensor_ids: Sequence[int], *, points: bool = False
-) -> dict[int, dict[str, Any]]:
+def newest_numbers(sensor_ids: Sequence[int]) -> dict[int, dict[str, Any]]:
     """Return each sensor's newest calibration that nothing supersedes, in the units typed.
 
     Of sensors that the caller may see: nothing in it is anybody's remark.
     """
-    return _read(newest_keys(sensor_ids), points=points)
+    return dict(_read(newest_keys(sensor_ids)).values())
 
 
-def believed_numbers(newest: Mapping[int, dict[str, Any]]) -> dict[int, dict[str, Any]]:
-    """Return the numbers that the next ones are expected from, given each sensor's newest.
+def last_and_believed(
+    sensor_ids: Sequence[int],
+) -> tuple[dict[int, dict[str, Any]], dict[int, dict[str, Any]]]:
+    """Return the same with their points, and the numbers that the next ones are expected from.
 
-    Those themselves, or where the judgement does not believe them, the newest that it believes;
-    a sensor of which it believes none is left out. With their points.
+    Those are the newest themselves, or where the judgement does not believe them, the newest that
+    it believes; of a sensor of which it believes none there are none.
     """
-    doubted = [sensor for sensor, numbers in newest.items() if numbers["doubt"]]
-    earlier = _read(newest_keys(doubted, believed=True), points=True) if doubted else {}
-    return {key: said for key, said in newest.items() if not said["doubt"]} | earlier
-
-
-def _read(keys: Sequence[UUID], *, points: bool) -> dict[int, dict[str, Any]]:
-    found = {row[1]: _numbers(_Row._make(row)) for row in _NUMBERS.many(keys)}
-    if points:
-        pointed = points_of(keys)
-        for numbers in found.values():
-            numbers["points"] = pointed.get(UUID(numbers["calibration"]), [])
-    return found
+    keys = believed_keys(sensor_ids)
+    read = _read({key for pair in keys for key in pair if key})
+    pointed = points_of(list(read))
+    for key, (_, numbers) in read.items():
+        numbers["points"] = pointed.get(key, [])
+    last = dict(read[key] for key, _ in keys)
+    earlier = dict(read[key] for _, key in keys if key)
+    return last, earlier | {at: numbers for at, numbers in last.items() if not numbers["doubt"]}
 
 
 def open_flags(sensor_ids: Sequence[int]) -> dict[int, list[dict[str, Any]]]:
@@ -81,6 +77,12 @@ def open_flags(sensor_ids: Sequence[int]) -> dict[int, list[dict[str, Any]]]:
         flag = dict(zip(_FLAG, said, strict=True))
         found[sensor].append(flag | {"opened_at": moment(opened_at)})
     return found
+
+
+def _read(keys: Collection[UUID]) -> dict[UUID, tuple[int, dict[str, Any]]]:
+    """Read calibrations by their keys, each with its sensor."""
+    rows: Iterable[Any] = map(_Row._make, _NUMBERS.many(list(keys)))
+    return {row.id: (row.sensor_id, _numbers(row)) for row in rows}
 
 
 def _numbers(row: Any) -> dict[str, Any]:

@@ -116,14 +116,17 @@ def newest_of(sensor_ids: Sequence[int], scope: Scope) -> Rows:
     return by_key([key for (key,) in seen.values_list(_newest_key()) if key])
 
 
-def newest_keys(sensor_ids: Sequence[int], *, believed: bool = False) -> list[UUID]:
+def newest_keys(sensor_ids: Sequence[int]) -> list[UUID]:
     """Read the key of each sensor's newest calibration that nothing supersedes.
 
-    `believed` passes over those whose numbers the judgement does not believe. The keys first:
-    asked for keys and rows at once, PostgreSQL reads the whole table of records.
+    The keys first: asked for keys and rows at once, PostgreSQL reads the whole table of records.
     """
-    statement = _NEWEST_BELIEVED if believed else _NEWEST
-    return [key for (key,) in statement.many(sensor_ids) if key]
+    return [key for (key,) in _NEWEST.many(sensor_ids) if key]
+
+
+def believed_keys(sensor_ids: Sequence[int]) -> list[tuple[UUID, UUID | None]]:
+    """Read the same, each with the key of the newest whose numbers the judgement believes."""
+    return [(key, believed) for key, believed in _BELIEVED.many(sensor_ids) if key]
 
 
 def points_of(keys: Sequence[UUID]) -> dict[UUID, list[dict[str, Any]]]:
@@ -164,11 +167,11 @@ _OF_SENSOR = Statement(lambda mark: _calibrations(sensor=mark))
 _NEWEST = Statement(
     lambda mark: Sensor.objects.filter(among("pk", [mark])).order_by().values_list(_newest_key())
 )
-_NEWEST_BELIEVED = Statement(
+_BELIEVED = Statement(
     lambda mark: (
         Sensor.objects.filter(among("pk", [mark]))
         .order_by()
-        .values_list(_newest_key(judgement__trusted=True))
+        .values_list(_newest_key(), _newest_key(judgement__trusted=True))
     )
 )
 _POINTS = Statement(

@@ -44,6 +44,7 @@ def live(client, data, kind="calibration"):
     return answer.json()
 
 
+WRONG = (PointDraft(0, 20700), PointDraft(100, 30007))  # of 20070, digits transposed
 DRIFTED = [("0", "20000"), ("100", "31000")]
 
 
@@ -93,7 +94,7 @@ def test_each_number_says_its_unit_where_it_is_typed(world, technician):
 
 
 def test_what_to_expect_rests_on_the_newest_numbers_that_are_believed(world, technician):
-    world.season("A1", 2026, points=(PointDraft(0, 20700), PointDraft(100, 30007)))
+    world.season("A1", 2026, points=WRONG)
     said = live(technician, form([]))["sensor"]
     assert "Last time, 2026-03-10" in said
     assert "In doubt" in said
@@ -111,18 +112,23 @@ def test_last_numbers_and_expected_ranges_stand_beside(technician):
 
 
 @pytest.mark.parametrize("kind", ["calibration", "functionaltest"])
+@pytest.mark.parametrize("doubted", [False, True])
 def test_a_form_that_begins_with_a_sensor_stays_at_twelve_queries(
-    technician, kind, django_assert_max_num_queries
+    world, technician, kind, doubted, django_assert_max_num_queries
 ):
     earlier = Calibration.objects.get()
+    if doubted:
+        world.season("A1", 2026, points=WRONG)
     about = [{"sensor": "S-A1"}] + ([{"corrects": earlier.pk}] if kind == "calibration" else [])
-    page = reverse(f"admin:calibration_{kind}_add")
+    address = reverse(f"admin:calibration_{kind}_add")
     # In a test's transaction PostgreSQL is told who acts: session and person are read once more.
     most = 14 if connection.vendor == "postgresql" else 12
     for asked in about:
         with django_assert_max_num_queries(most):
-            answer = technician.get(page, asked)
-        assert "Last time, 2025-03-10" in answer.content.decode()
+            answer = technician.get(address, asked)
+        page = answer.content.decode()
+        assert f"Last time, {2026 if doubted else 2025}-03-10" in page
+        assert ("In doubt" in page) is doubted
 
 
 def test_problems_are_named_by_their_fields(technician):
