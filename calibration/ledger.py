@@ -171,23 +171,11 @@ class Ledger:
             return
         there = self._existing(earlier.pk) if _is_to_be(earlier) else earlier
         if there is None or there.sensor_id != draft.sensor.id:
-            raise Invalid(
-                Problem(
-                    "supersedes",
-                    "There is no such record",
-                    "a record that is stored",
-                    str(earlier.pk),
-                )
-            )
+            said = ("There is no such record", "a record that is stored")
+            raise Invalid(Problem("supersedes", *said, str(earlier.pk)))
         if earlier.pk in self.superseded:
-            raise Conflict(
-                Problem(
-                    "supersedes",
-                    "That record is superseded already",
-                    "the newest record of it",
-                    str(earlier.pk),
-                )
-            )
+            said = ("That record is superseded already", "the newest record of it")
+            raise Conflict(Problem("supersedes", *said, str(earlier.pk)))
         self.superseded.add(earlier.pk)
 
     def _sealed(self, draft: CalibrationDraft, seat: Seat | None, standing: Standing) -> Recorded:
