@@ -10,7 +10,7 @@ from api.drafts import CalibrationInput, calibration_draft
 from api.errors import describe
 from api.inputs import Reader
 from api.scoping import is_uuid
-from calibration.records import CalibrationDraft, Recorded, record_many
+from calibration.records import CalibrationDraft, Recorded, record_many, to_be
 from fleet.errors import DomainError, Invalid, Problem
 from fleet.scope import Scope
 
@@ -22,7 +22,10 @@ Outcome = Recorded | DomainError
 def record_batch(
     data: Any, *, scope: Scope, now: datetime, answers_of: Answers
 ) -> list[dict[str, Any]]:
-    """Record what can be recorded, and return what became of each, in the order given."""
+    """Record what can be recorded, and return what became of each, in the order given.
+
+    A record may supersede one that is stored, or one before it in the batch.
+    """
     items = _items(data)
     reader = Reader(CalibrationInput, scope=scope)
     reader.look_up(items)
@@ -30,7 +33,9 @@ def record_batch(
     drafts: dict[int, CalibrationDraft] = {}
     for index, item in enumerate(items):
         try:
-            drafts[index] = calibration_draft(reader.checked(item))
+            draft = drafts[index] = calibration_draft(reader.checked(item))
+            if draft.id:
+                reader.expect(to_be(draft))
         except DomainError as refused:
             outcomes[index] = refused
     recorded = record_many(list(drafts.values()), scope=scope, now=now, user_id=scope.user_id)

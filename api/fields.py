@@ -8,7 +8,7 @@ from uuid import UUID
 from django.db.models import QuerySet
 from rest_framework import serializers
 
-from api.scoping import Rows, candidates
+from api.scoping import Rows, candidates, is_uuid
 from fleet.scope import Scope
 
 FIRST_DAY, LAST_DAY = date(1900, 1, 1), date(2200, 12, 31)
@@ -51,7 +51,15 @@ class Ref(serializers.Field[Any, Any, Any, Any]):
         if asked not in memo:
             memo[asked] = candidates(self.rows(scope), self.key, data)
         found: list[Any] = memo[asked]
-        return found
+        return found or self._expected(data)
+
+    def _expected(self, data: str | int) -> list[Any]:
+        """Return the row that an input before this one will become (`Reader.expect`)."""
+        expected = self.context["expected"]
+        if not expected or not is_uuid(data):
+            return []
+        row = expected.get((self.visible(self.context["scope"]).model, UUID(str(data))))
+        return [] if row is None else [row]
 
     def differ(self, one: Any, other: Any) -> bool:
         """Whether two values name different rows."""

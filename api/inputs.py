@@ -4,8 +4,9 @@ from collections.abc import Mapping, Sequence
 from functools import cached_property
 from itertools import chain, islice
 from typing import Any, cast
+from uuid import UUID
 
-from django.db.models import prefetch_related_objects
+from django.db.models import Model, prefetch_related_objects
 from django.http import QueryDict
 from rest_framework import serializers
 from rest_framework.exceptions import ErrorDetail, ValidationError
@@ -96,7 +97,9 @@ class Reader:
 
     def __init__(self, kind: type[Input], *, scope: Scope, partial: bool = False) -> None:
         self.memo: dict[Any, list[Any]] = {}
-        self.form = kind(partial=partial, context={"scope": scope, "memo": self.memo})
+        self.expected: dict[tuple[type[Model], UUID], Model] = {}
+        context = {"scope": scope, "memo": self.memo, "expected": self.expected}
+        self.form = kind(partial=partial, context=context)
 
     def checked(self, data: Any) -> dict[str, Any]:
         """Return the values of an input.
@@ -116,6 +119,10 @@ class Reader:
         except ValidationError as wrong:
             problems = problems_of(wrong.detail, self.form, data)
             raise Invalid(*islice(problems, MOST_PROBLEMS)) from None
+
+    def expect(self, row: Model) -> None:
+        """Let the inputs after this one name a row that is not stored yet, by its UUID."""
+        self.expected[type(row), row.pk] = row
 
     def look_up(self, inputs: Sequence[Any]) -> None:
         """Find the rows that inputs refer to together, so that each need not be asked for."""

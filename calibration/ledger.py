@@ -113,7 +113,10 @@ class Ledger:
         )
         self.seats = Seats.of(list(sensors))
         self.standing = digests.standings(list(sensors))
-        self.known = _known([draft.id for draft in drafts if draft.id])
+        meant = [
+            row.supersedes.pk for row in drafts if row.supersedes and _is_to_be(row.supersedes)
+        ]
+        self.known = _known([*(draft.id for draft in drafts if draft.id), *meant])
         self.superseded = _superseded([row.supersedes for row in drafts if row.supersedes])
         self._allowed: set[int] = set()
         self.entered: dict[UUID, Recorded] = {}
@@ -166,24 +169,13 @@ class Ledger:
         earlier = draft.supersedes
         if earlier is None:
             return
-        if earlier._state.adding and self._existing(earlier.pk) is None:  # noqa: SLF001 - Django's own name for it
-            raise Invalid(
-                Problem(
-                    "supersedes",
-                    "There is no such record",
-                    "a record that is stored",
-                    str(earlier.pk),
-                )
-            )
+        there = self._existing(earlier.pk) if _is_to_be(earlier) else earlier
+        if there is None or there.sensor_id != draft.sensor.id:
+            said = ("There is no such record", "a record that is stored")
+            raise Invalid(Problem("supersedes", *said, str(earlier.pk)))
         if earlier.pk in self.superseded:
-            raise Conflict(
-                Problem(
-                    "supersedes",
-                    "That record is superseded already",
-                    "the newest record of it",
-                    str(earlier.pk),
-                )
-            )
+            said = ("That record is superseded already", "the newest record of it")
+            raise Conflict(Problem("supersedes", *said, str(earlier.pk)))
         self.superseded.add(earlier.pk)
 
     def _sealed(self, draft: CalibrationDraft, seat: Seat | None, standing: Standing) -> Recorded:
@@ -204,6 +196,15 @@ class Ledger:
         sealed = Sealed(said.id, draft, seat, number)
         recorded = self.entered[said.id] = Recorded(created=True, row=row, sealed=sealed)
         return recorded
+
+
+def to_be(draft: CalibrationDraft) -> Calibration:
+    """Return what stands for the record that a draft becomes, for those after it to supersede."""
+    return Calibration(pk=draft.id, sensor=draft.sensor, reference=draft.reference)
+
+
+def _is_to_be(record: Calibration) -> bool:
+    return record._state.adding  # noqa: SLF001 - Django's own name for it
 
 
 _THERE = Statement(

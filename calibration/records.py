@@ -18,7 +18,7 @@ from calibration.drafts import CalibrationDraft, PointDraft, resolve_moment
 from calibration.histories import recorded_of
 from calibration.judging import Judged
 from calibration.later import Standing
-from calibration.ledger import Ledger, Recorded, taken
+from calibration.ledger import Ledger, Recorded, taken, to_be
 from calibration.models import Judgement, StaleSensor
 from calibration.recorded import Recorded as Histories
 from calibration.together import batches, by_dealer
@@ -51,6 +51,7 @@ __all__ = [
     "seal_locked",
     "seal_many",
     "take_up",
+    "to_be",
 ]
 
 
@@ -78,7 +79,10 @@ def record_calibration(
 def record_many(
     drafts: Sequence[CalibrationDraft], *, scope: Scope, now: datetime, user_id: int | None = None
 ) -> list[Recorded | DomainError]:
-    """Record many: each is stored or refused by itself, then all sensors are judged at once."""
+    """Record many: each is stored or refused by itself, then all sensors are judged at once.
+
+    One may supersede an earlier one of them: its draft names `to_be` of that one's.
+    """
     with transaction.atomic():
         outcomes = seal_many(drafts, scope=scope, now=now, user_id=user_id)
         stored = [

@@ -3,7 +3,7 @@
 Each is one transaction, keyword-only, and says in `fleet.errors` what is wrong.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any, TypeVar
 
@@ -91,7 +91,8 @@ def _translated(wrong: ValidationError, row: models.Model) -> Invalid | Conflict
         for error in errors:
             taken |= error.code in _TAKEN
             reason = " ".join(error.messages)
-            name = _held_by(row, reason) if field == "__all__" else field
+            alike = (error.params or {}).get("unique_check") or _told_apart_by(row, reason)
+            name = str(alike[-1] if alike else "") if field == "__all__" else field
             accepted = f"another {name.replace('_', ' ')}" if error.code in _TAKEN else ""
             value = getattr(row, name, None) if name else None
             shown = "" if value is None else str(value)[:80]
@@ -99,10 +100,10 @@ def _translated(wrong: ValidationError, row: models.Model) -> Invalid | Conflict
     return Conflict(*problems) if taken else Invalid(*problems)
 
 
-def _held_by(row: models.Model, message: str) -> str:
-    """Return the field that tells apart what a constraint with this message finds alike.
+def _told_apart_by(row: models.Model, message: str) -> Sequence[str]:
+    """Return the columns by which a constraint with this message tells rows apart.
 
-    The last of its fields: a position within a machine, a name within a dealer.
+    The last of them is what a person changes: a position of a machine, a name at a dealer.
     """
     for constraint in row._meta.constraints:
         if (
@@ -110,8 +111,8 @@ def _held_by(row: models.Model, message: str) -> str:
             and constraint.get_violation_error_message() == message
         ):
             named = [name for each in constraint.expressions for name in _columns(each)]
-            return [*constraint.fields, *named][-1]
-    return ""
+            return [*constraint.fields, *named]
+    return ()
 
 
 def _columns(expression: Any) -> list[str]:

@@ -150,7 +150,10 @@ class CalibrationViews(Resource):
     )
     @action(detail=False, methods=["post"])
     def batch(self, request: Request) -> Response:
-        """Record up to 1,000 calibrations; each has its own status, 207 where one was refused."""
+        """Record up to 1,000 calibrations; each has its own status, 207 where one was refused.
+
+        In order: one may supersede one before it in the list, by its id.
+        """
         results = record_batch(request.data, scope=self.scope, now=self.now, answers_of=self._read)
         refused = sum(item["status"] >= 400 for item in results)
         stored = sum(item["status"] == 201 for item in results)

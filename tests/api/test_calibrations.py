@@ -199,6 +199,43 @@ def test_a_batch_twice_adds_nothing(tech, world):
     assert not list(verifying.verify(now=NOW))
 
 
+def test_a_batch_may_correct_a_record_of_its_own(tech, admin, world):
+    wrong, right, again, other = batch_of({}, {"note": "corrected"}, {}, {"sensor": "S-A2"})
+    why = {"supersede_reason": "a digit was misread"}
+    right |= why | {"supersedes": wrong["id"].upper()}
+    again |= why | {"supersedes": wrong["id"]}
+    other |= why | {"supersedes": right["id"]}
+    early = again | {"id": str(uuid.uuid4()), "supersedes": other["id"]}
+    sent = [early, wrong, right, again, other]
+    results = tech.post(f"{PATH}batch/", sent).json()["results"]
+    assert [item["status"] for item in results] == [422, 201, 201, 409, 422]
+    assert results[2]["calibration"]["supersedes"] == wrong["id"]
+    assert results[1]["calibration"]["superseded_by"] == right["id"]
+    assert results[1]["calibration"]["verdict"] is None
+    assert results[4]["problem"]["errors"][0]["pointer"] == "/supersedes"
+    repeated = tech.post(f"{PATH}batch/", [wrong, right]).json()["results"]
+    assert [item["status"] for item in repeated] == [200, 200]
+    assert Calibration.objects.count() == 2
+    assert not list(verifying.verify(now=NOW))
+
+
+def test_a_batch_supersedes_nothing_that_was_refused_or_is_another_s(tech, world):
+    theirs = world.season("B1", 2025).calibration
+    why = {"supersede_reason": "why not"}
+    sent = batch_of(
+        {"points": []}, {"id": str(theirs.pk)}, {"supersedes": str(theirs.pk)} | why,
+        {"performed_at": "2031-01-01T10:00:00Z"},
+    )  # fmt: skip
+    for refused_one in (sent[0], sent[3]):
+        sent += batch_of({"supersedes": refused_one["id"]} | why)
+    results = tech.post(f"{PATH}batch/", sent).json()["results"]
+    assert [item["status"] for item in results] == [422, 409, 422, 422, 422, 422]
+    assert {item["problem"]["errors"][0]["pointer"] for item in results[4:]} == {"/supersedes"}
+    assert results[2]["problem"]["errors"][0]["pointer"] == "/supersedes"
+    assert not hasattr(theirs, "superseded_by")
+    assert Calibration.objects.count() == 1
+
+
 @pytest.mark.parametrize("body", [{}, {"records": 5}, 5, "x", None, {"records": {}}])
 def test_what_is_no_batch(tech, body):
     answer = tech.post(f"{PATH}batch/", json.dumps(body), content_type="application/json")

@@ -214,6 +214,13 @@ def test_a_policy(manager, world):
     taken(manager.post(f"{V1}policies/", {"sensor_model": "LC-500"}))
 
 
+def test_the_site_has_one_policy(admin, world):
+    made(admin.post(f"{V1}policies/", {}))
+    (error,) = refused(admin.post(f"{V1}policies/", {}), 409)["errors"]
+    assert error["pointer"] == ""
+    assert "policy_once_for_the_site" in error["reason"]
+
+
 def test_reselling_within_a_dealer(manager, world):
     path = f"{V1}machines/{world.machines['A1'].pk}/transfer/"
     assert edited(manager.post(path, {"customer": "Farm A2"}))["customer_name"] == "Farm A2"
