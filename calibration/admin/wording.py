@@ -6,7 +6,7 @@ from typing import Any
 
 from calibration.models import Judgement, Reason, Stage, Verdict
 from calibration.readout import rounded, with_uncertainty
-from calibration.readout.phrases import brief, chance
+from calibration.readout.phrases import brief, chance, setpoint
 from fleet import units
 
 Answer = Mapping[str, Any]
@@ -181,7 +181,7 @@ def setpoints_of(answer: Answer) -> list[dict[str, str]]:
     unit = answer["load_unit"]
     return [
         {
-            "setpoint": f"{row['setpoint']:.4g} {unit}",
+            "setpoint": f"{setpoint(row['setpoint'])} {unit}",
             "true_load": f"{rounded(row['true_load'], row['u_error'])} {unit}",
             "error": change(row["error"], row["u_error"], unit),
             "error_pct": f"{brief(row['error_pct'])} %",

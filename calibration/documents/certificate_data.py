@@ -9,13 +9,15 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from calibration import policies, readout
+from calibration import readout
 from calibration.documents import plots
 from calibration.documents.wording import dealer_facts, local_day, local_minute, quantity, typed
 from calibration.models import Calibration, ReferenceStandard
-from calibration.policies import Rule
+from calibration.readout import deciding, ruling
+from calibration.readout.phrases import chance, setpoint
 from calibration.rounding import rounded
 from fleet.errors import NotFound
+from fleet.models import Dealer
 from fleet.scope import Scope
 
 COVERAGE = 2.0
@@ -71,9 +73,8 @@ def certificate_data(
         "reference": _reference(row, answer, scope),
         "results": results(answer),
         "plot": plots.points(answer),
-        "verdict": answer["verdict"],
-        "decision_rule": _decision_rule(row, policies.policy_for(row.sensor)),
-        "causes": answer["causes"] if answer["verdict"] in ("watch", "beyond") else [],
+        "conformity": _conformity(answer, row.dealer),
+        "causes": causes(answer),
         "digest": row.digest,
         "content_digest": row.content_digest,
         "link": link,
@@ -212,7 +213,7 @@ def _changes(name: str, against: Mapping[str, Any], load: str) -> list[dict[str,
                 "change": quantity(against[key], against[f"u_{key}"], unit),
                 "u": quantity(against[f"u_{key}"], against[f"u_{key}"], unit),
                 "en": _short(against.get(f"en_{what}")),
-                "p_out": _short(against.get(f"p_out_{what}")),
+                "p_out": _chance(against.get(f"p_out_{what}")),
             }
         )
     return found
@@ -222,10 +223,28 @@ def _short(number: float | None) -> str:
     return rounded(None) if number is None else f"{number:.2f}"
 
 
+def _chance(share: float | None) -> str:
+    return rounded(None) if share is None else chance(share)
+
+
+def causes(answer: Mapping[str, Any], most: int | None = None) -> list[dict[str, str]]:
+    """Return what may lie behind a verdict that is not good, the likeliest first."""
+    if answer["verdict"] not in ("watch", "beyond"):
+        return []
+    return [
+        {
+            "share": chance(cause["probability"]),
+            "says": cause["says"],
+            "check": cause.get("check", ""),
+        }
+        for cause in answer["causes"][:most]
+    ]
+
+
 def _setpoints(against: Mapping[str, Any], load: str) -> list[dict[str, Any]]:
     return [
         {
-            "setpoint": f"{rounded(step['setpoint'])} {load}",
+            "setpoint": f"{setpoint(step['setpoint'])} {load}",
             "true_load": quantity(step["true_load"], step["u_error"], load),
             "error": quantity(step["error"], step["u_error"], load),
             "u": quantity(step["u_error"], step["u_error"], load),
@@ -234,15 +253,13 @@ def _setpoints(against: Mapping[str, Any], load: str) -> list[dict[str, Any]]:
     ]
 
 
-def _decision_rule(row: Calibration, rule: Rule) -> str:
-    model = row.sensor.model
-    return (
-        "Tolerance of the change against what the sensor's history leads one to expect, what is "
-        "common to the day's reference taken off: slope "
-        f"{typed(rule.slope_tolerance_pct)} %, offset {typed(rule.offset_tolerance_pct)} % of "
-        f"rated load ({typed(model.rated_load)} {model.load_unit}). From the change and its "
-        "uncertainty follows the probability p that the true change lies beyond the tolerance "
-        f"(JCGM 106:2012): beyond, where p is at least {typed(rule.flag_probability)}; watch, "
-        f"where it is at least {typed(rule.watch_probability)} or a crossing is near; within, "
-        "otherwise. No guard band is added."
-    )
+def _conformity(answer: Mapping[str, Any], dealer: Dealer) -> dict[str, str]:
+    """Return verdict, what it was judged against, the rule, and how it led to the verdict."""
+    judged, of_the_tag = deciding.judged(answer), deciding.of_the_tag(answer)
+    against = "the cell's tag" if of_the_tag else "what its history leads one to expect"
+    return {
+        "verdict": answer["verdict"] if judged else "",
+        "against": against if judged else "",
+        "rule": ruling.rule(answer),
+        "reached": ruling.reached(answer, lambda at: local_minute(at, dealer)[:10]),
+    }

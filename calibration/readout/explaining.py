@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from typing import Any
 
-from calibration.readout import deciding, sources
+from calibration.readout import deciding, ruling, sources
 from calibration.readout.phrases import (
     brief,
     chance,
@@ -16,6 +16,7 @@ from calibration.readout.phrases import (
     en,
     number_of,
     points_said,
+    setpoint,
     signed,
 )
 from calibration.rounding import with_uncertainty
@@ -220,8 +221,8 @@ def _felt(answer: Answer) -> Said:
     true = with_uncertainty(worst["true_load"], worst["u_error"], unit)
     yield sources.FELT.says(
         f"With the numbers of the calibration before in the cab, the wheel really carried {true} "
-        f"while the cab showed {worst['setpoint']:.4g} {unit}: {brief(worst['error_pct'])} % at "
-        f"the worst of {number_of(len(rows), 'setpoint')}."
+        f"while the cab showed {setpoint(worst['setpoint'])} {unit}: "
+        f"{brief(worst['error_pct'])} % at the worst of {number_of(len(rows), 'setpoint')}."
     )
 
 
@@ -261,7 +262,7 @@ _STEPS: tuple[tuple[str, Callable[[Answer], Said]], ...] = (
     ("jump", _jump),
     ("against previous", partial(_alone, "previous")),
     ("against first", partial(_alone, "first")),
-    ("verdict", deciding.verdict),
+    ("verdict", ruling.verdict),
     ("learnt", _learnt),
     ("felt", _felt),
     ("trend", _trend),

@@ -51,6 +51,11 @@ def digits(value: float) -> str:
     return f"{float(f'{value:.3g}'):.15g}"
 
 
+def setpoint(value: float) -> str:
+    """Return a setpoint, which a policy may state in another unit, to four significant digits."""
+    return f"{float(f'{value:.4g}'):.15g}"
+
+
 def typed(value: float) -> str:
     """Return a number as a person typed it."""
     return f"{value:.15g}"
