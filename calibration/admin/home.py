@@ -39,7 +39,7 @@ def home(request: HttpRequest) -> dict[str, Any]:
 def open_flags(scope: Scope) -> list[dict[str, Any]]:
     """Return the worst flags that nobody has decided on."""
     rows = by_weight(DriftFlag.objects.visible_to(scope).filter(status=DriftFlag.Status.OPEN))
-    worst = rows.select_related("sensor", "sensor__dealer").order_by(*WORST_FIRST)
+    worst = rows.select_related("sensor__model", "sensor__dealer").order_by(*WORST_FIRST)
     return [
         {
             "row": row,

@@ -5,8 +5,9 @@ from datetime import date, datetime, tzinfo
 from typing import Any
 
 from calibration.models import Judgement, Reason, Stage, Verdict
-from calibration.readout import rounded, with_uncertainty
-from calibration.readout.phrases import brief, chance, setpoint
+from calibration.readout import deciding, rounded, ruling, with_uncertainty
+from calibration.readout.phrases import brief, chance, en, leaving, setpoint
+from calibration.weighing import FIRST_LIMIT
 from fleet import units
 
 Answer = Mapping[str, Any]
@@ -97,17 +98,55 @@ def sentence(answer: Answer, zone: tzinfo) -> str:
     slope, offset = changes_of(answer, "against_expected")
     if not slope:
         return "Nothing to compare with yet: it starts this sensor's history at this place."
+    if deciding.of_the_tag(answer):
+        return _beside_tag(answer, slope, offset)
     tolerance, before = answer["tolerance"], answer["against_previous"]
-    since = (
-        f"since {local_day(before['performed_at'], zone)}, as the whole history shows it,"
-        if before
-        else "against its tag"
-    )
+    since = f"since {local_day(before['performed_at'], zone)}, as the whole history shows it,"
     return (
         f"{OPENING[answer['verdict']]}: {since} the slope changed by {slope} (tolerance "
         f"{tolerance['slope_pct']:g} %) and the offset by {offset} (tolerance "
         f"{tolerance['offset']:.3g} {tolerance['load_unit']})."
     )
+
+
+def _beside_tag(answer: Answer, slope: str, offset: str) -> str:
+    """The verdict of a first calibration, which the tolerance of a change does not decide."""
+    watched = answer["verdict"] == Verdict.WATCH
+    opening = "Worth watching: far from" if watched else "Within: in keeping with"
+    worst = max(abs(deciding.judged(answer)[f"en_{name}"]) for name in ("slope", "offset"))
+    return (
+        f"{opening} its tag, which a first calibration is compared with. The slope is off the tag "
+        f"by {slope} and the offset by {offset}: E_n up to {en(worst)}, watched above "
+        f"{FIRST_LIMIT:g}."
+    )
+
+
+def probability(answer: Answer) -> str:
+    """Return the greater chance to be beyond tolerance, where it has a part in the verdict."""
+    numbers = answer["against_expected"]
+    if not numbers or deciding.of_the_tag(answer):
+        return ""
+    return percent(deciding.greater(answer)[1])
+
+
+def because(answer: Answer, zone: tzinfo) -> str:
+    """Return why the verdict is another one than the change and its chance would give."""
+    if not answer["verdict"] or answer["superseded_by"]:
+        return ""
+    ground = deciding.ground(answer)
+    if ground == deciding.SUM:
+        summed = ruling.added_up(answer, lambda at: local_day(at, zone))
+        share = percent(deciding.summed(answer)[1])
+        return (
+            f"Watched for what has added up since the first calibration here, {summed}. Chance "
+            f"that this lies beyond the tolerance: {share}."
+        )
+    if ground == deciding.REFERENCE:
+        moved = percent(answer["against_expected"]["reference_moved"])
+        return f"Watched because its reference has moved, with a chance of {moved}."
+    if ground == deciding.OLDER:
+        return "Judged by other thresholds than today's, until the next scan."
+    return ""
 
 
 def outlook(answer: Answer) -> str:
@@ -116,11 +155,9 @@ def outlook(answer: Answer) -> str:
     if trend["slope_pct_per_year"] is None:
         return ""
     said = f"The slope moves by {brief(trend['slope_pct_per_year'])} % a year."
-    if trend["expected_crossing"] and answer["verdict"] != Verdict.BEYOND:
-        said += f" It is expected to leave its tolerance on {trend['expected_crossing']}"
-        earliest = trend["earliest_crossing"]
-        said += f", at the earliest on {earliest}." if earliest else "."
-    return said
+    if answer["verdict"] == Verdict.BEYOND:
+        return said
+    return f"{said} {leaving(trend, answer['performed_at'])}".strip()
 
 
 def reason_of(answer: Answer) -> str:

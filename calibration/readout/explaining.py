@@ -14,6 +14,7 @@ from calibration.readout.phrases import (
     day,
     digits,
     en,
+    leaving,
     number_of,
     points_said,
     setpoint,
@@ -234,11 +235,7 @@ def _trend(answer: Answer) -> Said:
     u_rate = trend.get("u_slope_pct_per_year")
     shown = f"{brief(rate)} % a year" if u_rate is None else signed(rate, u_rate, "% a year")
     said = f"Over the seasons the slope moves by {shown}."
-    if trend["expected_crossing"]:
-        said += f" It is expected to leave its tolerance on {trend['expected_crossing']}"
-        earliest = trend["earliest_crossing"]
-        said += f", at the earliest on {earliest}." if earliest else "."
-    yield sources.TREND.says(said)
+    yield sources.TREND.says(f"{said} {leaving(trend, answer['performed_at'])}".strip())
 
 
 def _causes(answer: Answer) -> Said:

@@ -16,6 +16,7 @@ from calibration.models import (
     StaleSensor,
     TolerancePolicy,
 )
+from fleet.models import Sensor
 from tests.calibration.entries import GOOD, refused, rows, steps, typed
 from tests.conftest import SYSTEM
 from tests.desk import page, signed_in, without_files
@@ -248,3 +249,18 @@ def test_the_certificate_is_one_click_away(world, technician):
     door = reverse("admin:calibration_calibration_certificate", args=[row.pk])
     assert door in technician.get(page(row, "change", row.pk)).content.decode()
     assert technician.get(door).content[:5] == b"%PDF-"
+
+
+def test_a_first_calibration_is_not_said_to_be_within_and_beyond_at_once(world):
+    """A chance of more than half to be out decides nothing there: E_n against the tag does."""
+    Sensor.objects.filter(pk=world.sensors["A1"].pk).update(
+        tag_zero_reading=20000.0, tag_span_reading=29660.0, tag_span_load=100.0,
+        tag_load_unit="daN",
+    )  # fmt: skip
+    world.sensors["A1"].refresh_from_db()
+    row = world.season("A1", 2026).calibration
+    text = signed_in(world.users["techA"]).get(page(row, "change", row.pk)).content.decode()
+    assert "Within: in keeping with its tag, which a first calibration is compared with." in text
+    assert "watched above 2.5." in text
+    above, _ = text.split("Why this verdict", 1)
+    assert "Chance that the true change lies beyond the tolerance:" not in above

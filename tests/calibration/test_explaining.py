@@ -10,7 +10,7 @@ from django.template.loader import render_to_string
 from calibration import readout
 from calibration.models import Calibration, TolerancePolicy
 from calibration.readout import deciding, explain, ruling, sources
-from calibration.readout.phrases import beside_limit, brief, chance, digits, points_said
+from calibration.readout.phrases import beside_limit, brief, chance, digits, leaving, points_said
 from calibration.records import PointDraft
 from calibration.rounding import with_uncertainty
 from fleet.models import Sensor
@@ -71,6 +71,7 @@ def answer(**changes):
             "earliest_crossing": "2027-02-01",
         },
         "verdict": "within",
+        "performed_at": "2026-03-10T09:00:00Z",
         "superseded_by": None,
         "causes": [],
         "flags": [],
@@ -112,7 +113,7 @@ def test_two_points_step_by_step():
     assert "2022-03-10 (UTC) alone: slope +2.90 ± 0.90 %" in said(whole, "against first")
     assert "slope's, 3 %, which stays below 20 %: the verdict is within." in said(whole, "verdict")
     assert "+0.7 % a year" in said(whole, "trend")
-    assert "2028-05-04, at the earliest on 2027-02-01" in said(whole, "trend")
+    assert "leave its tolerance in 2028, at the earliest on 2027-02-01." in said(whole, "trend")
 
 
 def test_every_step_is_whole_and_changes_nothing():
@@ -295,6 +296,27 @@ def test_chances_never_claim_certainty_nor_cross_their_limit():
 def test_sizes_and_shares_are_said_without_exponents():
     assert (digits(84_963.2), digits(0.0123456), digits(12.3)) == ("85000", "0.0123", "12.3")
     assert [brief(x) for x in (231.4, -5.88, 0.046, 1e-9)] == ["+230", "-5.9", "+0.046", "+0"]
+
+
+@pytest.mark.parametrize(
+    ("expected_on", "earliest_on", "words"),
+    [
+        (None, None, ""),
+        ("2027-11-30", None, "expected to leave its tolerance on 2027-11-30."),
+        ("2027-11-30", "2027-02-01",
+         "expected to leave its tolerance on 2027-11-30, at the earliest on 2027-02-01."),
+        ("2035-12-01", "2029-01-31",
+         "expected to leave its tolerance in 2035, at the earliest in 2029."),
+        ("2035-12-01", "2035-04-01", "expected to leave its tolerance in 2035."),
+        ("2044-08-11", "2034-08-11",
+         "not expected to leave its tolerance within 10 years, at the earliest in 2034."),
+        ("2044-08-11", "2037-08-11", "not expected to leave its tolerance within 10 years."),
+    ],
+)  # fmt: skip
+def test_a_day_ahead_is_said_no_finer_than_it_can_be_told(expected_on, earliest_on, words):
+    trend = {"expected_crossing": expected_on, "earliest_crossing": earliest_on}
+    found = leaving(trend, "2026-03-10T09:00:00Z")
+    assert found == (words and f"With these numbers in the cab it is {words}")
 
 
 def test_points_of_one_direction_are_told_so():
