@@ -63,7 +63,8 @@ class SensorPage(Desk, SensorAdmin):
 
     change_form_template = "desk/sensor.html"
     list_display = (
-        "serial", "model", "lot", "dealer_code", "where", "calibrated", "slope_change", "verdict",
+        "serial", "model", "lot", "dealer_code", "where", "calibrated", "slope_change",
+        "offset_change", "verdict",
         "flagged", "due_on",
     )  # fmt: skip
     list_select_related = ("model", "dealer", "due__last_calibration__judgement")
@@ -94,6 +95,15 @@ class SensorPage(Desk, SensorAdmin):
     def slope_change(self, row: Any) -> str:
         """Return the last change of its slope, as the verdict beside it rests on it."""
         return wording.judged_slope(self._judged(row))
+
+    @admin.display(
+        description="offset change, judged",
+        ordering="due__last_calibration__judgement__expected_offset_change",
+    )
+    def offset_change(self, row: Any) -> str:
+        """Return the last change of its offset, in the unit that was typed."""
+        last = getattr(getattr(row, "due", None), "last_calibration", None)
+        return wording.judged_offset(self._judged(row), last.load_unit) if last else ""
 
     @admin.display(description="verdict")
     def verdict(self, row: Any) -> str:

@@ -175,7 +175,9 @@ def _tests(sensor: Sensor, scope: Scope, zone: tzinfo) -> list[dict[str, Any]]:
             "day": wording.local_day(row.performed_at, zone),
             "where": f"{row.machine_serial}, {row.position}",
             "verdict": row.outcome.verdict if hasattr(row, "outcome") else "",
-            "worst": row.outcome.worst_error_pct if hasattr(row, "outcome") else None,
+            "worst": wording.worst_error(
+                row.outcome.worst_error_pct if hasattr(row, "outcome") else None
+            ),
         }
         for row in rows.select_related("outcome").order_by("-performed_at", "-pk")[:20]
     ]

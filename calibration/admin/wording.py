@@ -6,7 +6,7 @@ from typing import Any
 
 from calibration.models import Judgement, Reason, Stage, Verdict
 from calibration.readout import deciding, rounded, ruling, with_uncertainty
-from calibration.readout.phrases import brief, chance, en, leaving, setpoint
+from calibration.readout.phrases import brief, chance, en, leaving, minute, setpoint
 from calibration.weighing import FIRST_LIMIT
 from fleet import units
 
@@ -17,7 +17,6 @@ OPENING = {
     "watch": "Worth watching",
     "beyond": "Beyond tolerance",
 }
-FUNCTIONAL = {"pass": "Passed", "fail": "Failed"}
 
 
 def local_day(moment: str | datetime | None, zone: tzinfo) -> str:
@@ -33,7 +32,7 @@ def local_time(moment: str | datetime | None, zone: tzinfo) -> str:
     if moment is None:
         return ""
     parsed = datetime.fromisoformat(moment) if isinstance(moment, str) else moment
-    return parsed.astimezone(zone).isoformat(sep=" ", timespec="minutes")
+    return minute(parsed, zone)
 
 
 def change(value: float | None, uncertainty: float | None, unit: str) -> str:
@@ -168,6 +167,11 @@ def reason_of(answer: Answer) -> str:
 def percent(share: float | None) -> str:
     """Return a probability in percent; the ends are never claimed as certain."""
     return "" if share is None else chance(share)
+
+
+def worst_error(pct: float | None) -> str:
+    """Return the largest error of a functional test, to two digits."""
+    return "" if pct is None else f"{float(f'{pct:.2g}'):.15g} %"
 
 
 def days_until(day: date, today: date) -> str:

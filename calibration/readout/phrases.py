@@ -1,7 +1,7 @@
 """How numbers are said in a sentence: chances, days, signs, points as typed."""
 
 from collections.abc import Mapping, Sequence
-from datetime import date
+from datetime import date, datetime, tzinfo
 from typing import Any
 
 from calibration.rounding import with_uncertainty
@@ -59,6 +59,11 @@ def _ahead(day: str, start: date) -> str:
     if years > OUT_OF_SIGHT:
         return ""
     return f"on {day}" if years <= TO_THE_DAY else f"in {found.year}"
+
+
+def minute(moment: datetime, zone: tzinfo) -> str:
+    """Return day and minute in a zone with the offset from UTC, as the desk writes any moment."""
+    return f"{moment.astimezone(zone):%Y-%m-%d %H:%M %z}"
 
 
 def signed(value: float, uncertainty: float | None, unit: str) -> str:

@@ -1,12 +1,14 @@
 """Whose rows a request may see, and to which dealer a row belongs."""
 
+from datetime import UTC, tzinfo
 from typing import Any, cast
+from zoneinfo import ZoneInfo
 
 from django.db import models
 from django.http import HttpRequest
 
 from fleet import access, second_factor
-from fleet.models import ScopedModel, User
+from fleet.models import Dealer, ScopedModel, User
 from fleet.scope import Scope
 
 _SCOPE = "spanbook.scope"
@@ -17,6 +19,16 @@ def scope_in(request: HttpRequest) -> Scope:
     if _SCOPE not in request.META:
         request.META[_SCOPE] = access.scope_of(request.user)
     return cast("Scope", request.META[_SCOPE])
+
+
+def zone_in(request: HttpRequest) -> tzinfo:
+    """Return the time zone of the caller's dealers; UTC where they have several, or none."""
+    scope = scope_in(request)
+    if not scope.dealers:
+        return UTC
+    rows = Dealer.objects.visible_to(scope).filter(pk__in=scope.dealers).order_by()
+    names = set(rows.values_list("timezone", flat=True))
+    return ZoneInfo(names.pop()) if len(names) == 1 else UTC
 
 
 def is_let_in(request: HttpRequest) -> bool:

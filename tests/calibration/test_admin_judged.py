@@ -60,6 +60,7 @@ def test_lists_and_pages_show_the_judged_change(world, drifted):
     for address in (page(Sensor, "changelist"), page(Machine, "change", world.machines["A1"].pk)):
         text = unescape(client.get(address).content.decode())
         assert slope in text
+        assert offset in text, "a verdict may rest on either"
         assert plain not in text
         assert "lope change, judged" in text
     own = unescape(client.get(page(drifted, "change", drifted.pk)).content.decode())
