@@ -7,7 +7,7 @@ from typing import Any
 from calibration.models import Judgement, Reason, Stage, Verdict
 from calibration.readout import deciding, rounded, ruling, with_uncertainty
 from calibration.readout.phrases import brief, chance, en, leaving, minute, setpoint
-from calibration.weighing import FIRST_LIMIT
+from calibration.weighing import FIRST_LIMIT, MOVED, SLOW
 from fleet import units
 
 Answer = Mapping[str, Any]
@@ -63,6 +63,43 @@ def judged_offset(judgement: Judgement | None, unit: str) -> str:
     return change_in(unit, judgement.expected_offset_change, judgement.expected_u_offset_change)
 
 
+def decisive(judgement: Judgement | None, unit: str) -> str:
+    """Return what a verdict rests on most: one of the two changes, or that the reference moved."""
+    if judgement is None:
+        return ""
+    moved = judgement.reference_moved or 0.0
+    slope, offset = _weights(judgement, "expected")
+    sums = _weights(judgement, "first")
+    if judgement.verdict == Verdict.WATCH and judgement.first_id:
+        if max(sums) >= SLOW and max(sums) > max(slope, offset):
+            return f"{_one_change(judgement, 'first', sums, unit)} since the first"
+        if moved >= MOVED and moved > max(slope, offset):
+            return "reference moved"
+    return _one_change(judgement, "expected", (slope, offset), unit)
+
+
+def _weights(judgement: Judgement, against: str) -> tuple[float, float]:
+    """How much slope and offset weigh: by E_n for a first calibration, else by their chances."""
+    what = "p_out" if judgement.first_id else "en"
+    slope, offset = (
+        abs(getattr(judgement, f"{against}_{what}_{name}") or 0.0) for name in ("slope", "offset")
+    )
+    return slope, offset
+
+
+def _one_change(
+    judgement: Judgement, against: str, weights: tuple[float, float], unit: str
+) -> str:
+    """The heavier of a judgement's two changes, with its name; empty where there is none."""
+    slope, offset = weights
+    key = "slope_change_pct" if slope >= offset else "offset_change"
+    value, u = (getattr(judgement, f"{against}_{part}{key}") for part in ("", "u_"))
+    if value is None:
+        return ""
+    said = change(value, u, "%") if slope >= offset else change_in(unit, value, u)
+    return f"{'slope' if slope >= offset else 'offset'} {said}"
+
+
 def slope_of(answer: Answer) -> str:
     """Return the slope, as it was typed: reading per load unit."""
     fit = answer["fit"]
@@ -111,7 +148,7 @@ def sentence(answer: Answer, zone: tzinfo) -> str:
 def _beside_tag(answer: Answer, slope: str, offset: str) -> str:
     """The verdict of a first calibration, which the tolerance of a change does not decide."""
     watched = answer["verdict"] == Verdict.WATCH
-    opening = "Worth watching: far from" if watched else "Within: in keeping with"
+    opening = "Worth watching: far from" if watched else "Within: near enough to"
     worst = max(abs(deciding.judged(answer)[f"en_{name}"]) for name in ("slope", "offset"))
     return (
         f"{opening} its tag, which a first calibration is compared with. The slope is off the tag "

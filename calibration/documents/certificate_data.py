@@ -168,7 +168,7 @@ def results(answer: Mapping[str, Any]) -> dict[str, Any]:
         "changes": [
             change
             for name, key in (
-                ("against what its history leads to expect", "against_expected"),
+                (_against_expected(answer), "against_expected"),
                 ("against the season before", "against_previous"),
                 ("against the first of this run", "against_first"),
             )
@@ -176,6 +176,11 @@ def results(answer: Mapping[str, Any]) -> dict[str, Any]:
         ],
         "setpoints": _setpoints(answer.get("against_previous") or {}, load),
     }
+
+
+def _against_expected(answer: Mapping[str, Any]) -> str:
+    tag = deciding.of_the_tag(answer)
+    return "against the cell's tag" if tag else "against what its history leads to expect"
 
 
 def _point(point: Mapping[str, Any], fit: Mapping[str, Any]) -> dict[str, Any]:

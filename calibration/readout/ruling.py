@@ -76,11 +76,8 @@ def _far_from_tag(answer: Answer) -> str:
     """Whether a first calibration is so far from its tag that it is watched."""
     numbers = deciding.judged(answer)
     name = max(("slope", "offset"), key=lambda which: abs(float(numbers[f"en_{which}"])))
-    return (
-        "A first calibration is only watched, and only where it is far from the cell's tag: E_n "
-        f"above {FIRST_LIMIT:g} in size. The greater E_n is the {name}'s, "
-        f"{en(numbers[f'en_{name}'])}: the verdict is {answer['verdict']}."
-    )
+    size = en(numbers[f"en_{name}"])
+    return f"The greater E_n is the {name}'s, {size}: the verdict is {answer['verdict']}."
 
 
 def _greater(answer: Answer) -> str:
@@ -127,8 +124,14 @@ def _stands(answer: Answer) -> bool:
 
 
 def _levels(answer: Answer) -> str:
-    plain = _stands(answer) and deciding.judged(answer) and not deciding.of_the_tag(answer)
-    limits = deciding.thresholds(answer) if plain else None
+    if not (_stands(answer) and deciding.judged(answer)):
+        return ""
+    if deciding.of_the_tag(answer):
+        return (
+            "A first calibration is only watched, and only where it is far from the cell's tag: "
+            f"E_n above {FIRST_LIMIT:g} in size."
+        )
+    limits = deciding.thresholds(answer)
     if limits is None:
         return ""
     watch, flag = limits

@@ -8,7 +8,7 @@ from django.db import models
 from django.http import HttpRequest
 
 from fleet import access, second_factor
-from fleet.models import Dealer, ScopedModel, User
+from fleet.models import ScopedModel, User
 from fleet.scope import Scope
 
 _SCOPE = "spanbook.scope"
@@ -23,12 +23,8 @@ def scope_in(request: HttpRequest) -> Scope:
 
 def zone_in(request: HttpRequest) -> tzinfo:
     """Return the time zone of the caller's dealers; UTC where they have several, or none."""
-    scope = scope_in(request)
-    if not scope.dealers:
-        return UTC
-    rows = Dealer.objects.visible_to(scope).filter(pk__in=scope.dealers).order_by()
-    names = set(rows.values_list("timezone", flat=True))
-    return ZoneInfo(names.pop()) if len(names) == 1 else UTC
+    names = scope_in(request).zones
+    return ZoneInfo(*names) if len(names) == 1 else UTC
 
 
 def is_let_in(request: HttpRequest) -> bool:

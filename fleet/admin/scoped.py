@@ -6,6 +6,7 @@ does not exist, and a service's refusal is shown at its field instead of ending 
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from django import forms
@@ -178,7 +179,12 @@ class Scoped(ModelAdmin):
     def get_list_display(self, request: HttpRequest) -> Any:
         """Return the columns of the list, under the names that the form has."""
         columns: list[Any] = list(super().get_list_display(request))
-        return [self._column(name) if name in self.labels else name for name in columns]
+        return [self._columns.get(name, name) for name in columns]
+
+    @cached_property
+    def _columns(self) -> Mapping[str, Callable[[models.Model], str]]:
+        """The columns with a name of their own; always the same, or Django would not sort them."""
+        return {name: self._column(name) for name in self.labels}
 
     def _column(self, name: str) -> Callable[[models.Model], str]:
         field: Any = self.opts.get_field(name)

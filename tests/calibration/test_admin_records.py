@@ -280,7 +280,7 @@ def test_a_first_calibration_is_not_said_to_be_within_and_beyond_at_once(world):
     world.sensors["A1"].refresh_from_db()
     row = world.season("A1", 2026).calibration
     text = signed_in(world.users["techA"]).get(page(row, "change", row.pk)).content.decode()
-    assert "Within: in keeping with its tag, which a first calibration is compared with." in text
+    assert "Within: near enough to its tag, which a first calibration is compared with." in text
     assert "watched above 2.5." in text
     above, _ = text.split("Why this verdict", 1)
     assert "Chance that the true change lies beyond the tolerance:" not in above

@@ -152,6 +152,7 @@ def test_a_first_calibration_is_printed_with_its_own_rule(world):
     assert re.search("against the cell.s tag", text)
     assert "is above 2.5 in size; within, otherwise" in text
     assert "p of slope or offset is at least" not in text
+    assert "history leads" not in text
 
 
 def test_what_added_up_is_printed_where_it_made_the_verdict(world):

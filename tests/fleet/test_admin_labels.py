@@ -1,5 +1,7 @@
 """A column has one name: in the form, where it is only read, and over the list."""
 
+import re
+
 import pytest
 
 from calibration.models import TolerancePolicy
@@ -38,6 +40,8 @@ def test_a_named_column_still_sorts(world, policy):
     found = client.get(page(TolerancePolicy, "changelist")).context["cl"].list_display
     names = [getattr(column, "__name__", column) for column in found]
     at = names.index("slope_tolerance_pct")
+    heads = client.get(page(TolerancePolicy, "changelist")).content.decode()
+    assert re.search(r'<a href="\?o=\d[^"]*">Slope, % of slope</a>', heads)
     for sign, wanted in (("", [2.5, 3.0]), ("-", [3.0, 2.5])):
         shown = client.get(page(TolerancePolicy, "changelist"), {"o": f"{sign}{at}"})
         rows = shown.context["cl"].result_list

@@ -1,11 +1,14 @@
 """A moment is written in one way on every page: day, minute, offset; in the person's own zone."""
 
 import re
+from datetime import UTC, datetime
 from html import unescape
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from calibration.models import Calibration, DriftFlag, ScanRun
+from fleet.config.clock import ZoneWhenAsked
 from fleet.models import Change, User
 from tests.desk import fill, page, signed_in, without_files
 
@@ -50,3 +53,19 @@ def test_every_page_writes_a_moment_alike(world, who, offset):
 
 def test_without_somebody_signed_in_the_door_opens_all_the_same(world, client):
     assert client.get("/admin/login/").status_code == 200
+
+
+def test_the_persons_zone_is_a_zone_like_any_other():
+    """Noon of UTC is 13:00 in a Warsaw winter and 14:00 in its summer (tz database)."""
+    asked = []
+    zone = ZoneWhenAsked(lambda: asked.append(1) or ZoneInfo("Europe/Warsaw"))
+    assert not asked
+    for month, written in ((1, "2026-01-10T13:00:00+01:00"), (7, "2026-07-10T14:00:00+02:00")):
+        noon = datetime(2026, month, 10, 12, tzinfo=UTC)
+        assert noon.astimezone(zone).isoformat() == written
+        wall = datetime.fromisoformat(written).replace(tzinfo=zone)
+        assert wall == noon
+        assert (wall.tzname(), wall.dst()) == (
+            noon.astimezone(zone).tzname(), noon.astimezone(zone).dst(),
+        )  # fmt: skip
+    assert (str(zone), len(asked)) == ("Europe/Warsaw", 1)
