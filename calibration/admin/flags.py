@@ -16,7 +16,15 @@ from calibration.admin.chosen_flags import ChosenFlags
 from calibration.admin.flag_forms import PersonForm, ReasonForm, keep_typed, person_form
 from calibration.admin.looks import Looks
 from calibration.admin.showing import state
-from calibration.admin.weights import WORST_FIRST, by_weight, decided, kin_of, size_of, told_to
+from calibration.admin.weights import (
+    WORST_FIRST,
+    by_weight,
+    decided,
+    kin_of,
+    size_in_list,
+    size_of,
+    told_to,
+)
 from calibration.models import Calibration, DriftFlag
 from fleet.admin.door import scope_in, visible
 from fleet.admin.filters import ScopedRelatedFilter, ValuesFilter
@@ -119,8 +127,8 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
 
     @admin.display(description="how much", ordering="weight")
     def size(self, row: DriftFlag) -> str:
-        """Return the change against its tolerance, and what it is counted from."""
-        return size_of(row)
+        """Return the change against its tolerance, and what it is counted from if not as usual."""
+        return size_in_list(row)
 
     @admin.display(description="chance that it is real", ordering="p_out")
     def chance(self, row: DriftFlag) -> str:

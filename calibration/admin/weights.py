@@ -14,6 +14,7 @@ from fleet import units
 from fleet.scope import Scope
 
 Kind = DriftFlag.Kind
+EXPECTED = "against what was expected"
 MOST_LISTED = 12
 WORST_FIRST = ("level", models.F("weight").desc(nulls_last=True), "-pk")
 
@@ -46,6 +47,11 @@ def size_of(row: DriftFlag) -> str:
     return ", ".join(part for part in (magnitude(row), compared(row)) if part)
 
 
+def size_in_list(row: DriftFlag) -> str:
+    """Return the same for a narrow column, where what is usual is not said in every row."""
+    return magnitude(row) if compared(row) == EXPECTED else size_of(row)
+
+
 def _one_percent(row: DriftFlag) -> tuple[str, float]:
     """The dealer's load unit, and one percent of the sensor's rated load in it."""
     unit = row.sensor.dealer.load_unit
@@ -61,7 +67,7 @@ def compared(row: DriftFlag) -> str:
     share = 1.0 if row.kind == Kind.SLOPE else _newtons(row)
     expected, first = getattr(judged, f"expected_{name}"), getattr(judged, f"first_{name}")
     if expected is not None and isclose(expected, row.magnitude * share, rel_tol=1e-6):
-        return "against what was expected" if judged.first_id else "against its tag"
+        return EXPECTED if judged.first_id else "against its tag"
     if first is not None and isclose(first, row.magnitude * share, rel_tol=1e-6):
         return f"since the first, {local_day(judged.first.performed_at, row.sensor.dealer.zone)}"
     return ""

@@ -6,6 +6,8 @@ Kind = DriftFlag.Kind
 _SAYS = {
     Kind.SLOPE: "slope changed by {size} %, tolerance {limit} %",
     Kind.OFFSET: "offset changed by {size} % of rated load, tolerance {limit} %",
+    Kind.FIT: "points off the line by {size} % of rated load, limit {limit} %",
+    Kind.REFERENCE: "its reference moved by {size} %, tolerance {limit} %",
     Kind.LOT: "its lot: {size} % found out, siblings {limit} %",
     Kind.FUNCTIONAL: "functional test off by {size} %, tolerance {limit} %",
     Kind.OVERDUE: "{size} days past its due day",
@@ -14,5 +16,4 @@ _SAYS = {
 
 def flag_words(kind: str, magnitude: float, tolerance: float) -> str:
     """Return what is wrong and how far."""
-    says = _SAYS.get(Kind(kind), "{kind}: {size}, limit {limit}")
-    return says.format(size=f"{magnitude:.3g}", limit=f"{tolerance:.3g}", kind=Kind(kind).label)
+    return _SAYS[Kind(kind)].format(size=f"{magnitude:.3g}", limit=f"{tolerance:.3g}")

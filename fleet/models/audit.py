@@ -5,6 +5,7 @@ from typing import ClassVar
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils.text import capfirst
 
 from fleet.models.people import Customer, Dealer
 from fleet.models.scoped import ScopedModel
@@ -83,7 +84,7 @@ class Change(ScopedModel):
 
     def __str__(self) -> str:
         """Return which thing it was, where that has been looked up, and what was done to it."""
-        return f"{self.thing or f'change {self.pk}:'} {self.get_what_display()}"
+        return capfirst(f"{self.thing or f'change {self.pk}:'} {self.get_what_display()}")
 
     @classmethod
     def visibility(cls, scope: Scope) -> Q:

@@ -64,7 +64,7 @@ def test_a_changes_page_is_titled_in_words(world):
     row = Change.objects.filter(table="fleet_customer", what="update").latest("pk")
     shown = signed_in(world.users["managerA"]).get(page(row, "change", row.pk))
     text = shown.content.decode()
-    assert "<h1>customer Farm A1 changed</h1>" in text
+    assert "<h1>Customer Farm A1 changed</h1>" in text
     assert f"fleet_customer {row.row}" not in text
 
 
