@@ -11,7 +11,7 @@ from django.contrib.auth.base_user import AbstractBaseUser
 from django.contrib.auth.models import AnonymousUser
 from django.db.models import Q, QuerySet
 
-from fleet.models import AccessToken, Membership, Role, User
+from fleet.models import DEALER_ROLES, AccessToken, Membership, Role, User
 from fleet.scope import Scope
 from fleet.statements import Statement
 
@@ -75,7 +75,11 @@ RIGHTS: Mapping[str, Mapping[str, frozenset[Role]]] = {
 
 Person = AbstractBaseUser | AnonymousUser
 _MEMBERSHIPS = Statement(
-    lambda mark: Membership.objects.filter(user=mark).order_by().values_list("role", "dealer_id")
+    lambda mark: (
+        Membership.objects.filter(user=mark)
+        .order_by()
+        .values_list("role", "dealer_id", "dealer__timezone")
+    )
 )
 
 
@@ -108,10 +112,11 @@ def _whole_scope_of(person: Person) -> Scope:
     rows = _MEMBERSHIPS.one(person.pk)
     return Scope(
         user_id=person.pk,
-        serves=frozenset(dealer for role, dealer in rows if role == T),
-        manages=frozenset(dealer for role, dealer in rows if role == M),
-        reviews=any(role == W for role, _ in rows),
-        administers=person.is_superuser or any(role == A for role, _ in rows),
+        serves=frozenset(dealer for role, dealer, _ in rows if role == T),
+        manages=frozenset(dealer for role, dealer, _ in rows if role == M),
+        reviews=any(role == W for role, *_ in rows),
+        administers=person.is_superuser or any(role == A for role, *_ in rows),
+        zones=frozenset(zone for role, _, zone in rows if role in DEALER_ROLES),
     )
 
 

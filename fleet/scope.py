@@ -1,6 +1,6 @@
 """Whose rows a caller may see: a frozen value, made by `fleet.access` and handed down."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Self
 
 
@@ -20,6 +20,8 @@ class Scope:
         An administrator, a superuser or the system: everything.
     reads_only
         Came in with a token that may only read.
+    zones
+        The time zones of the caller's dealers, by their names; they decide nothing.
     """
 
     user_id: int | None = None
@@ -28,6 +30,7 @@ class Scope:
     reviews: bool = False
     administers: bool = False
     reads_only: bool = False
+    zones: frozenset[str] = field(default=frozenset(), compare=False)
 
     @classmethod
     def system(cls) -> Self:

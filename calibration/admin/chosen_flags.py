@@ -14,7 +14,7 @@ from django.utils import timezone
 from calibration import flags, triage
 from calibration.admin.flag_forms import CauseForm, ReasonForm, keep_typed, person_form
 from calibration.admin.showing import Desk
-from calibration.admin.weights import decided, magnitude
+from calibration.admin.weights import decided, size_of
 from calibration.models import DriftFlag
 from fleet.admin.door import scope_in
 from fleet.admin.scoped import Scoped
@@ -122,7 +122,7 @@ class ChosenFlags(Desk, Scoped):
         self, request: HttpRequest, queryset: models.QuerySet[Any], *, only_open: bool = False
     ) -> list[DriftFlag]:
         """The chosen flags that this person may decide on."""
-        rows = queryset.select_related("sensor__dealer", "family")
+        rows = queryset.select_related("sensor__dealer", "sensor__model", "family")
         return [
             row
             for row in rows
@@ -159,7 +159,7 @@ class ChosenFlags(Desk, Scoped):
             "decision": decision,
             "form": form,
             "chosen": chosen,
-            "named": [(row, magnitude(row)) for row in chosen[:MOST_NAMED]],
+            "named": [(row, size_of(row)) for row in chosen[:MOST_NAMED]],
             "unnamed": max(len(chosen) - MOST_NAMED, 0),
             "kin": kin,
             "left": left,

@@ -9,6 +9,7 @@ from typing import Any
 from django.contrib import admin, messages
 from django.core.exceptions import PermissionDenied
 from django.db import models
+from django.db.models.functions import Greatest
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseRedirect
 from django.urls import path, reverse
 from django.utils import timezone
@@ -27,6 +28,8 @@ from fleet.admin.people import CustomerAdmin
 from fleet.models import Customer, Installation, Machine, Sensor, SensorModel
 
 MOST_SHEETS = 200
+_JUDGED = "due__last_calibration__judgement__expected_p_out_"
+_LIKELIEST = Greatest(f"{_JUDGED}slope", f"{_JUDGED}offset")
 
 for model in (Sensor, Machine, SensorModel, Customer):
     admin.site.unregister(model)
@@ -64,7 +67,7 @@ class SensorPage(Desk, SensorAdmin):
 
     change_form_template = "desk/sensor.html"
     list_display = (
-        "serial", "model", "lot", "dealer_code", "where", "calibrated", "slope_change", "verdict",
+        "serial", "model", "lot", "dealer_code", "where", "calibrated", "decisive", "verdict",
         "flagged", "due_on",
     )  # fmt: skip
     list_select_related = ("model", "dealer", "due__last_calibration__judgement")
@@ -88,13 +91,11 @@ class SensorPage(Desk, SensorAdmin):
         last = getattr(getattr(row, "due", None), "last_calibration", None)
         return wording.local_day(last.performed_at, row.dealer.zone) if last else ""
 
-    @admin.display(
-        description="slope change, judged",
-        ordering="due__last_calibration__judgement__expected_slope_change_pct",
-    )
-    def slope_change(self, row: Any) -> str:
-        """Return the last change of its slope, as the verdict beside it rests on it."""
-        return wording.judged_slope(self._judged(row))
+    @admin.display(description="decisive change, judged", ordering=_LIKELIEST)
+    def decisive(self, row: Any) -> str:
+        """Return what the verdict beside it rests on: the likelier of slope and offset."""
+        last = getattr(getattr(row, "due", None), "last_calibration", None)
+        return wording.decisive(self._judged(row), last.load_unit) if last else ""
 
     @admin.display(description="verdict")
     def verdict(self, row: Any) -> str:

@@ -16,9 +16,17 @@ from calibration.admin.chosen_flags import ChosenFlags
 from calibration.admin.flag_forms import PersonForm, ReasonForm, keep_typed, person_form
 from calibration.admin.looks import Looks
 from calibration.admin.showing import state
-from calibration.admin.weights import WORST_FIRST, by_weight, decided, kin_of, magnitude, told_to
+from calibration.admin.weights import (
+    WORST_FIRST,
+    by_weight,
+    decided,
+    kin_of,
+    size_in_list,
+    size_of,
+    told_to,
+)
 from calibration.documents.procedure import CAUTIONS
-from calibration.models import DriftFlag
+from calibration.models import Calibration, DriftFlag
 from fleet.admin.door import scope_in, visible
 from fleet.admin.filters import ScopedRelatedFilter, ValuesFilter
 from fleet.admin.scoped import ReadOnly
@@ -105,7 +113,9 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
     def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:
         """Return the flags, worst first."""
         rows = told_to(scope_in(request), by_weight(visible(self.model, scope_in(request))))
-        return rows.order_by(*WORST_FIRST)
+        judged = Calibration.objects.select_related("judgement__first")
+        compared = models.Prefetch("calibration", judged)
+        return rows.prefetch_related(compared).order_by(*WORST_FIRST)
 
     def get_ordering(self, request: HttpRequest) -> Any:
         """Keep the worst first, unless a column is chosen."""
@@ -114,12 +124,12 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
     @admin.display(description="level", ordering="level")
     def level_shown(self, row: DriftFlag) -> str:
         """Return how bad it is."""
-        return state(row.level, row.level)
+        return state(row.level, row.state)
 
     @admin.display(description="how much", ordering="weight")
     def size(self, row: DriftFlag) -> str:
-        """Return the change against its tolerance."""
-        return magnitude(row)
+        """Return the change against its tolerance, and what it is counted from if not as usual."""
+        return size_in_list(row)
 
     @admin.display(description="chance that it is real", ordering="p_out")
     def chance(self, row: DriftFlag) -> str:
@@ -159,7 +169,7 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
         context = {
             "title": f"{row.sensor.serial}: {row.get_kind_display()} {row.level}",
             "flag": row,
-            "size": magnitude(row),
+            "size": size_of(row),
             "chance": wording.percent(row.p_out),
             "causes": wording.causes_of(row.causes),
             "cautions": CAUTIONS,

@@ -328,8 +328,8 @@ class FunctionalTestAdmin(RecordAdmin):
         return wording.local_day(row.performed_at, row.sensor.dealer.zone)
 
     def judged(self, answer: dict[str, Any], zone: tzinfo) -> Any:
-        """Return the answer; it needs no words of ours."""
-        return answer
+        """Return the answer, with its largest error in words."""
+        return {**answer, "worst": wording.worst_error(answer["worst_error_pct"])}
 
     @admin.display(description="where")
     def where(self, row: FunctionalTest) -> str:
@@ -340,7 +340,7 @@ class FunctionalTestAdmin(RecordAdmin):
     def worst(self, row: Any) -> str:
         """Return the largest error at a setpoint."""
         value = row.outcome.worst_error_pct if hasattr(row, "outcome") else None
-        return "" if value is None else f"{value:.2g} %"
+        return wording.worst_error(value)
 
     @admin.display(description="verdict", ordering="outcome__verdict")
     def verdict(self, row: Any) -> str:
@@ -361,7 +361,7 @@ class FunctionalTestAdmin(RecordAdmin):
         context = {
             "title": f"Functional test of {row.sensor_serial}",
             "row": row,
-            "answer": answer,
+            "answer": self.judged(answer, zone),
             "when": wording.local_time(row.performed_at, zone),
             "recorded": wording.local_time(row.recorded_at, zone),
             "cautions": CAUTIONS,

@@ -27,9 +27,7 @@ class ReplaceForm(forms.Form):
         widget=forms.TextInput(attrs={"autocapitalize": "characters", "autocomplete": "off"}),
         help_text="It is registered, and sits on no machine.",
     )
-    on = forms.DateField(
-        label="Day", widget=forms.DateInput(attrs={"type": "date"}), help_text="Like 2026-03-28."
-    )
+    on = forms.DateField(label="Day", widget=forms.DateInput(attrs={"type": "date"}))
 
     def __init__(self, *args: Any, scope: Scope, **kwargs: Any) -> None:
         self.scope = scope

@@ -119,6 +119,19 @@ class PolicyAdmin(Scoped):
         ("Setpoints that the operator uses", {"fields": ("setpoints", "load_unit")}),
     )
 
+    def get_fieldsets(self, request: HttpRequest, obj: Any = None) -> Any:
+        """Return the parts of the page; setpoints that are only read stand as people type them."""
+        parts = super().get_fieldsets(request, obj)
+        if obj is None or self.has_change_permission(request, obj):
+            return parts
+        *others, (title, _) = parts
+        return [*others, (title, {"fields": ("setpoints_shown", "load_unit")})]
+
+    @admin.display(description="setpoints")
+    def setpoints_shown(self, row: TolerancePolicy) -> str:
+        """Return the setpoints as a person types them."""
+        return str(SetpointsField().prepare_value(row.setpoints))
+
     @admin.display(description="policy")
     def name(self, row: TolerancePolicy) -> str:
         """Return for whom it holds."""

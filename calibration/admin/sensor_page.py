@@ -123,20 +123,13 @@ def last_facts(answer: wording.Answer, zone: tzinfo) -> dict[str, Any]:
         "changes": wording.changes_of(answer),
         "since_first": first if first[0] else None,
         "first_day": wording.local_day(answer["against_first"].get("performed_at"), zone),
-        "probability": _probability(answer),
+        "probability": wording.probability(answer),
+        "because": wording.because(answer, zone),
         "points": wording.points_of(answer),
         "plot": svg(points),
         "setpoints": wording.setpoints_of(answer),
         "causes": wording.causes_of(answer["causes"]),
     }
-
-
-def _probability(answer: wording.Answer) -> str:
-    """The greater chance to be beyond tolerance, which the verdict rests on."""
-    against = answer["against_expected"]
-    shares = [against.get("p_out_slope"), against.get("p_out_offset")]
-    known = [share for share in shares if share is not None]
-    return wording.percent(max(known)) if known else ""
 
 
 def _life_line(places: Sequence[Installation], scope: Scope) -> list[dict[str, Any]]:
@@ -184,7 +177,9 @@ def _tests(sensor: Sensor, scope: Scope, zone: tzinfo) -> list[dict[str, Any]]:
             "where": f"{row.machine_serial}, {row.position}",
             "verdict": row.outcome.verdict if hasattr(row, "outcome") else "",
             "replaced": hasattr(row, "superseded_by"),
-            "worst": row.outcome.worst_error_pct if hasattr(row, "outcome") else None,
+            "worst": wording.worst_error(
+                row.outcome.worst_error_pct if hasattr(row, "outcome") else None
+            ),
         }
         for row in rows[:20]
     ]

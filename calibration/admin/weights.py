@@ -1,15 +1,20 @@
 """How much a flag weighs, in a list and in words, and which ones are one matter with it."""
 
 from collections.abc import Sequence
+from math import isclose
 from typing import Any
 
 from django.db import models
 from django.db.models.functions import Abs, NullIf
 
+from calibration.admin.wording import local_day
 from calibration.models import DriftFlag
 from calibration.readout.phrases import brief
+from fleet import units
 from fleet.scope import Scope
 
+Kind = DriftFlag.Kind
+EXPECTED = "against what was expected"
 MOST_LISTED = 12
 WORST_FIRST = ("level", models.F("weight").desc(nulls_last=True), "-pk")
 
@@ -23,16 +28,57 @@ def by_weight(rows: models.QuerySet[Any]) -> models.QuerySet[Any]:
 
 
 def magnitude(row: DriftFlag) -> str:
-    """Return how much it is, and how much would be tolerated."""
-    unit = {"overdue": "days", "offset": "% of rated load"}.get(row.kind, "%")
-    if row.kind == "overdue":
-        return f"{row.magnitude:.0f} {unit}"
-    if row.kind == "lot":
+    """Return how much it is, and how much would be tolerated, each with its unit."""
+    if row.kind == Kind.OVERDUE:
+        return f"{row.magnitude:.0f} days"
+    if row.kind == Kind.LOT:
         return f"{row.magnitude:.3g} % of its lot found out (siblings {row.tolerance:.2g} %)"
-    said = f"{brief(row.magnitude, 3)} {unit} (tolerance {row.tolerance:.3g})"
+    said, limit = f"{brief(row.magnitude, 3)} %", f"{row.tolerance:.3g} %"
+    if row.kind in (Kind.OFFSET, Kind.FIT):
+        unit, percent = _one_percent(row)
+        size = f"{brief(row.magnitude * percent, 3)} {unit}"
+        said = f"{said} of rated load, {size}"
+        limit += f", {row.tolerance * percent:.3g} {unit}"
+    said = f"{said} (tolerance {limit})"
     # A test that failed by pressure, ripple or what was seen: the causes say by which.
-    arrived = row.kind == "functional" and abs(row.magnitude) <= row.tolerance
+    arrived = row.kind == Kind.FUNCTIONAL and abs(row.magnitude) <= row.tolerance
     return f"not by the force, off by {said}" if arrived else said
+
+
+def size_of(row: DriftFlag) -> str:
+    """Return how much it is, and what it is counted from; reads the calibration's judgement."""
+    return ", ".join(part for part in (magnitude(row), compared(row)) if part)
+
+
+def size_in_list(row: DriftFlag) -> str:
+    """Return the same for a narrow column, where what is usual is not said in every row."""
+    return magnitude(row) if compared(row) == EXPECTED else size_of(row)
+
+
+def _one_percent(row: DriftFlag) -> tuple[str, float]:
+    """The dealer's load unit, and one percent of the sensor's rated load in it."""
+    unit = row.sensor.dealer.load_unit
+    return unit, _newtons(row) / units.LOAD[unit]
+
+
+def compared(row: DriftFlag) -> str:
+    """Return what the change of a flag was counted from; empty where that no longer shows."""
+    judged = getattr(row.calibration, "judgement", None)
+    if judged is None or row.kind not in (Kind.SLOPE, Kind.OFFSET):
+        return ""
+    name = "slope_change_pct" if row.kind == Kind.SLOPE else "offset_change"
+    share = 1.0 if row.kind == Kind.SLOPE else _newtons(row)
+    expected, first = getattr(judged, f"expected_{name}"), getattr(judged, f"first_{name}")
+    if expected is not None and isclose(expected, row.magnitude * share, rel_tol=1e-6):
+        return EXPECTED if judged.first_id else "against what its tag or lot says"
+    if first is not None and isclose(first, row.magnitude * share, rel_tol=1e-6):
+        return f"since the first, {local_day(judged.first.performed_at, row.sensor.dealer.zone)}"
+    return ""
+
+
+def _newtons(row: DriftFlag) -> float:
+    """One percent of the sensor's rated load, in newtons."""
+    return float(row.sensor.model.rated_load) / 100.0 * units.LOAD[row.sensor.model.load_unit]
 
 
 def decided(rows: Sequence[DriftFlag], what: str) -> str:

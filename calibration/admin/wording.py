@@ -5,8 +5,9 @@ from datetime import date, datetime, tzinfo
 from typing import Any
 
 from calibration.models import Judgement, Reason, Stage, Verdict
-from calibration.readout import rounded, with_uncertainty
-from calibration.readout.phrases import brief, chance
+from calibration.readout import deciding, rounded, ruling, with_uncertainty
+from calibration.readout.phrases import brief, chance, en, leaving, minute, setpoint
+from calibration.weighing import FIRST_LIMIT, MOVED, SLOW
 from fleet import units
 
 Answer = Mapping[str, Any]
@@ -16,7 +17,6 @@ OPENING = {
     "watch": "Worth watching",
     "beyond": "Beyond tolerance",
 }
-FUNCTIONAL = {"pass": "Passed", "fail": "Failed"}
 
 
 def local_day(moment: str | datetime | None, zone: tzinfo) -> str:
@@ -32,7 +32,7 @@ def local_time(moment: str | datetime | None, zone: tzinfo) -> str:
     if moment is None:
         return ""
     parsed = datetime.fromisoformat(moment) if isinstance(moment, str) else moment
-    return parsed.astimezone(zone).isoformat(sep=" ", timespec="minutes")
+    return minute(parsed, zone)
 
 
 def change(value: float | None, uncertainty: float | None, unit: str) -> str:
@@ -61,6 +61,43 @@ def judged_offset(judgement: Judgement | None, unit: str) -> str:
     if judgement is None or judgement.expected_offset_change is None:
         return ""
     return change_in(unit, judgement.expected_offset_change, judgement.expected_u_offset_change)
+
+
+def decisive(judgement: Judgement | None, unit: str) -> str:
+    """Return what a verdict rests on most: one of the two changes, or that the reference moved."""
+    if judgement is None:
+        return ""
+    moved = judgement.reference_moved or 0.0
+    slope, offset = _weights(judgement, "expected")
+    sums = _weights(judgement, "first")
+    if judgement.verdict == Verdict.WATCH and judgement.first_id:
+        if max(sums) >= SLOW and max(sums) > max(slope, offset):
+            return f"{_one_change(judgement, 'first', sums, unit)} since the first"
+        if moved >= MOVED and moved > max(slope, offset):
+            return "reference moved"
+    return _one_change(judgement, "expected", (slope, offset), unit)
+
+
+def _weights(judgement: Judgement, against: str) -> tuple[float, float]:
+    """How much slope and offset weigh: by E_n for a first calibration, else by their chances."""
+    what = "p_out" if judgement.first_id else "en"
+    slope, offset = (
+        abs(getattr(judgement, f"{against}_{what}_{name}") or 0.0) for name in ("slope", "offset")
+    )
+    return slope, offset
+
+
+def _one_change(
+    judgement: Judgement, against: str, weights: tuple[float, float], unit: str
+) -> str:
+    """The heavier of a judgement's two changes, with its name; empty where there is none."""
+    slope, offset = weights
+    key = "slope_change_pct" if slope >= offset else "offset_change"
+    value, u = (getattr(judgement, f"{against}_{part}{key}") for part in ("", "u_"))
+    if value is None:
+        return ""
+    said = change(value, u, "%") if slope >= offset else change_in(unit, value, u)
+    return f"{'slope' if slope >= offset else 'offset'} {said}"
 
 
 def slope_of(answer: Answer) -> str:
@@ -97,17 +134,55 @@ def sentence(answer: Answer, zone: tzinfo) -> str:
     slope, offset = changes_of(answer, "against_expected")
     if not slope:
         return "Nothing to compare with yet: it starts this sensor's history at this place."
+    if deciding.is_first(answer):
+        return _of_a_first(answer, slope, offset)
     tolerance, before = answer["tolerance"], answer["against_previous"]
-    since = (
-        f"since {local_day(before['performed_at'], zone)}, as the whole history shows it,"
-        if before
-        else "against its tag"
-    )
+    since = f"since {local_day(before['performed_at'], zone)}, as the whole history shows it,"
     return (
         f"{OPENING[answer['verdict']]}: {since} the slope changed by {slope} (tolerance "
         f"{tolerance['slope_pct']:g} %) and the offset by {offset} (tolerance "
         f"{tolerance['offset']:.3g} {tolerance['load_unit']})."
     )
+
+
+def _of_a_first(answer: Answer, slope: str, offset: str) -> str:
+    """The verdict of a first calibration, which the tolerance of a change does not decide."""
+    watched = answer["verdict"] == Verdict.WATCH
+    opening = "Worth watching: far from" if watched else "Within: near enough to"
+    worst = max(abs(deciding.judged(answer)[f"en_{name}"]) for name in ("slope", "offset"))
+    return (
+        f"{opening} {deciding.before_the_first(answer)}, which a first calibration is compared "
+        f"with. The slope is off by {slope} and the offset by {offset}: E_n up to {en(worst)}, "
+        f"watched above {FIRST_LIMIT:g}."
+    )
+
+
+def probability(answer: Answer) -> str:
+    """Return the greater chance to be beyond tolerance, where it has a part in the verdict."""
+    numbers = answer["against_expected"]
+    if not numbers or deciding.is_first(answer):
+        return ""
+    return percent(deciding.greater(answer)[1])
+
+
+def because(answer: Answer, zone: tzinfo) -> str:
+    """Return why the verdict is another one than the change and its chance would give."""
+    if not answer["verdict"] or answer["superseded_by"]:
+        return ""
+    ground = deciding.ground(answer)
+    if ground == deciding.SUM:
+        summed = ruling.added_up(answer, lambda at: local_day(at, zone))
+        share = percent(deciding.summed(answer)[1])
+        return (
+            f"Watched for what has added up since the first calibration here, {summed}. Chance "
+            f"that this lies beyond the tolerance: {share}."
+        )
+    if ground == deciding.REFERENCE:
+        moved = percent(answer["against_expected"]["reference_moved"])
+        return f"Watched because its reference has moved, with a chance of {moved}."
+    if ground == deciding.OLDER:
+        return "Judged by other thresholds than today's, until the next scan."
+    return ""
 
 
 def outlook(answer: Answer) -> str:
@@ -116,11 +191,9 @@ def outlook(answer: Answer) -> str:
     if trend["slope_pct_per_year"] is None:
         return ""
     said = f"The slope moves by {brief(trend['slope_pct_per_year'])} % a year."
-    if trend["expected_crossing"] and answer["verdict"] != Verdict.BEYOND:
-        said += f" It is expected to leave its tolerance on {trend['expected_crossing']}"
-        earliest = trend["earliest_crossing"]
-        said += f", at the earliest on {earliest}." if earliest else "."
-    return said
+    if answer["verdict"] == Verdict.BEYOND:
+        return said
+    return f"{said} {leaving(trend, answer['performed_at'])}".strip()
 
 
 def reason_of(answer: Answer) -> str:
@@ -131,6 +204,11 @@ def reason_of(answer: Answer) -> str:
 def percent(share: float | None) -> str:
     """Return a probability in percent; the ends are never claimed as certain."""
     return "" if share is None else chance(share)
+
+
+def worst_error(pct: float | None) -> str:
+    """Return the largest error of a functional test, to two digits."""
+    return "" if pct is None else f"{float(f'{pct:.2g}'):.15g} %"
 
 
 def days_until(day: date, today: date) -> str:
@@ -181,7 +259,7 @@ def setpoints_of(answer: Answer) -> list[dict[str, str]]:
     unit = answer["load_unit"]
     return [
         {
-            "setpoint": f"{row['setpoint']:.4g} {unit}",
+            "setpoint": f"{setpoint(row['setpoint'])} {unit}",
             "true_load": f"{rounded(row['true_load'], row['u_error'])} {unit}",
             "error": change(row["error"], row["u_error"], unit),
             "error_pct": f"{brief(row['error_pct'])} %",

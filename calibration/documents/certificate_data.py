@@ -9,13 +9,15 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from calibration import policies, readout
+from calibration import readout
 from calibration.documents import plots
 from calibration.documents.wording import dealer_facts, local_day, local_minute, quantity, typed
 from calibration.models import Calibration, ReferenceStandard
-from calibration.policies import Rule
+from calibration.readout import deciding, ruling
+from calibration.readout.phrases import chance, setpoint
 from calibration.rounding import rounded
 from fleet.errors import NotFound
+from fleet.models import Dealer
 from fleet.scope import Scope
 
 METHOD = (
@@ -71,9 +73,8 @@ def certificate_data(
         "reference": _reference(row, answer, scope),
         "results": results(answer),
         "plot": plots.points(answer),
-        "verdict": answer["verdict"],
-        "decision_rule": _decision_rule(row, policies.policy_for(row.sensor)),
-        "causes": answer["causes"] if answer["verdict"] in ("watch", "beyond") else [],
+        "conformity": _conformity(answer, row.dealer),
+        "causes": causes(answer),
         "digest": row.digest,
         "content_digest": row.content_digest,
         "link": link,
@@ -167,7 +168,7 @@ def results(answer: Mapping[str, Any]) -> dict[str, Any]:
         "changes": [
             change
             for name, key in (
-                ("against what its history leads to expect", "against_expected"),
+                (_against_expected(answer), "against_expected"),
                 ("against the season before", "against_previous"),
                 ("against the first of this run", "against_first"),
             )
@@ -175,6 +176,11 @@ def results(answer: Mapping[str, Any]) -> dict[str, Any]:
         ],
         "setpoints": _setpoints(answer.get("against_previous") or {}, load),
     }
+
+
+def _against_expected(answer: Mapping[str, Any]) -> str:
+    tag = deciding.is_first(answer)
+    return "against the cell's tag" if tag else "against what its history leads to expect"
 
 
 def _point(point: Mapping[str, Any], fit: Mapping[str, Any]) -> dict[str, Any]:
@@ -214,7 +220,7 @@ def _changes(name: str, against: Mapping[str, Any], load: str) -> list[dict[str,
                 "change": quantity(against[key], against[f"u_{key}"], unit),
                 "u": quantity(against[f"u_{key}"], against[f"u_{key}"], unit),
                 "en": _short(against.get(f"en_{what}")),
-                "p_out": _short(against.get(f"p_out_{what}")),
+                "p_out": _chance(against.get(f"p_out_{what}")),
             }
         )
     return found
@@ -224,10 +230,28 @@ def _short(number: float | None) -> str:
     return rounded(None) if number is None else f"{number:.2f}"
 
 
+def _chance(share: float | None) -> str:
+    return rounded(None) if share is None else chance(share)
+
+
+def causes(answer: Mapping[str, Any], most: int | None = None) -> list[dict[str, str]]:
+    """Return what may lie behind a verdict that is not good, the likeliest first."""
+    if answer["verdict"] not in ("watch", "beyond"):
+        return []
+    return [
+        {
+            "share": chance(cause["probability"]),
+            "says": cause["says"],
+            "check": cause.get("check", ""),
+        }
+        for cause in answer["causes"][:most]
+    ]
+
+
 def _setpoints(against: Mapping[str, Any], load: str) -> list[dict[str, Any]]:
     return [
         {
-            "setpoint": f"{rounded(step['setpoint'])} {load}",
+            "setpoint": f"{setpoint(step['setpoint'])} {load}",
             "true_load": quantity(step["true_load"], step["u_error"], load),
             "error": quantity(step["error"], step["u_error"], load),
             "u": quantity(step["u_error"], step["u_error"], load),
@@ -236,15 +260,13 @@ def _setpoints(against: Mapping[str, Any], load: str) -> list[dict[str, Any]]:
     ]
 
 
-def _decision_rule(row: Calibration, rule: Rule) -> str:
-    model = row.sensor.model
-    return (
-        "Tolerance of the change against what the sensor's history leads one to expect, what is "
-        "common to the day's reference taken off: slope "
-        f"{typed(rule.slope_tolerance_pct)} %, offset {typed(rule.offset_tolerance_pct)} % of "
-        f"rated load ({typed(model.rated_load)} {model.load_unit}). From the change and its "
-        "uncertainty follows the probability p that the true change lies beyond the tolerance "
-        f"(JCGM 106:2012): beyond, where p is at least {typed(rule.flag_probability)}; watch, "
-        f"where it is at least {typed(rule.watch_probability)} or a crossing is near; within, "
-        "otherwise. No guard band is added."
-    )
+def _conformity(answer: Mapping[str, Any], dealer: Dealer) -> dict[str, str]:
+    """Return verdict, what it was judged against, the rule, and how it led to the verdict."""
+    judged, is_first = deciding.judged(answer), deciding.is_first(answer)
+    against = "the cell's tag" if is_first else "what its history leads one to expect"
+    return {
+        "verdict": answer["verdict"] if judged else "",
+        "against": against if judged else "",
+        "rule": ruling.rule(answer),
+        "reached": ruling.reached(answer, lambda at: local_minute(at, dealer)[:10]),
+    }

@@ -9,7 +9,7 @@ from typing import Any
 
 from calibration import readout
 from calibration.documents import plots, seals, tables, typesetting
-from calibration.documents.certificate_data import results
+from calibration.documents.certificate_data import causes, results
 from calibration.documents.flag_words import Kind, flag_words
 from calibration.documents.wording import dealer_facts, local_day, local_minute, quantity, typed
 from fleet.errors import NotFound
@@ -149,7 +149,7 @@ def _calibration(answer: Mapping[str, Any], dates: Mapping[str, str]) -> dict[st
         "pressure": typed(answer["conditions"]["hydraulic_pressure"]),
         "pressure_unit": answer["conditions"]["pressure_unit"],
         "results": results(answer),
-        "causes": answer["causes"][:3] if answer["verdict"] in ("watch", "beyond") else [],
+        "causes": causes(answer, 3),
         "superseded_on": dates.get(answer["superseded_by"] or "", ""),
         **{
             name: answer[name]

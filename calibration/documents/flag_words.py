@@ -6,6 +6,8 @@ Kind = DriftFlag.Kind
 _SAYS = {
     Kind.SLOPE: "slope changed by {size} %, tolerance {limit} %",
     Kind.OFFSET: "offset changed by {size} % of rated load, tolerance {limit} %",
+    Kind.FIT: "points off the line by {size} % of rated load, limit {limit} %",
+    Kind.REFERENCE: "its reference moved by {size} %, tolerance {limit} %",
     Kind.LOT: "its lot: {size} % found out, siblings {limit} %",
     Kind.FUNCTIONAL: "functional test off by {size} %, tolerance {limit} %",
     Kind.OVERDUE: "{size} days past its due day",
@@ -14,7 +16,7 @@ _SAYS = {
 
 def flag_words(kind: str, magnitude: float, tolerance: float) -> str:
     """Return what is wrong and how far."""
-    says = _SAYS.get(Kind(kind), "{kind}: {size}, limit {limit}")
+    says = _SAYS[Kind(kind)]
     if kind == Kind.FUNCTIONAL and abs(magnitude) <= tolerance:
         says = "functional test failed, not by the force (off by {size} %, tolerance {limit} %)"
-    return says.format(size=f"{magnitude:.3g}", limit=f"{tolerance:.3g}", kind=Kind(kind).label)
+    return says.format(size=f"{magnitude:.3g}", limit=f"{tolerance:.3g}")

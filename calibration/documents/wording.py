@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
+from calibration.readout.phrases import minute
 from calibration.rounding import rounded
 from fleet.models import Dealer
 
@@ -50,7 +51,7 @@ def local_day(moment: datetime, dealer: Dealer) -> str:
 def local_minute(moment: datetime | str, dealer: Dealer) -> str:
     """Return day, hour and minute at the dealer, with the offset from UTC."""
     at = datetime.fromisoformat(moment) if isinstance(moment, str) else moment
-    return re.sub(r"(\d\d)(\d\d)$", r"\1:\2", f"{at.astimezone(dealer.zone):%Y-%m-%d %H:%M %z}")
+    return minute(at, dealer.zone)
 
 
 def dealer_facts(dealer: Dealer) -> dict[str, Any]:

@@ -68,7 +68,7 @@ def _lasting(sensor_model: SensorModel, table: Table, rule: Rule) -> dict[str, A
         "basis": found.basis,
         "extrapolated": found.extrapolated,
         "method": interval.METHOD,
-        "says": _says(found),
+        "says": _says(found, rule.default_interval_days),
     }
 
 
@@ -197,25 +197,40 @@ def _law(found: Interval) -> dict[str, float] | None:
     }
 
 
-def _says(found: Interval) -> str:
-    """One sentence: how long, on what it rests."""
+def _says(found: Interval, default: int) -> str:
+    """Say how long by the law, how long for sure, what is made of it and on what it rests."""
     rests_on = f"{found.outcomes} as-found outcomes, {found.beyond} of them out of tolerance"
-    days, lower = int(found.days), int(found.lower_days)
     if found.basis == "default":
-        few = found.outcomes < interval.FEWEST_OUTCOMES or found.beyond < interval.FEWEST_BEYOND
-        needed = (
-            f"and {interval.FEWEST_OUTCOMES}, with {interval.FEWEST_BEYOND} out, "
-            "are needed to say more"
-            if few
-            else "and no law could be fitted to them"
-        )
-        return f"The default of {days} days holds: there are {rests_on}, {needed}."
+        return f"The default of {default} days holds: there are {rests_on}, {_needed(found)}."
     target, sure = f"{100 * found.target:.3g} %", f"{100 * found.confidence:.3g} %"
-    limited = f"; the estimate of {found.estimate_days:.0f} days was held within the limits"
     return (
-        f"After {days} days {target} of the sensors are still expected in tolerance ({sure} sure "
-        f"of {lower} days), by {_BY[found.basis]} of {rests_on}{limited if found.limited else ''}."
+        f"By {_BY[found.basis]} of {rests_on}, {target} of the sensors are still in tolerance "
+        f"after {found.estimate_days:.0f} days.{_limited(found, default)} With {sure} confidence "
+        f"it is at least {int(found.lower_days)} days; due days go by what is sure, within the "
+        "policy's limits."
     )
+
+
+def _needed(found: Interval) -> str:
+    """What is missing for a law."""
+    few = found.outcomes < interval.FEWEST_OUTCOMES or found.beyond < interval.FEWEST_BEYOND
+    if not few:
+        return "and no law could be fitted to them"
+    return (
+        f"and {interval.FEWEST_OUTCOMES}, with {interval.FEWEST_BEYOND} out, are needed to say "
+        "more"
+    )
+
+
+def _limited(found: Interval, default: int) -> str:
+    """Which limit holds in the place of an estimate beyond it."""
+    if not found.limited:
+        return ""
+    if found.days > found.estimate_days:
+        return f" No interval is shorter than {found.days:.0f} day."
+    seen = found.basis == "exponential" and found.days < 3 * default
+    because = "nobody has looked later" if seen else f"three times the default of {default}"
+    return f" No more than {int(found.days)} days are made of that: {because}."
 
 
 _BY = {

@@ -4,6 +4,8 @@ from typing import ClassVar
 
 from django.db import models
 from django.db.models import Q
+from django.utils import timezone
+from django.utils.formats import localize
 
 from fleet.models import ScopedModel
 
@@ -33,7 +35,7 @@ class ScanRun(ScopedModel):
 
     def __str__(self) -> str:
         """Return what a person calls it."""
-        return f"scan of {self.started_at:%Y-%m-%d %H:%M}"
+        return f"scan of {localize(timezone.localtime(self.started_at))}"
 
 
 class ScanChunk(models.Model):

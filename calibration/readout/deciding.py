@@ -1,13 +1,15 @@
-"""The step from the chances to the verdict, as an explanation says it."""
+"""What a verdict rests on, as a calibration's answer has it: numbers and grounds, no words."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any
 
-from calibration.readout import sources
-from calibration.readout.phrases import beside_limit, chance, day, en
-from calibration.weighing import FIRST_LIMIT, MOVED
+from calibration.weighing import MOVED, SLOW
 
 Answer = Mapping[str, Any]
+
+NOTHING, FIRST, CHANCE, REFERENCE, SUM, OLDER = (
+    "nothing", "first", "chance", "reference", "sum", "older",
+)  # fmt: skip
 
 
 def judged(answer: Answer) -> Mapping[str, Any]:
@@ -19,83 +21,73 @@ def judged(answer: Answer) -> Mapping[str, Any]:
     return {}
 
 
-def verdict(answer: Answer) -> Iterator[dict[str, str]]:
-    """Yield why the verdict is what it is."""
-    if answer["superseded_by"]:
-        yield sources.RULE.says(
-            "A later record replaces this one: it takes no part in judging and has no verdict."
-        )
-    elif not answer["verdict"]:
-        yield sources.RULE.says("It is not judged yet; the next scan does it.")
-    elif not judged(answer):
-        said = (
-            "It starts this sensor's history at this place: there is nothing to compare it with, "
-            f"so the verdict is {answer['verdict']}."
-        )
-        yield sources.RULE.says(f"{said} {_flags(answer)}".strip())
-    elif is_first(answer):
-        yield sources.FIRST.says(f"{_far_from_expected(answer)} {_flags(answer)}".strip())
-    else:
-        yield sources.DECISION.says(f"{_reached(answer)} {_flags(answer)}".strip())
-
-
 def is_first(answer: Answer) -> bool:
     """Whether only the cell's tag or its lot says what was to be expected."""
     return bool(answer.get("against_expected")) and not answer["against_first"]
 
 
 def before_the_first(answer: Answer) -> str:
-    """What a first calibration is compared with, in words."""
+    """Return what a first calibration is compared with, in words."""
     of_tag = answer["against_expected"]["rests_on"] == "tag"
     return "the cell's tag" if of_tag else "what others of its model and lot showed first"
 
 
-def _far_from_expected(answer: Answer) -> str:
-    """Whether a first calibration is so far from what was expected that it is watched."""
-    numbers = judged(answer)
-    name = max(("slope", "offset"), key=lambda which: abs(float(numbers[f"en_{which}"])))
-    greater = f"The greater E_n is the {name}'s, {en(numbers[f'en_{name}'])}"
-    return (
-        "A first calibration is only watched, and only where it is far from "
-        f"{before_the_first(answer)}: E_n above {FIRST_LIMIT:g} in size. {greater}: the verdict "
-        f"is {answer['verdict']}."
-    )
+def ground(answer: Answer) -> str:
+    """Return what made the verdict of a record that has one.
+
+    Returns
+    -------
+    str
+        NOTHING: no earlier one, no tag, no lot. FIRST: how far the first one is from tag or lot.
+        CHANCE: to be beyond tolerance. REFERENCE: it moved. SUM: of the small changes since the
+        first one here. OLDER: other thresholds than those of today.
+    """
+    if not judged(answer):
+        return NOTHING
+    if is_first(answer):
+        return FIRST
+    limits = thresholds(answer)
+    alone = by_chance(answer, *limits) if limits else answer["verdict"]
+    if answer["verdict"] == alone:
+        return CHANCE
+    if answer["verdict"] != "watch" or alone != "within":
+        return OLDER
+    if _reference_moved(answer):
+        return REFERENCE
+    return SUM if summed(answer)[1] >= SLOW else OLDER
 
 
-def _reached(answer: Answer) -> str:
-    """How the chances and the policy's thresholds make the verdict."""
-    numbers, limits, stands = judged(answer), answer["tolerance"], answer["verdict"]
-    flag, watch = limits.get("flag_probability"), limits.get("watch_probability")
-    name = max(("slope", "offset"), key=lambda which: float(numbers[f"p_out_{which}"]))
-    p_out = numbers[f"p_out_{name}"]
-    greater = f"The greater chance to be beyond tolerance is the {name}'s"
-    if flag is None or watch is None:
-        return f"{greater}, {chance(p_out)}: the verdict is {stands}."
-    levels = f"From a chance of {chance(watch)} on it is watched, from {chance(flag)} on flagged."
-    by_chance = "beyond" if p_out >= flag else "watch" if p_out >= watch else "within"
-    limit = flag if by_chance == "beyond" else watch
-    words = "stays below" if by_chance == "within" else "reaches"
-    said = f"{levels} {greater}, {beside_limit(p_out, limit)}, which {words} {chance(limit)}"
-    if by_chance == stands:
-        return f"{said}: the verdict is {stands}."
-    return f"{said}; {_otherwise(answer)} the verdict is {stands}."
+def thresholds(answer: Answer) -> tuple[float, float] | None:
+    """Return the chances from which on it is watched, and flagged."""
+    limits = answer["tolerance"]
+    watch, flag = limits.get("watch_probability"), limits.get("flag_probability")
+    return None if watch is None or flag is None else (watch, flag)
 
 
-def _otherwise(answer: Answer) -> str:
-    """Why the verdict is another one than the chances alone would give."""
-    moved = (answer.get("against_expected") or {}).get("reference_moved") or 0.0
-    if answer["verdict"] == "watch" and moved >= MOVED:
-        return f"but the reference has moved with a chance of {chance(moved)}, so"
-    first, flag = answer["against_first"], answer["tolerance"]["flag_probability"]
-    summed = max(first.get("p_out_slope") or 0.0, first.get("p_out_offset") or 0.0)
-    if answer["verdict"] == "watch" and summed >= flag:
-        return (
-            f"but what has added up since {day(first['performed_at'])} is beyond the tolerance "
-            f"with a chance of {chance(summed)}, so"
-        )
-    return "it was judged by other thresholds, until the next scan"
+def by_chance(answer: Answer, watch: float, flag: float) -> str:
+    """Return the verdict that the greater chance alone would give."""
+    _, p_out = greater(answer)
+    return "beyond" if p_out >= flag else "watch" if p_out >= watch else "within"
 
 
-def _flags(answer: Answer) -> str:
-    raised = [f"{flag['kind']} ({flag['level']})" for flag in answer["flags"]]
-    return f"Flags: {', '.join(raised)}." if raised else ""
+def greater(answer: Answer) -> tuple[str, float]:
+    """Return which number, slope or offset, is likelier to be beyond tolerance; the chance."""
+    return _likelier(judged(answer))
+
+
+def summed(answer: Answer) -> tuple[str, float]:
+    """Return which number is likelier to be beyond by all that added up since the first."""
+    return _likelier(answer["against_first"])
+
+
+def _likelier(numbers: Mapping[str, Any]) -> tuple[str, float]:
+    chances = {name: float(numbers.get(f"p_out_{name}") or 0.0) for name in ("slope", "offset")}
+    name = max(chances, key=lambda which: chances[which])
+    return name, chances[name]
+
+
+def _reference_moved(answer: Answer) -> bool:
+    """Whether the reference has moved, and so far that its cells are watched."""
+    expected = answer.get("against_expected") or {}
+    far = abs(expected.get("common_change_pct") or 0.0) > answer["tolerance"]["slope_pct"] / 2.0
+    return far and (expected.get("reference_moved") or 0.0) >= MOVED

@@ -7,15 +7,17 @@ from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from typing import Any
 
-from calibration.readout import deciding, sources
+from calibration.readout import deciding, ruling, sources
 from calibration.readout.phrases import (
     brief,
     chance,
     day,
     digits,
     en,
+    leaving,
     number_of,
     points_said,
+    setpoint,
     signed,
 )
 from calibration.rounding import with_uncertainty
@@ -224,8 +226,8 @@ def _felt(answer: Answer) -> Said:
     true = with_uncertainty(worst["true_load"], worst["u_error"], unit)
     yield sources.FELT.says(
         f"With the numbers of the calibration before in the cab, the wheel really carried {true} "
-        f"while the cab showed {worst['setpoint']:.4g} {unit}: {brief(worst['error_pct'])} % at "
-        f"the worst of {number_of(len(rows), 'setpoint')}."
+        f"while the cab showed {setpoint(worst['setpoint'])} {unit}: "
+        f"{brief(worst['error_pct'])} % at the worst of {number_of(len(rows), 'setpoint')}."
     )
 
 
@@ -237,11 +239,7 @@ def _trend(answer: Answer) -> Said:
     u_rate = trend.get("u_slope_pct_per_year")
     shown = f"{brief(rate)} % a year" if u_rate is None else signed(rate, u_rate, "% a year")
     said = f"Over the seasons the slope moves by {shown}."
-    if trend["expected_crossing"]:
-        said += f" It is expected to leave its tolerance on {trend['expected_crossing']}"
-        earliest = trend["earliest_crossing"]
-        said += f", at the earliest on {earliest}." if earliest else "."
-    yield sources.TREND.says(said)
+    yield sources.TREND.says(f"{said} {leaving(trend, answer['performed_at'])}".strip())
 
 
 def _causes(answer: Answer) -> Said:
@@ -265,7 +263,7 @@ _STEPS: tuple[tuple[str, Callable[[Answer], Said]], ...] = (
     ("jump", _jump),
     ("against previous", partial(_alone, "previous")),
     ("against first", partial(_alone, "first")),
-    ("verdict", deciding.verdict),
+    ("verdict", ruling.verdict),
     ("learnt", _learnt),
     ("felt", _felt),
     ("trend", _trend),

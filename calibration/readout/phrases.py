@@ -1,11 +1,14 @@
 """How numbers are said in a sentence: chances, days, signs, points as typed."""
 
 from collections.abc import Mapping, Sequence
+from datetime import date, datetime, tzinfo
 from typing import Any
 
 from calibration.rounding import with_uncertainty
 
 MOST_POINTS = 6  # more than this are counted, not listed
+TO_THE_DAY = 2  # years ahead; what is further off is said by its year
+OUT_OF_SIGHT = 10  # years ahead; further than this no trend of a few seasons can tell
 
 
 def chance(share: float | None) -> str:
@@ -30,6 +33,39 @@ def day(moment: str) -> str:
     return f"{moment[:10]} (UTC)"
 
 
+def leaving(trend: Mapping[str, Any], measured_at: str) -> str:
+    """Return when a sensor is expected to leave its tolerance, no finer than that can be told.
+
+    Empty where the trend has no such day: it stays, or has too few seasons. The tolerance is
+    counted from the numbers of the calibration in question, made at `measured_at`.
+    """
+    expected, earliest = trend["expected_crossing"], trend["earliest_crossing"]
+    if not expected:
+        return ""
+    start = date.fromisoformat(measured_at[:10])
+    said = "With these numbers in the cab it is"
+    when, soonest = (_ahead(day, start) if day else "" for day in (expected, earliest))
+    if not when:
+        said += f" not expected to leave its tolerance within {OUT_OF_SIGHT} years"
+    else:
+        said += f" expected to leave its tolerance {when}"
+    return f"{said}, at the earliest {soonest}." if soonest not in ("", when) else f"{said}."
+
+
+def _ahead(day: str, start: date) -> str:
+    """A day ahead: itself where it is near, else its year; empty where it is out of sight."""
+    found = date.fromisoformat(day)
+    years = (found - start).days / 365.25
+    if years > OUT_OF_SIGHT:
+        return ""
+    return f"on {day}" if years <= TO_THE_DAY else f"in {found.year}"
+
+
+def minute(moment: datetime, zone: tzinfo) -> str:
+    """Return day and minute in a zone with the offset from UTC, as the desk writes any moment."""
+    return f"{moment.astimezone(zone):%Y-%m-%d %H:%M %z}"
+
+
 def signed(value: float, uncertainty: float | None, unit: str) -> str:
     """Return a change with its sign and standard uncertainty."""
     return f"{'+' if value > 0 else ''}{with_uncertainty(value, uncertainty, unit)}"
@@ -49,6 +85,11 @@ def en(value: float) -> str:
 def digits(value: float) -> str:
     """Return a size to three significant digits, without an exponent where it is large."""
     return f"{float(f'{value:.3g}'):.15g}"
+
+
+def setpoint(value: float) -> str:
+    """Return a setpoint, which a policy may state in another unit, to four significant digits."""
+    return f"{float(f'{value:.4g}'):.15g}"
 
 
 def typed(value: float) -> str:

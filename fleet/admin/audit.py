@@ -57,6 +57,7 @@ def told(rows: Any, request: HttpRequest) -> list[Any]:
     trail = Trail(rows, scope_in(request))
     for row in trail.rows:
         row.trail = trail  # type: ignore[attr-defined] # for the columns below
+        row.thing = trail.thing(row)
     return list(trail.rows)
 
 
@@ -97,9 +98,9 @@ class ChangeAdmin(ReadOnly):
         return getattr(row, "actor_name", "") or "system"
 
     @admin.display(description="thing")
-    def thing(self, row: Any) -> str:
+    def thing(self, row: Change) -> str:
         """Return what was changed."""
-        return str(row.trail.thing(row))
+        return row.thing
 
     @admin.display(description="field, from what to what")
     def said(self, row: Any) -> SafeString:

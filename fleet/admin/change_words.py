@@ -15,6 +15,8 @@ from django.apps import apps
 from django.db import models
 from django.db.models import Model
 from django.db.models.functions import Cast
+from django.utils import timezone
+from django.utils.formats import localize
 from django.utils.text import capfirst
 
 from fleet.admin.door import visible
@@ -98,8 +100,8 @@ def _written(field: "models.Field[Any, Any] | None", value: Any) -> str:
 def _moment(written: str) -> str:
     """A moment as the databases write it into the trail; SQLite's, without a zone, is UTC."""
     at = datetime.fromisoformat(written)
-    at = at.replace(tzinfo=UTC) if at.tzinfo is None else at.astimezone(UTC)
-    return f"{at:%Y-%m-%d %H:%M} UTC"
+    at = at.replace(tzinfo=UTC) if at.tzinfo is None else at
+    return localize(timezone.localtime(at))
 
 
 def model_of(table: str) -> type[Model] | None:

@@ -1,6 +1,8 @@
 """Whose rows a request may see, and to which dealer a row belongs."""
 
+from datetime import UTC, tzinfo
 from typing import Any, cast
+from zoneinfo import ZoneInfo
 
 from django.db import models
 from django.http import HttpRequest
@@ -17,6 +19,12 @@ def scope_in(request: HttpRequest) -> Scope:
     if _SCOPE not in request.META:
         request.META[_SCOPE] = access.scope_of(request.user)
     return cast("Scope", request.META[_SCOPE])
+
+
+def zone_in(request: HttpRequest) -> tzinfo:
+    """Return the time zone of the caller's dealers; UTC where they have several, or none."""
+    names = scope_in(request).zones
+    return ZoneInfo(*names) if len(names) == 1 else UTC
 
 
 def is_let_in(request: HttpRequest) -> bool:

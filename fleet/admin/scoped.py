@@ -5,11 +5,13 @@ filters and autocompletion are limited to visible rows, another dealer's row ans
 does not exist, and a service's refusal is shown at its field instead of ending in an error page.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from django import forms
 from django.contrib import admin, messages
+from django.contrib.admin.utils import display_for_field
 from django.core.exceptions import PermissionDenied
 from django.db import models
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseRedirect
@@ -70,12 +72,6 @@ class Scoped(ModelAdmin):
         if key not in kept:
             kept[key] = super().get_object(request, object_id)
         return kept[key]
-
-    def formfield_for_dbfield(self, db_field: Any, request: HttpRequest, **kwargs: Any) -> Any:
-        """Call a field what a person calls it."""
-        if db_field.name in self.labels:
-            kwargs["label"] = self.labels[db_field.name]
-        return super().formfield_for_dbfield(db_field, request, **kwargs)
 
     def formfield_for_foreignkey(
         self, db_field: models.ForeignKey[Any, Any], request: HttpRequest, **kwargs: Any
@@ -179,11 +175,36 @@ class Scoped(ModelAdmin):
         changes = reverse("admin:fleet_change_changelist", query=asked)
         return HttpResponseRedirect(changes)
 
+    # ── what a person calls a column ──
+    def get_list_display(self, request: HttpRequest) -> Any:
+        """Return the columns of the list, under the names that the form has."""
+        columns: list[Any] = list(super().get_list_display(request))
+        return [self._columns.get(name, name) for name in columns]
+
+    @cached_property
+    def _columns(self) -> Mapping[str, Callable[[models.Model], str]]:
+        """The columns with a name of their own; always the same, or Django would not sort them."""
+        return {name: self._column(name) for name in self.labels}
+
+    def _column(self, name: str) -> Callable[[models.Model], str]:
+        field: Any = self.opts.get_field(name)
+
+        def shown(row: models.Model) -> str:
+            return str(display_for_field(getattr(row, name), field, ""))
+
+        shown.__name__ = name
+        return admin.display(description=self.labels[name], ordering=name)(shown)
+
     # ── saving goes through services ──
     def get_form(
         self, request: HttpRequest, obj: Any = None, *args: Any, **kwargs: Any
     ) -> type[ModelForm]:
-        """Return the form, which knows what a service refused in this request."""
+        """Return the form, which knows what a service refused in this request.
+
+        The labels are the form's, so that they also stand where the caller may only read.
+        """
+        if self.labels:
+            kwargs["labels"] = self.labels
         form = super().get_form(request, obj, *args, **kwargs)
         refusal = refused(request)
         return type(form.__name__, (form,), {"refusal": refusal}) if refusal else form

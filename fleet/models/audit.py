@@ -5,6 +5,7 @@ from typing import ClassVar
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils.text import capfirst
 
 from fleet.models.people import Customer, Dealer
 from fleet.models.scoped import ScopedModel
@@ -44,6 +45,8 @@ class Change(ScopedModel):
         UPDATE = "update", "changed"
         DELETE = "delete", "removed"
 
+    thing = ""  # what was changed, as its reader may know it; looked up for many at once
+
     at = models.DateTimeField()
     actor = models.ForeignKey(
         USER, on_delete=models.DO_NOTHING, null=True, db_constraint=False, related_name="+",
@@ -80,8 +83,8 @@ class Change(ScopedModel):
         ]
 
     def __str__(self) -> str:
-        """Return what a person calls it."""
-        return f"{self.table} {self.row} {self.what}"
+        """Return which thing it was, where that has been looked up, and what was done to it."""
+        return capfirst(f"{self.thing or f'change {self.pk}:'} {self.get_what_display()}")
 
     @classmethod
     def visibility(cls, scope: Scope) -> Q:

@@ -1,9 +1,14 @@
 """Triage on the desk: worst first, acknowledged and closed by those who may, with a reason."""
 
+import re
+
 import pytest
 from django.contrib.admin.helpers import ACTION_CHECKBOX_NAME
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from calibration.admin import wording
 from calibration.models import DriftFlag
 from calibration.records import PointDraft
 from tests.desk import page, signed_in, without_files
@@ -49,7 +54,7 @@ def test_the_worst_stands_first_on_the_list_and_at_home(flagged, technician):
 def test_a_flag_says_what_why_and_what_to_check(flagged, technician):
     flag = flagged[1]
     text = technician.get(page(flag, "change", flag.pk)).content.decode()
-    assert "+50 % (tolerance 3)" in text
+    assert "+50 % (tolerance 3 %), against what was expected" in text
     assert flag.causes
     for cause in flag.causes:
         assert cause["says"] in text or "&#x27;" in text
@@ -146,3 +151,67 @@ def test_the_list_filters(flagged, technician):
         "": 2, "status=closed": 1, "status=all": 3, "level__exact=beyond": 2, "q=S-A2": 1,
         "lot=L1": 2, "lot=none": 0, "kind__exact=offset": 0,
     }  # fmt: skip
+
+
+def slow_drift(world) -> DriftFlag:
+    """Return the flag of a slope that moved a little every year, and in all too far."""
+    for year, gain in zip(range(2022, 2027), (0, 80, 180, 290, 410), strict=True):
+        points = (PointDraft(0, 20000), PointDraft(100, 30000 + gain))
+        world.season("A1", year, points=points)
+    return DriftFlag.objects.get(sensor=world.sensors["A1"])
+
+
+def test_a_flag_and_its_sensor_tell_one_story(world, technician):
+    """The sum since the first is what the flag is for; the sensor says so with the same chance."""
+    flag = slow_drift(world)
+    assert flag.level == "watch"
+    size, chance = f"{flag.magnitude:+.3g} %", wording.percent(flag.p_out)
+    shown = technician.get(page(flag, "change", flag.pk)).content.decode()
+    assert f"{size} (tolerance 3 %), since the first, 2022-03-10" in shown
+    assert f"lies beyond the tolerance: {chance}." in shown
+    assert f"{size} (tolerance 3 %), since the first, 2022-03-10" in (
+        technician.get(reverse(LIST)).content.decode()
+    )
+    row = flag.calibration
+    for address in (
+        page(flag.sensor, "change", flag.sensor_id), page(row, "change", row.pk),
+    ):  # fmt: skip
+        text = technician.get(address).content.decode()
+        assert "Watched for what has added up since the first calibration here, 2022-03-10" in text
+        assert f"Chance that this lies beyond the tolerance: {chance}." in text
+
+
+def test_an_offset_is_said_in_both_units_on_the_flag(world, technician):
+    """2 % of the rated 200 daN are 4 daN; 12 daN are 6 %."""
+    world.season("A1", 2025)
+    world.season("A1", 2026, points=(PointDraft(0, 21200), PointDraft(100, 31200)))
+    flag = DriftFlag.objects.get(sensor=world.sensors["A1"], kind="offset")
+    found = technician.get(page(flag, "change", flag.pk)).context["size"]
+    percent, load, tolerance = re.fullmatch(
+        r"([+-]\S+) % of rated load, ([+-]\S+) daN \((.*)\), against what was expected", found
+    ).groups()
+    assert tolerance == "tolerance 2 %, 4 daN"
+    assert float(load) == pytest.approx(2.0 * float(percent), rel=0.01)
+    assert float(load) == pytest.approx(12.0, abs=0.5)
+    assert f"{load} daN (tolerance 2 %, 4 daN)" in technician.get(
+        reverse(LIST)
+    ).content.decode().replace("&#x27;", "'")
+
+
+def test_what_a_flag_no_longer_rests_on_is_not_claimed(world, technician):
+    flag = slow_drift(world)
+    DriftFlag.objects.filter(pk=flag.pk).update(magnitude=9.0)
+    shown = technician.get(page(flag, "change", flag.pk)).context["size"]
+    assert shown == "+9 % (tolerance 3 %)"
+
+
+def test_a_list_of_flags_costs_the_same_however_many(world, flagged, technician):
+    world.season("A2", 2026, points=(PointDraft(0, 26000), PointDraft(100, 36000)))
+
+    def cost(query: str) -> int:
+        with CaptureQueriesContext(connection) as found:
+            shown = technician.get(f"{reverse(LIST)}?{query}").context["cl"].result_list
+        assert shown
+        return len(found)
+
+    assert cost("status=all") == cost("q=S-A1b&status=all")

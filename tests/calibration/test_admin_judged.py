@@ -5,6 +5,7 @@ probability that the true value lies beyond the tolerance); the plain change sin
 before is another number, and is called so where it is shown.
 """
 
+import re
 from datetime import UTC, datetime
 from html import unescape
 
@@ -57,13 +58,39 @@ def test_lists_and_pages_show_the_judged_change(world, drifted):
     calibrations = unescape(client.get(page(Calibration, "changelist")).content.decode())
     assert slope in calibrations
     assert offset in calibrations
-    for address in (page(Sensor, "changelist"), page(Machine, "change", world.machines["A1"].pk)):
-        text = unescape(client.get(address).content.decode())
-        assert slope in text
-        assert plain not in text
-        assert "lope change, judged" in text
+    machine = client.get(page(Machine, "change", world.machines["A1"].pk))
+    text = unescape(machine.content.decode())
+    assert slope in text
+    assert offset in text, "a verdict may rest on either"
+    assert plain not in text
+    assert "lope change, judged" in text
+    sensors = unescape(client.get(page(Sensor, "changelist")).content.decode())
+    assert f"slope {slope}" in sensors
+    assert plain not in sensors
     own = unescape(client.get(page(drifted, "change", drifted.pk)).content.decode())
     assert f"Plain change since the season before</dt><dd>slope {plain}" in own
+
+
+@pytest.mark.parametrize(
+    ("zeros", "spans", "shown"),
+    [
+        ((0, 0), (10000, 12000), r"slope \+\d"),
+        ((0, 2000), (10000, 10000), r"offset \+\d+\.\d+ ± \S+ daN"),
+        ((0,) * 5, (10000, 10080, 10180, 10290, 10410), r"slope \+\d\S+ ± \S+ % since the first"),
+    ],
+)
+def test_the_list_of_sensors_shows_the_change_that_decided(world, zeros, spans, shown):
+    first = 2027 - len(zeros)
+    for year, zero, span in zip(range(first, 2027), zeros, spans, strict=True):
+        points = (PointDraft(0, 20000 + zero), PointDraft(100, 20000 + zero + span))
+        row = world.season("A1", year, points=points).calibration
+    assert row.judgement.verdict != "within"
+    text = unescape(
+        signed_in(world.users["techA"])
+        .get(page(Sensor, "changelist"), {"o": "-7"})
+        .content.decode()
+    )
+    assert re.search(shown, text)
 
 
 def test_the_dossiers_seasons_show_the_judged_change(world, drifted):

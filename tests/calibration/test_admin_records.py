@@ -8,6 +8,7 @@ import pytest
 from django.urls import reverse
 
 from calibration import readout
+from calibration.functional import FunctionalDraft, StepDraft, record_functional_test
 from calibration.models import (
     Calibration,
     DriftFlag,
@@ -17,8 +18,9 @@ from calibration.models import (
     TolerancePolicy,
 )
 from fleet import registry
+from fleet.models import Sensor
 from tests.calibration.entries import GOOD, refused, rows, steps, typed
-from tests.conftest import SYSTEM
+from tests.conftest import NOW, SYSTEM
 from tests.desk import page, signed_in, without_files
 
 
@@ -196,6 +198,23 @@ def test_a_functional_test_is_recorded_once(world, technician):
     assert technician.get(page(stored, "change", stored.pk)).status_code == 200
 
 
+def test_a_functional_test_reads_alike_wherever_it_stands(world, technician):
+    """50.36 for 50 is 0.72 % too much: on its page, in the list and on the sensor's page."""
+    draft = FunctionalDraft(
+        installation=world.installations["A1"], load_unit="daN", pressure_unit="bar",
+        performed_at=datetime(2026, 3, 20, 9, 0, tzinfo=UTC),
+        steps=(StepDraft(50.0, 50.36), StepDraft(100.0, 100.1)),
+    )  # fmt: skip
+    row = record_functional_test(draft, scope=SYSTEM, now=NOW).functional_test
+    for address in (
+        page(row, "change", row.pk), page(FunctionalTest, "changelist"),
+        page(world.sensors["A1"], "change", row.sensor_id),
+    ):  # fmt: skip
+        text = technician.get(address).content.decode()
+        assert "0.72 %" in text, address
+        assert ">passed</span>" in text
+
+
 def test_a_functional_test_that_cannot_be_is_refused_at_its_field(world, technician):
     form, _ = refused(technician.post(page(FunctionalTest, "add"), steps(("50", "50"))))
     assert "two or more setpoints" in str(form["__all__"])
@@ -278,5 +297,25 @@ def test_an_edited_reference_or_policy_has_its_sensors_judged_again(world):
 def test_the_certificate_is_one_click_away(world, technician):
     row = world.season("A1", 2026).calibration
     door = reverse("admin:calibration_calibration_certificate", args=[row.pk])
-    assert door in technician.get(page(row, "change", row.pk)).content.decode()
+    shown = technician.get(page(row, "change", row.pk)).content.decode()
+    assert door in shown
+    assert f'{door}?paper=letter">Certificate on Letter paper</a>' in shown
     assert technician.get(door).content[:5] == b"%PDF-"
+
+
+def test_a_first_calibration_is_not_said_to_be_within_and_beyond_at_once(world):
+    """A chance of more than half to be out decides nothing there: E_n against the tag does."""
+    Sensor.objects.filter(pk=world.sensors["A1"].pk).update(
+        tag_zero_reading=20000.0, tag_span_reading=29660.0, tag_span_load=100.0,
+        tag_load_unit="daN",
+    )  # fmt: skip
+    world.sensors["A1"].refresh_from_db()
+    row = world.season("A1", 2026).calibration
+    text = signed_in(world.users["techA"]).get(page(row, "change", row.pk)).content.decode()
+    assert (
+        "Within: near enough to the cell&#x27;s tag, which a first calibration is compared with."
+        in text
+    )
+    assert "watched above 2.5." in text
+    above, _ = text.split("Why this verdict", 1)
+    assert "Chance that the true change lies beyond the tolerance:" not in above

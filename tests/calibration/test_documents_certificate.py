@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 
 from calibration import documents, readout
+from calibration.admin import wording
 from calibration.models import ReferenceStandard, TolerancePolicy
 from calibration.records import PointDraft
 from fleet import registry
 from fleet.errors import NotFound
+from fleet.models import Sensor
 from tests.calibration.documents_text import pages, text_of
 from tests.conftest import NOW, SYSTEM
 
@@ -65,8 +67,8 @@ def test_every_item_of_the_clause_is_there(measured):
         "the method": "least squares",
         "the item": "S-A1",
         "the date of receipt": "not received",
-        "the date of performance": "2026-03-10 10:00 +01:00",
-        "the date of issue": "2026-04-10 14:00 +02:00",
+        "the date of performance": "2026-03-10 10:00 +0100",
+        "the date of issue": "2026-04-10 14:00 +0200",
         "results relate to the items only": "relate to the item below only",
         "results with units": "count/daN",
         "uncertainty": "U = k u",
@@ -75,6 +77,7 @@ def test_every_item_of_the_clause_is_there(measured):
         "as found or as left": "as found",
         "conformity": "beyond",
         "the decision rule": "Decision rule: Tolerance of the change",
+        "how it led to the verdict": "Applied to this record: The greater chance",
         "an opinion is marked as such": "an opinion",
         "who authorises": "Authorised by",
         "copy whole only": "Copy it whole or not at all",
@@ -126,9 +129,69 @@ def test_a_first_calibration_makes_no_statement_of_conformity(world):
     scope = world.scopes["techA"]
     pdf = documents.certificate(calibration, scope=scope, now=NOW)
     text = text_of(pdf)
-    assert "no statement of conformity is made" in text
+    assert "No statement of conformity is made" in text
+    assert "nothing to compare it with" in text
     assert "the load was not compared with a standard" in text
     assert "Two points make the line exactly" in text
+
+
+def tagged(world):
+    """Return a first calibration off its tag by a little more than the tolerance of slope."""
+    Sensor.objects.filter(pk=world.sensors["A1"].pk).update(
+        tag_zero_reading=20000.0, tag_span_reading=29660.0, tag_span_load=100.0,
+        tag_load_unit="daN",
+    )  # fmt: skip
+    world.sensors["A1"].refresh_from_db()
+    return world.season("A1", 2026).calibration
+
+
+def test_a_first_calibration_is_printed_with_its_own_rule(world):
+    """More than half a chance to be out, and within all the same: only E_n decides there."""
+    row = tagged(world)
+    answer = readout.calibration_answer(row, world.scopes["techA"])
+    assert answer["against_expected"]["p_out_slope"] > answer["tolerance"]["flag_probability"]
+    assert answer["verdict"] == "within"
+    text = text_of(documents.certificate(row, scope=world.scopes["techA"], now=NOW))
+    assert re.search("against the cell.s tag", text)
+    assert "is above 2.5 in size; within, otherwise" in text
+    assert "p of slope or offset is at least" not in text
+    assert "history leads" not in text
+
+
+def test_what_added_up_is_printed_where_it_made_the_verdict(world):
+    """Small steps, none of them out: the rule names the sum, and the record its amount and day."""
+    for year, gain in zip(range(2022, 2027), (0, 80, 180, 290, 410), strict=True):
+        points = (PointDraft(0, 20000), PointDraft(100, 30000 + gain))
+        row = world.season("A1", year, points=points).calibration
+    told = documents.certificate_data(row, scope=world.scopes["techA"], now=NOW, link="")
+    answer = readout.calibration_answer(row, world.scopes["techA"])
+    now, limits = answer["against_expected"], answer["tolerance"]
+    assert answer["verdict"] == "watch"
+    assert max(now["p_out_slope"], now["p_out_offset"]) < limits["watch_probability"]
+    first = readout.with_uncertainty(
+        answer["against_first"]["slope_change_pct"],
+        answer["against_first"]["u_slope_change_pct"],
+        "%",
+    )
+    assert f"added up since 2022-03-10, slope +{first}," in told["conformity"]["reached"]
+    assert "since the first calibration here lies beyond" in told["conformity"]["rule"]
+
+
+def test_chances_and_setpoints_read_as_at_the_desk(world):
+    """Never a certain cause; a setpoint of 50 kgf is 490.3 N on either."""
+    TolerancePolicy.objects.create(setpoints=[50], load_unit="kgf")
+    for year, span in ((2025, 30000), (2026, 44000)):
+        points = (PointDraft(0, 20000), PointDraft(1000, span))
+        row = world.season("A1", year, points=points, load_unit="N").calibration
+    scope = world.scopes["techA"]
+    answer = readout.calibration_answer(row, scope)
+    told = documents.certificate_data(row, scope=scope, now=NOW, link="")
+    assert [step["setpoint"] for step in told["results"]["setpoints"]] == ["490.3 N"]
+    assert [step["setpoint"] for step in wording.setpoints_of(answer)] == ["490.3 N"]
+    shares = [cause["share"] for cause in wording.causes_of(answer["causes"])]
+    assert [cause["share"] for cause in told["causes"]] == shares
+    assert {row["p_out"] for row in told["results"]["changes"]} >= {"over 99 %"}
+    assert "100 %" not in text_of(documents.certificate(row, scope=scope, now=NOW))
 
 
 def test_both_papers_the_same_bytes_twice(measured):

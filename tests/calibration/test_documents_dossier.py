@@ -11,7 +11,9 @@ from datetime import UTC, date, datetime
 import pytest
 
 from calibration import documents, readout
+from calibration.documents.flag_words import flag_words
 from calibration.functional import FunctionalDraft, StepDraft, record_functional_test
+from calibration.models import DriftFlag
 from calibration.record_file import COLUMNS
 from calibration.records import PointDraft
 from fleet import registry
@@ -234,3 +236,10 @@ def test_a_cell_without_records_has_a_dossier_too(world):
 def test_reading_it_takes_a_fixed_number_of_queries(aged, django_assert_max_num_queries):
     with django_assert_max_num_queries(16):
         archive_of(aged)
+
+
+def test_a_flag_on_paper_has_its_units_whatever_its_kind():
+    for kind in DriftFlag.Kind:
+        said = flag_words(kind, 5.0, 3.0)
+        assert ("days" if kind == "overdue" else "%") in said.split("5 ", 1)[1], said
+        assert kind == "overdue" or "3 %" in said

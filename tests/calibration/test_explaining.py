@@ -9,8 +9,8 @@ from django.template.loader import render_to_string
 
 from calibration import readout
 from calibration.models import Calibration, TolerancePolicy
-from calibration.readout import deciding, explain, sources
-from calibration.readout.phrases import beside_limit, brief, chance, digits, points_said
+from calibration.readout import deciding, explain, ruling, sources
+from calibration.readout.phrases import beside_limit, brief, chance, digits, leaving, points_said
 from calibration.records import PointDraft
 from calibration.rounding import with_uncertainty
 from fleet.models import Sensor
@@ -71,6 +71,7 @@ def answer(**changes):
             "earliest_crossing": "2027-02-01",
         },
         "verdict": "within",
+        "performed_at": "2026-03-10T09:00:00Z",
         "superseded_by": None,
         "causes": [],
         "flags": [],
@@ -112,7 +113,7 @@ def test_two_points_step_by_step():
     assert "2022-03-10 (UTC) alone: slope +2.90 ± 0.90 %" in said(whole, "against first")
     assert "slope's, 3 %, which stays below 20 %: the verdict is within." in said(whole, "verdict")
     assert "+0.7 % a year" in said(whole, "trend")
-    assert "2028-05-04, at the earliest on 2027-02-01" in said(whole, "trend")
+    assert "leave its tolerance in 2028, at the earliest on 2027-02-01." in said(whole, "trend")
 
 
 def test_every_step_is_whole_and_changes_nothing():
@@ -209,10 +210,46 @@ def test_a_watch_that_the_chance_alone_would_not_give_is_explained():
     slow = answer(verdict="watch", against_first=against(4.1, p_slope=0.9, performed_at=FIRST_DAY))
     assert "added up since 2022-03-10 (UTC)" in said(slow, "verdict")
     assert "chance of 90 %, so the verdict is watch" in said(slow, "verdict")
-    moved = answer(verdict="watch", against_expected=expected(reference_moved=0.97))
+    moved = answer(
+        verdict="watch", against_expected=expected(reference_moved=0.97, common_change_pct=-1.6)
+    )
     assert "reference has moved with a chance of 97 %" in said(moved, "verdict")
     older = answer(verdict="beyond")
     assert "judged by other thresholds, until the next scan" in said(older, "verdict")
+
+
+@pytest.mark.parametrize("moved", [0.0, 0.6])
+@pytest.mark.parametrize("p_first", [0.0, 0.79, 0.8])
+@pytest.mark.parametrize("p_now", [0.0, 0.19, 0.2, 0.49, 0.5, 1.0])
+def test_the_printed_rule_gives_the_verdict_by_the_printed_limits(p_now, p_first, moved):
+    """A reader with the rule on paper and the record's numbers comes to the record's verdict."""
+    numbers = expected(p_out_offset=p_now, reference_moved=moved, common_change_pct=2.0)
+    given = answer(
+        verdict="within", against_expected=numbers,
+        against_first=against(p_slope=p_first, p_offset=0.1, performed_at=FIRST_DAY),
+    )  # fmt: skip
+    words = ruling.rule(given)
+    beyond, watch, since, reference = (
+        float(found) / 100.0 for found in re.findall(r"at least (\d+) %", words)
+    )
+    watched = p_now >= watch or p_first >= since or moved >= reference
+    given["verdict"] = "beyond" if p_now >= beyond else "watch" if watched else "within"
+    assert ruling.rule(given) == words
+    assert deciding.ground(given) != deciding.OLDER
+    assert ruling.reached(given).endswith(f"the verdict is {given['verdict']}.")
+    if given["verdict"] == "beyond":
+        assert deciding.ground(given | {"verdict": "watch"}) == deciding.OLDER
+
+
+def test_the_rule_of_a_first_calibration_is_another_one():
+    first = answer(
+        against_expected=expected(p_out_slope=0.51), against_previous={}, against_first={},
+    )  # fmt: skip
+    assert "E_n of slope or offset is above 2.5" in ruling.rule(first)
+    assert "at least" not in ruling.rule(first)
+    assert "p of slope" not in ruling.rule(first)
+    alone = first | {"against_expected": {}}
+    assert ruling.rule(alone) == "A record is judged against those before it, or its cell's tag."
 
 
 def test_without_an_expectation_the_calibration_before_is_what_it_rests_on():
@@ -259,6 +296,27 @@ def test_chances_never_claim_certainty_nor_cross_their_limit():
 def test_sizes_and_shares_are_said_without_exponents():
     assert (digits(84_963.2), digits(0.0123456), digits(12.3)) == ("85000", "0.0123", "12.3")
     assert [brief(x) for x in (231.4, -5.88, 0.046, 1e-9)] == ["+230", "-5.9", "+0.046", "+0"]
+
+
+@pytest.mark.parametrize(
+    ("expected_on", "earliest_on", "words"),
+    [
+        (None, None, ""),
+        ("2027-11-30", None, "expected to leave its tolerance on 2027-11-30."),
+        ("2027-11-30", "2027-02-01",
+         "expected to leave its tolerance on 2027-11-30, at the earliest on 2027-02-01."),
+        ("2035-12-01", "2029-01-31",
+         "expected to leave its tolerance in 2035, at the earliest in 2029."),
+        ("2035-12-01", "2035-04-01", "expected to leave its tolerance in 2035."),
+        ("2044-08-11", "2034-08-11",
+         "not expected to leave its tolerance within 10 years, at the earliest in 2034."),
+        ("2044-08-11", "2037-08-11", "not expected to leave its tolerance within 10 years."),
+    ],
+)  # fmt: skip
+def test_a_day_ahead_is_said_no_finer_than_it_can_be_told(expected_on, earliest_on, words):
+    trend = {"expected_crossing": expected_on, "earliest_crossing": earliest_on}
+    found = leaving(trend, "2026-03-10T09:00:00Z")
+    assert found == (words and f"With these numbers in the cab it is {words}")
 
 
 def test_points_of_one_direction_are_told_so():

@@ -88,7 +88,11 @@ def test_turbine_wheels_through_the_database(wheels):
     assert found["interval_days"] == pytest.approx(days, rel=1e-5)
     assert found["lower_bound_days"] < days
     assert found["target"] == 0.9
-    assert f"After {int(days)} days 90 % of the sensors" in found["says"]
+    assert (
+        f"90 % of the sensors are still in tolerance after {days:.0f} days. With"
+        in (found["says"])
+    )
+    assert f"at least {int(found['lower_bound_days'])} days;" in found["says"]
     assert "432 as-found outcomes, 106 of them out" in found["says"]
 
 
@@ -191,6 +195,19 @@ def test_one_and_the_same_interval_tells_no_shape(world):
     assert found["basis"] == "exponential"
     assert found["interval_days"] == pytest.approx(365.0, rel=1e-9)  # 10 % out, just there
     assert "do not tell the shape" in found["says"]
+
+
+def test_a_limit_is_not_said_to_be_the_estimate(world):
+    """2 % out at one year: by an exponential law 90 % last 365 ln 0.9 / ln 0.98 days."""
+    look_at(sensors_of(world, 400), [365] * 400, np.arange(400) < 8)
+    found = ask(world)
+    estimate = 365 * np.log(0.9) / np.log(0.98)
+    assert found["interval_days"] == 365.0
+    assert (
+        f"90 % of the sensors are still in tolerance after {estimate:.0f} days." in (found["says"])
+    )
+    assert "No more than 365 days are made of that: nobody has looked later." in found["says"]
+    assert "With 90 % confidence it is at least 365 days;" in found["says"]
 
 
 def test_what_tells_nothing_of_the_sensor_takes_no_part(world):

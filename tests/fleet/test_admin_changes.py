@@ -51,12 +51,21 @@ def test_choices_yes_and_no_and_moments_are_words(world):
     thing, lines = said(world, table="calibration_visit", what="update")
     assert thing == "visit of customer Farm A1"
     assert ("Status", "planned", "done") in lines
-    assert ("Done at", "nothing", "2026-04-13 08:00 UTC") in lines
+    assert ("Done at", "nothing", "2026-04-13 08:00 +0000") in lines
     TolerancePolicy.objects.create(dealer=world.dealers["A"], slope_tolerance_pct=2.5)
     thing, lines = said(world, table="calibration_tolerancepolicy")
     assert ("Slope tolerance in %", "nothing", "2.5") in lines
     assert ("Dealer", "nothing", "Nordfeld Service") in lines
     assert not [field for field, *_ in lines if field in {"Id", "Number"}]
+
+
+def test_a_changes_page_is_titled_in_words(world):
+    registry.edit(world.customers["A1"], scope=SYSTEM, phone="+48 1")
+    row = Change.objects.filter(table="fleet_customer", what="update").latest("pk")
+    shown = signed_in(world.users["managerA"]).get(page(row, "change", row.pk))
+    text = shown.content.decode()
+    assert "<h1>Customer Farm A1 changed</h1>" in text
+    assert f"fleet_customer {row.row}" not in text
 
 
 def test_what_has_no_name_is_told_by_whose_it_is(world):

@@ -1,7 +1,7 @@
-"""Days as 2026-03-28, moments as 2026-03-28 09:10 with their zone."""
+"""Days as 2026-03-28, moments as 2026-03-28 09:10 +0100: with their offset from UTC."""
 
 DATE_FORMAT = SHORT_DATE_FORMAT = "Y-m-d"
-DATETIME_FORMAT = SHORT_DATETIME_FORMAT = "Y-m-d H:i T"
+DATETIME_FORMAT = SHORT_DATETIME_FORMAT = "Y-m-d H:i O"
 TIME_FORMAT = "H:i"
 YEAR_MONTH_FORMAT = "Y-m"
 MONTH_DAY_FORMAT = "m-d"
