@@ -167,7 +167,7 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
         zone, scope = row.sensor.dealer.zone, scope_in(request)
         told = readout.whose(row, scope)
         context = {
-            "title": f"{row.sensor.serial}: {row.get_kind_display()} {row.level}",
+            "title": f"{row.sensor.serial}: {_named(row)}",
             "flag": row,
             "size": size_of(row),
             "chance": wording.percent(row.p_out),
@@ -278,3 +278,9 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
         level = messages.SUCCESS if rows else messages.INFO
         self.message_user(request, decided(rows, done(form)), level)
         return HttpResponseRedirect(reverse("admin:calibration_driftflag_change", args=[row.pk]))
+
+
+def _named(row: DriftFlag) -> str:
+    """What it is and how bad; what was not measured has no level beside its name."""
+    kind = str(row.get_kind_display())
+    return f"{kind} {row.level}" if row.kind in DriftFlag.MEASURED else kind
