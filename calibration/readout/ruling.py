@@ -29,7 +29,8 @@ def rule(answer: Answer) -> str:
         return (
             f"A first calibration is compared with {deciding.before_the_first(answer)}. It is "
             f"watched where E_n of slope or offset is above {FIRST_LIMIT:g} in size; within, "
-            "otherwise. The chance p to lie beyond the tolerance is shown beside it and decides nothing."
+            "otherwise. The chance p to lie beyond the tolerance is shown beside it and decides "
+            "nothing."
         )
     limits = deciding.thresholds(answer)
     return f"{_tolerated(answer)} {_by_chance(*limits)}" if limits else _tolerated(answer)
