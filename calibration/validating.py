@@ -19,7 +19,7 @@ CLOCK_SKEW = timedelta(minutes=5)  # a tablet's clock may be a little ahead of o
 GREATEST_NUMBER = 1e12
 # Of the rated load; and of the greatest reading, or of one of its units. What is closer together
 # is no calibration but rounding. Common practice, no source.
-LEAST_SPAN, NO_RISE = 0.001, 1e-9
+LEAST_SPAN, NO_RISE = 1e-4, 1e-9
 # Taken once: the values of a choice are put together anew each time they are asked for.
 _REASONS, _STAGES, _DIRECTIONS = Reason.values, Stage.values, Direction.values
 
