@@ -179,8 +179,9 @@ def results(answer: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _against_expected(answer: Mapping[str, Any]) -> str:
-    tag = deciding.is_first(answer)
-    return "against the cell's tag" if tag else "against what its history leads to expect"
+    if deciding.is_first(answer):
+        return f"against {deciding.before_the_first(answer)}"
+    return "against what its history leads to expect"
 
 
 def _point(point: Mapping[str, Any], fit: Mapping[str, Any]) -> dict[str, Any]:
@@ -262,8 +263,9 @@ def _setpoints(against: Mapping[str, Any], load: str) -> list[dict[str, Any]]:
 
 def _conformity(answer: Mapping[str, Any], dealer: Dealer) -> dict[str, str]:
     """Return verdict, what it was judged against, the rule, and how it led to the verdict."""
-    judged, is_first = deciding.judged(answer), deciding.is_first(answer)
-    against = "the cell's tag" if is_first else "what its history leads one to expect"
+    judged, against = deciding.judged(answer), "what its history leads one to expect"
+    if deciding.is_first(answer):
+        against = deciding.before_the_first(answer)
     return {
         "verdict": answer["verdict"] if judged else "",
         "against": against if judged else "",
