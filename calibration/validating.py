@@ -250,8 +250,6 @@ def _span(draft: CalibrationDraft, points: Sequence[PointDraft]) -> Iterator[Pro
             "a zero and a span at least",
         )
         return
-    if draft.load_unit not in units.LOAD:
-        return
     rated = _rated(draft)
     apart = max(loads) - min(loads)
     if apart < LEAST_SPAN * rated:
@@ -266,8 +264,10 @@ def _span(draft: CalibrationDraft, points: Sequence[PointDraft]) -> Iterator[Pro
 
 
 def _rated(draft: CalibrationDraft) -> float:
-    """The cell's rated load in the unit that was typed."""
+    """The cell's rated load in the unit that was typed; 0 where a unit is not known."""
     model = draft.sensor.model
+    if draft.load_unit not in units.LOAD or model.load_unit not in units.LOAD:
+        return 0.0
     return float(model.rated_load * units.LOAD[model.load_unit] / units.LOAD[draft.load_unit])
 
 

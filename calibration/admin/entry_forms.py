@@ -236,7 +236,7 @@ class Rows(FormSet):
     @property
     def wide(self) -> bool:
         """Whether a row has more fields than stand side by side on a phone."""
-        return len(self.forms[0].fields) > MOST_ABREAST
+        return len(self.form.base_fields) > MOST_ABREAST
 
     def initial_form_count(self) -> int:
         """Count no row as one that must be filled, once the page is sent."""

@@ -100,7 +100,8 @@ def _refuse_twice(visit: Visit, standing: Sequence[Visit], needs: Sequence[Need]
     days = ", ".join(f"{each.planned_on} (part {each.part})" for each in standing)
     if standing and not needs:
         why = f"All that is due there is in the customer's open visits already: {days}"
-        raise Conflict(Problem("customer", why, "another day for one of these"))
+        known = visit.customer.name
+        raise Conflict(Problem("customer", why, "another day for one of these", known))
     if any((each.season, each.part) == (visit.season, visit.part) for each in standing):
         why = f"The customer has an open visit of that part already: {days}"
         raise Conflict(Problem("part", why, "no part, which takes the next", str(visit.part)))

@@ -119,7 +119,7 @@ def test_a_flag_shows_the_tolerance_that_was_applied(world):
     # 1 % of 200 daN rated is 2 daN, and 2 % of 50 daN is 1 daN: 3 daN of 50 are 6 %.
     assert flag.magnitude == pytest.approx(20.0)
     assert flag.tolerance == pytest.approx(6.0)
-    assert weights.magnitude(flag) == "+20 % (tolerance 6)"
+    assert weights.magnitude(flag) == "+20 % (tolerance 6 %)"
 
 
 def test_a_flag_of_a_pressure_fault_says_that_the_force_arrived(world):
