@@ -22,8 +22,12 @@ def scope_in(request: HttpRequest) -> Scope:
 
 
 def zone_in(request: HttpRequest) -> tzinfo:
-    """Return the time zone of the caller's dealers; UTC where they have several, or none."""
-    names = scope_in(request).zones
+    """Return the time zone of the caller's dealers; UTC where they have several, or none.
+
+    And where nobody asked yet who calls: a page about an error asks no database.
+    """
+    known: Scope | None = request.META.get(_SCOPE)
+    names = known.zones if known else ()
     return ZoneInfo(*names) if len(names) == 1 else UTC
 
 

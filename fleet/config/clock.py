@@ -25,6 +25,10 @@ class PersonsZone:
         with timezone.override(ZoneWhenAsked(lambda: zone_in(request))):
             return self.get_response(request)
 
+    def process_exception(self, request: HttpRequest, exception: Exception) -> None:
+        """Let a page about an error look alike for everybody."""
+        timezone.deactivate()
+
 
 class ZoneWhenAsked(tzinfo):
     """A time zone that is looked up when a moment is written: by then one knows who signed in."""
