@@ -111,11 +111,17 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
     change_list_template = "desk/flags.html"
 
     def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:
-        """Return the flags, worst first."""
+        """Return the flags, worst first, each with what its change is counted from.
+
+        For one flag that is a join. For a list it is a query of its own: joined, the records of
+        all flags would be read before the worst ones are known.
+        """
         rows = told_to(scope_in(request), by_weight(visible(self.model, scope_in(request))))
+        rows = rows.order_by(*WORST_FIRST)
+        if request.resolver_match and "object_id" in request.resolver_match.kwargs:
+            return rows.select_related("calibration__judgement__first")
         judged = Calibration.objects.select_related("judgement__first")
-        compared = models.Prefetch("calibration", judged)
-        return rows.prefetch_related(compared).order_by(*WORST_FIRST)
+        return rows.prefetch_related(models.Prefetch("calibration", judged))
 
     def get_ordering(self, request: HttpRequest) -> Any:
         """Keep the worst first, unless a column is chosen."""

@@ -58,11 +58,11 @@ def test_a_functional_test_is_judged_as_typed_and_stored_once(visit, name, seria
     visitor.click("Record a functional test", "link")
     fill_test(visitor, serial)
     page.wait_for_selector(JUDGED)
-    assert "Largest error at a setpoint: 0.6 %" in page.inner_text("[data-judged]")  # 0.5 of 80
+    assert "Largest error at a setpoint: 0.62 %" in page.inner_text("[data-judged]")  # 0.5 of 80
     visitor.holds()
     visitor.click("Judge it first")
     page.wait_for_selector("#answer")
-    assert "Largest error at a setpoint: 0.6 %" in page.inner_text("#answer")
+    assert "Largest error at a setpoint: 0.62 %" in page.inner_text("#answer")
     record_twice(visitor)
     visitor.holds()
     assert recorded(visitor, serial, TEST) == before + 1
