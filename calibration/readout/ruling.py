@@ -10,7 +10,7 @@ from calibration.weighing import FIRST_LIMIT, MOVED, SLOW
 Answer = Mapping[str, Any]
 Day = Callable[[str], str]
 
-_NONE = "A record is judged against those before it, or its cell's tag, or its lot."
+_NONE = "A record is judged against those before it, or its cell's tag or lot."
 
 
 def verdict(answer: Answer) -> Iterator[dict[str, str]]:

@@ -249,7 +249,10 @@ def test_the_rule_of_a_first_calibration_is_another_one():
     assert "at least" not in ruling.rule(first)
     assert "p of slope" not in ruling.rule(first)
     alone = first | {"against_expected": {}}
-    assert ruling.rule(alone) == "A record is judged against those before it, or its cell's tag."
+    assert (
+        ruling.rule(alone)
+        == "A record is judged against those before it, or its cell's tag or lot."
+    )
 
 
 def test_without_an_expectation_the_calibration_before_is_what_it_rests_on():
