@@ -137,7 +137,9 @@ def without_line(history: History, lines: Lines) -> History:
     They say nothing of the cell, and must not keep the others from being judged.
     """
     numbers = (lines.slope, lines.offset, lines.u_slope_random, lines.u_offset, lines.covariance)
-    usable = np.isfinite(np.stack(numbers)).all(axis=0) & (lines.slope != 0.0)
+    usable = lines.slope != 0.0
+    for each in numbers:
+        usable &= np.isfinite(each)
     return history if usable.all() else replace(history, superseded=history.superseded | ~usable)
 
 

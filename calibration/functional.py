@@ -9,6 +9,7 @@ from django.db import IntegrityError, transaction
 
 from calibration import digests, proving
 from calibration.drafts import FunctionalDraft, StepDraft
+from calibration.ledger import overtaken
 from calibration.models import FunctionalTest, SetpointStep
 from calibration.validating_tests import check_functional
 from fleet.errors import Conflict, Problem
@@ -59,14 +60,7 @@ def record_functional_test(
     row.words_salt = digests.new_salt()
     steps = _steps(row, draft)
     if draft.supersedes and FunctionalTest.objects.filter(supersedes=draft.supersedes).exists():
-        raise Conflict(
-            Problem(
-                "supersedes",
-                "That record is superseded already",
-                "the newest record of it",
-                str(draft.supersedes.pk),
-            )
-        )
+        raise overtaken(draft.supersedes.pk)
     digests.seal(row, steps, now=now, by=user_id)
     try:
         row.save(force_insert=True)

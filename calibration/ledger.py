@@ -174,8 +174,7 @@ class Ledger:
             said = ("There is no such record", "a record that is stored")
             raise Invalid(Problem("supersedes", *said, str(earlier.pk)))
         if earlier.pk in self.superseded:
-            said = ("That record is superseded already", "the newest record of it")
-            raise Conflict(Problem("supersedes", *said, str(earlier.pk)))
+            raise overtaken(earlier.pk)
         self.superseded.add(earlier.pk)
 
     def _sealed(self, draft: CalibrationDraft, seat: Seat | None, standing: Standing) -> Recorded:
@@ -296,6 +295,12 @@ def _already_there(existing: Calibration, draft: CalibrationDraft) -> Recorded:
     if existing.sensor_id != draft.sensor.id or not says_the_same(existing, draft):
         raise taken(existing.pk)
     return Recorded(existing, created=False)
+
+
+def overtaken(key: UUID) -> Conflict:
+    """Return the refusal to supersede a record that another one superseded."""
+    said = ("That record is superseded already", "the newest record of it")
+    return Conflict(Problem("supersedes", *said, str(key)))
 
 
 def taken(key: UUID | None) -> Conflict:

@@ -136,6 +136,14 @@ class World:
         )
         return sensor
 
+    def tag(self, which: str, *, span_reading: float) -> None:
+        """Note a tag of a sensor: zero at 20000, and this reading at 100 daN."""
+        Sensor.objects.filter(pk=self.sensors[which].pk).update(
+            tag_zero_reading=20000.0, tag_span_reading=span_reading, tag_span_load=100.0,
+            tag_load_unit="daN",
+        )  # fmt: skip
+        self.sensors[which].refresh_from_db()
+
     def season(self, which: str, year: int, **changes: Any) -> records.Recorded:
         """Record a sound calibration of a sensor in March of a year."""
         when = datetime(year, 3, 10, 9, 0, tzinfo=UTC)

@@ -6,7 +6,7 @@ from typing import Any
 
 from calibration.models import Judgement, Reason, Stage, Verdict
 from calibration.readout import deciding, rounded, ruling, with_uncertainty
-from calibration.readout.phrases import brief, chance, en, leaving, minute, setpoint
+from calibration.readout.phrases import brief, chance, digits, en, leaving, minute, setpoint
 from calibration.weighing import FIRST_LIMIT, MOVED, SLOW
 from fleet import units
 
@@ -208,7 +208,7 @@ def percent(share: float | None) -> str:
 
 def worst_error(pct: float | None) -> str:
     """Return the largest error of a functional test, to two digits."""
-    return "" if pct is None else f"{float(f'{pct:.2g}'):.15g} %"
+    return "" if pct is None else f"{digits(pct, 2)} %"
 
 
 def days_until(day: date, today: date) -> str:

@@ -155,13 +155,14 @@ def results(answer: Mapping[str, Any]) -> dict[str, Any]:
     if not fit:
         return {"points": [], "line": [], "changes": [], "setpoints": []}
     load, reading = answer["load_unit"], answer["reading_unit"]
+    factors = readout.coverage_factors(fit)
     return {
         "load_unit": load,
         "reading_unit": reading,
         "points": [_point(point, fit) for point in answer["points"]],
         "line": [
-            _expanded("slope", fit, f"{reading}/{load}"),
-            _expanded("offset", fit, reading),
+            _expanded("slope", fit, factors["slope"], f"{reading}/{load}"),
+            _expanded("offset", fit, factors["offset"], reading),
         ],
         "residual_sd": quantity(fit.get("residual_sd"), fit["u_offset"], reading),
         "degrees_of_freedom": fit["degrees_of_freedom"],
@@ -197,8 +198,8 @@ def _point(point: Mapping[str, Any], fit: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def _expanded(name: str, fit: Mapping[str, Any], unit: str) -> dict[str, Any]:
-    u, k = fit[f"u_{name}"], readout.coverage_factors(fit)[name]
+def _expanded(name: str, fit: Mapping[str, Any], k: float, unit: str) -> dict[str, Any]:
+    u = fit[f"u_{name}"]
     return {
         "name": name,
         "value": quantity(fit[name], u, unit),

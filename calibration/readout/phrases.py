@@ -82,14 +82,14 @@ def en(value: float) -> str:
     return f"{value:.2f}" if abs(value) < 100 else "over 100 in size"
 
 
-def digits(value: float) -> str:
-    """Return a size to three significant digits, without an exponent where it is large."""
-    return f"{float(f'{value:.3g}'):.15g}"
+def digits(value: float, count: int = 3) -> str:
+    """Return a size to so many significant digits, without an exponent where it is large."""
+    return f"{float(f'{value:.{count}g}'):.15g}"
 
 
 def setpoint(value: float) -> str:
     """Return a setpoint, which a policy may state in another unit, to four significant digits."""
-    return f"{float(f'{value:.4g}'):.15g}"
+    return digits(value, 4)
 
 
 def typed(value: float) -> str:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
-from django.db.models import OuterRef, QuerySet, Subquery
+from django.db.models import Exists, OuterRef, QuerySet, Subquery
 
 from calibration.columns import among
 from calibration.models import IN_TIME, Calibration, CalibrationPoint, DriftFlag, in_time
@@ -137,9 +137,9 @@ def points_of(keys: Sequence[UUID]) -> dict[UUID, list[dict[str, Any]]]:
 
 
 def _newest_key(**conditions: Any) -> Any:
-    rows = Calibration.objects.filter(
-        sensor=OuterRef("pk"), superseded_by__isnull=True, **conditions
-    )
+    # Not by a join with the later records: PostgreSQL would then read and sort them all.
+    later = Calibration.objects.filter(supersedes=OuterRef("pk"))
+    rows = Calibration.objects.filter(~Exists(later), sensor=OuterRef("pk"), **conditions)
     return Subquery(rows.order_by(*in_time(newest_first=True)).values("pk")[:1])
 
 

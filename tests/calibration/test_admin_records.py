@@ -18,7 +18,6 @@ from calibration.models import (
     TolerancePolicy,
 )
 from fleet import registry
-from fleet.models import Sensor
 from tests.calibration.entries import GOOD, refused, rows, steps, typed
 from tests.conftest import NOW, SYSTEM
 from tests.desk import page, signed_in, without_files
@@ -305,11 +304,7 @@ def test_the_certificate_is_one_click_away(world, technician):
 
 def test_a_first_calibration_is_not_said_to_be_within_and_beyond_at_once(world):
     """A chance of more than half to be out decides nothing there: E_n against the tag does."""
-    Sensor.objects.filter(pk=world.sensors["A1"].pk).update(
-        tag_zero_reading=20000.0, tag_span_reading=29660.0, tag_span_load=100.0,
-        tag_load_unit="daN",
-    )  # fmt: skip
-    world.sensors["A1"].refresh_from_db()
+    world.tag("A1", span_reading=29660.0)
     row = world.season("A1", 2026).calibration
     text = signed_in(world.users["techA"]).get(page(row, "change", row.pk)).content.decode()
     assert (

@@ -13,7 +13,6 @@ from calibration.models import ReferenceStandard, TolerancePolicy
 from calibration.records import PointDraft
 from fleet import registry
 from fleet.errors import NotFound
-from fleet.models import Sensor
 from tests.calibration.documents_text import pages, text_of
 from tests.conftest import NOW, SYSTEM
 
@@ -137,11 +136,7 @@ def test_a_first_calibration_makes_no_statement_of_conformity(world):
 
 def tagged(world):
     """Return a first calibration off its tag by a little more than the tolerance of slope."""
-    Sensor.objects.filter(pk=world.sensors["A1"].pk).update(
-        tag_zero_reading=20000.0, tag_span_reading=29660.0, tag_span_load=100.0,
-        tag_load_unit="daN",
-    )  # fmt: skip
-    world.sensors["A1"].refresh_from_db()
+    world.tag("A1", span_reading=29660.0)
     return world.season("A1", 2026).calibration
 
 

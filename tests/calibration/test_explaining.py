@@ -13,7 +13,6 @@ from calibration.readout import deciding, explain, ruling, sources
 from calibration.readout.phrases import beside_limit, brief, chance, digits, leaving, points_said
 from calibration.records import PointDraft
 from calibration.rounding import with_uncertainty
-from fleet.models import Sensor
 from tests.conftest import SYSTEM
 from tests.desk import page, signed_in, without_files
 
@@ -382,11 +381,7 @@ def test_stored_answers_read_well_from_the_first_to_the_beyond(two, world):
 
 
 def test_a_tag_is_what_a_first_calibration_is_compared_with(world):
-    Sensor.objects.filter(pk=world.sensors["A1"].pk).update(
-        tag_zero_reading=20000.0, tag_span_reading=30000.0, tag_span_load=100.0,
-        tag_load_unit="daN",
-    )  # fmt: skip
-    world.sensors["A1"].refresh_from_db()
+    world.tag("A1", span_reading=30000.0)
     row = world.season("A1", 2026).calibration
     shown = readout.calibration_answer(row, SYSTEM)
     assert deciding.is_first(shown)
