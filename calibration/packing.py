@@ -57,7 +57,7 @@ class Judged(NamedTuple):
 def unpack(
     rows: "QuerySet[PackedHistory, PackedHistory]",
 ) -> tuple[Recorded, dict[str, NDArray[Any]]]:
-    """Read packed histories, one query.
+    """Read packed histories, one query; sorted by sensor.
 
     Returns
     -------
@@ -65,14 +65,22 @@ def unpack(
     dict
         As `said_of`.
     """
-    said = columns.read(
-        rows.order_by("sensor_id").values_list(*_SAID, "heads", "points"),
+    said = columns.read_in_parts(
+        rows.order_by().values_list("company", *_SAID, "heads", "points"),
+        "company",
+        company="key",
         **_SAID,
         heads="bytes",
         points="bytes",
     )
     heads, points = said.pop("heads"), said.pop("points")
-    return unpacked(said["sensor"], said["calibrations"], heads, points), said
+    recorded = unpacked(said["sensor"], said["calibrations"], heads, points)
+    found = {name: said[name] for name in _SAID}
+    if (np.diff(found["sensor"]) > 0).all():
+        return recorded, found
+    order = np.argsort(found["sensor"])
+    in_order = np.argsort(recorded.sensor, kind="stable")
+    return recorded.take(in_order), {name: found[name][order] for name in _SAID}
 
 
 def unpacked(sensor: Ints, calibrations: Ints, heads: Buffer, points: Buffer) -> Recorded:

@@ -25,8 +25,8 @@ logger = logging.getLogger(__name__)
 
 Progress = Callable[[int, int], None]
 HandOut = Callable[[ScanRun, int], None]
-_SHORTEST_WAIT, _LONGEST_WAIT = 0.05, 1.0  # seconds until a worker without a chunk asks again
-_WAITS_UNTIL_TOLD = 30
+_WAIT_LONGER, _LONGEST_WAIT = 0.02, 1.0  # seconds until a worker without a chunk asks again
+_WAITS_UNTIL_TOLD = 55
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD = -1, -3  # as in malloc.h of glibc
 
 
@@ -187,4 +187,4 @@ def _wait(run: ScanRun, idle: int) -> None:
                 "waiting for %s: %s has it until %s at least, or is dead",
                 chunk, chunk.claimed_by, until,
             )  # fmt: skip
-    time.sleep(min(_SHORTEST_WAIT * 2**idle, _LONGEST_WAIT))
+    time.sleep(min(_WAIT_LONGER * idle, _LONGEST_WAIT))

@@ -20,7 +20,7 @@ from calibration import claiming, columns, comparing, histories, packing, togeth
 from calibration.models import Calibration, PackedHistory, ScanChunk, ScanRun, StaleSensor
 from fleet.models import Sensor
 
-COMPARE_SENSORS = 60_000  # in a chunk: a second of work, and 300 MB at most
+COMPARE_SENSORS = comparing.GROUP  # in a chunk: half a second of work
 JUDGE_SENSORS = 20_000  # ten seconds of work or so
 MARKED_SENSORS = 5_000  # or those of one dealer: a few seconds of work
 MOST_ROUNDS = 5  # a verdict reaches its siblings in one round and comes to rest in the next

@@ -8,7 +8,7 @@ moment and `NO_DATE` in a date.
 from calibration.columns.conditions import among, around
 from calibration.columns.kinds import NO_DATE, NO_MOMENT, Kind, halves, moment_of
 from calibration.columns.matching import Matching
-from calibration.columns.reading import located, read, texts
+from calibration.columns.reading import located, read, read_in_parts, texts
 from calibration.columns.repeated import TEXT, Reading
 from calibration.columns.writing import Incoming, insert, update, upsert
 
@@ -27,6 +27,7 @@ __all__ = [
     "located",
     "moment_of",
     "read",
+    "read_in_parts",
     "texts",
     "update",
     "upsert",

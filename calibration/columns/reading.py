@@ -1,6 +1,6 @@
 """Columns out of the database."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -44,17 +44,35 @@ def read(queryset: "models.QuerySet[Any, Any]", **kinds: Kind) -> dict[str, Arra
     ValueError
         If the database answers in another form than was asked for.
     """
+    return _read(queryset, kinds)
+
+
+def read_in_parts(
+    queryset: "models.QuerySet[Any, Any]", part: str, /, **kinds: Kind
+) -> dict[str, Array]:
+    """Read a query's columns, as `read` does; rows of one `part` come together, in any order.
+
+    Megabytes of `bytes` come three times as fast in parts as they do in one piece.
+    """
+    return _read(queryset, kinds, part)
+
+
+def _read(
+    queryset: "models.QuerySet[Any, Any]", kinds: Mapping[str, Kind], part: str = ""
+) -> dict[str, Array]:
     try:
         sql, params = queryset.query.sql_with_params()
     except EmptyResultSet:
-        return {name: np.zeros(0, dtype=form(kind).own) for name, kind in kinds.items()}
-    return answered(sql, params, kinds)
+        return _nothing(kinds)
+    return answered(sql, params, kinds, part)
 
 
-def answered(sql: str, params: Sequence[Any], kinds: Mapping[str, Kind]) -> dict[str, Array]:
+def answered(
+    sql: str, params: Sequence[Any], kinds: Mapping[str, Kind], part: str = ""
+) -> dict[str, Array]:
     """Read the columns of a statement's rows, as `read` does those of a query's."""
     if connection.vendor == "postgresql":
-        return _copied(sql, params, kinds)
+        return _copied(sql, params, kinds, part)
     picked = ", ".join(
         _code(f"c{i}", kind) if isinstance(kind, tuple) else f"c{i}"
         for i, kind in enumerate(kinds.values())
@@ -107,7 +125,9 @@ def _code(column: str, texts: Sequence[str]) -> str:
     return f"CASE {column} {whens} ELSE -1 END"
 
 
-def _copied(sql: str, params: Sequence[Any], kinds: Mapping[str, Kind]) -> dict[str, Array]:
+def _copied(
+    sql: str, params: Sequence[Any], kinds: Mapping[str, Kind], part: str
+) -> dict[str, Array]:
     """Read by COPY: one row of one array for each column, so that no row is handled here."""
     picked = []
     for i, kind in enumerate(kinds.values()):
@@ -118,20 +138,35 @@ def _copied(sql: str, params: Sequence[Any], kinds: Mapping[str, Kind]) -> dict[
         cast = form(kind).cast
         picked.append(f"array_agg(COALESCE(({value})::{cast}, {form(kind).missing}::{cast}))")
     whole = f"SELECT {', '.join(picked)} FROM ({sql}) AS t({names(len(kinds))})"  # noqa: S608 # nosec B608
+    if part:
+        whole += f" GROUP BY c{list(kinds).index(part)}"
     with connection.cursor() as cursor:
-        content = _content(cursor, whole, params)
-    at = len(SIGNATURE) + 2
-    found = {}
-    for name, kind in kinds.items():
-        size = int.from_bytes(content[at : at + 4], "big", signed=True)
-        at += 4
-        if kind == "bytes":
-            found[name] = np.frombuffer(content, dtype="u1", count=max(size, 0), offset=at)
-        else:
-            wired = _array(name, content, at, size, form(kind).wire)
-            found[name] = shifted(wired.astype(form(kind).own), form(kind).shift)
-        at += max(size, 0)
-    return found
+        parts = list(_parts(_content(cursor, whole, params), kinds)) or [_nothing(kinds)]
+    if len(parts) == 1:
+        return parts[0]
+    return {name: np.concatenate([each[name] for each in parts]) for name in kinds}
+
+
+def _parts(content: bytearray, kinds: Mapping[str, Kind]) -> Iterator[dict[str, Array]]:
+    """The rows on the wire: how many fields, then the length and the content of each."""
+    at = len(SIGNATURE)
+    while int.from_bytes(content[at : at + 2], "big") == len(kinds):
+        at += 2
+        found = {}
+        for name, kind in kinds.items():
+            size = int.from_bytes(content[at : at + 4], "big", signed=True)
+            at += 4
+            if kind == "bytes":
+                found[name] = np.frombuffer(content, dtype="u1", count=max(size, 0), offset=at)
+            else:
+                wired = _array(name, content, at, size, form(kind).wire)
+                found[name] = shifted(wired.astype(form(kind).own), form(kind).shift)
+            at += max(size, 0)
+        yield found
+
+
+def _nothing(kinds: Mapping[str, Kind]) -> dict[str, Array]:
+    return {name: np.zeros(0, dtype=form(kind).own) for name, kind in kinds.items()}
 
 
 def _array(name: str, content: bytearray, at: int, size: int, wire: str) -> Array:

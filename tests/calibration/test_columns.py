@@ -6,14 +6,14 @@ from datetime import timedelta
 import numpy as np
 import pytest
 from django.db import connection
-from django.db.models import Value
+from django.db.models import Case, Value, When
 from django.db.models.fields import BinaryField, CharField
 from django.test.utils import CaptureQueriesContext
 from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration import columns
-from calibration.columns import NO_MOMENT, among, around, read, texts
+from calibration.columns import NO_MOMENT, among, around, read, read_in_parts, texts
 from calibration.models import Judgement, ScanRun
 from fleet.models import Sensor
 from tests.calibration.judged_rows import EPOCH, KINDS, VERDICTS, as_read, judgements, values_of
@@ -85,6 +85,30 @@ def test_reading_is_one_query_and_one_that_is_logged(db):
         )
     assert len(found["pk"]) == 3
     assert len(captured) == 1
+
+
+def test_in_parts_each_row_is_whole(world):
+    said = {
+        pk: bytes([place, 255, 0])
+        for place, pk in enumerate(Sensor.objects.values_list("pk", flat=True))
+    }
+    told = Case(*(When(pk=pk, then=Value(text, BinaryField())) for pk, text in said.items()))
+    rows = Sensor.objects.order_by().annotate(told=told).values_list("lot", "dealer", "pk", "told")
+    for names in (("L1", "L2"), ("no",)):
+        for place, pk in enumerate(said):
+            Sensor.objects.filter(pk=pk).update(lot=names[place % len(names)])
+        found = read_in_parts(rows, "lot", lot=names, dealer="key", pk="key", told="bytes")
+        told_of = [bytes(each) for each in found["told"].reshape(-1, 3)]
+        each = list(zip(found["pk"].tolist(), told_of, found["lot"].tolist(), strict=True))
+        assert sorted(each) == [
+            (pk, text, place % len(names)) for place, (pk, text) in enumerate(said.items())
+        ]
+    nothing = read_in_parts(
+        rows.filter(pk=-1), "lot", lot=names, dealer="key", pk="key", told="bytes"
+    )
+    assert {name: (len(values), values.dtype) for name, values in nothing.items()} == {
+        name: (0, values.dtype) for name, values in found.items()
+    }
 
 
 def test_texts_and_bytes_are_read_in_order(world):

@@ -2,19 +2,24 @@
 
 import io
 import json
+import socket
 from datetime import UTC, datetime
+from typing import Any, ClassVar
+from unittest.mock import Mock
 
 import pytest
 import time_machine
-from django.conf import settings
 from django.core import mail
 from django.core.management import call_command
 from django.core.management.base import CommandError
+from django.db import connection
 
 from calibration import judging, scan
+from calibration.management import helping
 from calibration.models import DriftFlag, ScanRun, Visit
 from calibration.records import PointDraft
 from fleet.models import Membership
+from tests.conftest import build_world
 
 NOON = datetime(2027, 2, 1, 12, 0, tzinfo=UTC)
 KEYS = {"sensors", "judged", "flags_opened", "flags_closed", "seconds", "failed"}
@@ -44,41 +49,73 @@ def test_scan_prints_exactly_the_object_of_the_contract(world):
     assert (result["sensors"], result["failed"]) == (8, [])
 
 
-def test_further_workers_join_the_same_scan(world, monkeypatch):
-    calls = []
+class Process:
+    """A further process that never began, and how it ended."""
 
-    class Process:
-        returncode = 0
+    exitcode = 0
+    made: ClassVar[list[Any]] = []
 
-        def __init__(self, call, **_):
-            calls.append(call)
+    def __init__(self, *, target, args):
+        self.said = [(target, args)]
+        self.made.append(self.said)
 
-        def wait(self):
-            calls.append("waited")
+    def start(self):
+        self.said.append("started")
 
-    monkeypatch.setattr("calibration.management.commands.scan.subprocess.Popen", Process)
+    def join(self):
+        self.said.append("waited for")
+
+
+@pytest.fixture
+def further(monkeypatch):
+    monkeypatch.setattr(Process, "made", [])
+    monkeypatch.setattr(helping.multiprocessing, "get_context", lambda _: Mock(Process=Process))
+    monkeypatch.setattr(helping, "connections", Mock())  # the test's transaction stays
+    return Process.made
+
+
+def test_further_workers_join_the_same_scan(world, further):
     text, code, _ = run("scan", "--workers=3", "--json")
     assert (json.loads(text).keys(), code) == (KEYS, 0)
-    run_id = str(ScanRun.objects.get().pk)
-    assert [call[1:] for call in calls[:2]] == [
-        [str(settings.BASE_DIR / "manage.py"), "scan", "--join", run_id]
-    ] * 2
-    assert calls[2:] == ["waited"] * 2
+    run_id = ScanRun.objects.get().pk
+    assert further == [[(helping.work_along, (run_id,)), "started", "waited for"]] * 2
+    assert helping.connections.close_all.call_count == 1
 
 
-def test_scan_says_when_a_further_worker_failed(world, monkeypatch, capfd):
-    monkeypatch.setattr("calibration.management.commands.scan.sys.executable", "/bin/false")
+def test_alone_no_connection_is_closed(world, further):
+    assert run("scan")[1] == 0
+    assert (further, helping.connections.close_all.call_count) == ([], 0)
+
+
+def test_scan_says_when_a_further_worker_failed(world, further, monkeypatch, capfd):
+    monkeypatch.setattr(Process, "exitcode", -9)
     assert run("scan", "--workers=2")[1] == 0
-    assert "Workers ended early, with [1]" in capfd.readouterr().err
+    assert "Workers ended early, with [-9]" in capfd.readouterr().err
 
 
-def test_joining_a_scan_works_it_off_and_says_nothing(world):
+def test_a_further_worker_works_the_scan_off_and_says_nothing(world, capfd):
     row = scan.start(full=True, now=NOON)
-    assert run("scan", "--join", str(row.pk)) == ("", 0, "")
+    helping.work_along(row.pk)
     row.refresh_from_db()
     assert row.judged == 8
-    assert run("scan", "--join", str(row.pk)) == ("", 0, "")
-    assert run("scan", "--join", "4711")[1:] == (2, "--join 4711: there is no such scan.")
+    helping.work_along(row.pk)
+    assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.postgresql
+@pytest.mark.django_db(transaction=True)
+def test_processes_of_their_own_work_a_scan_off():
+    if connection.vendor != "postgresql":
+        pytest.skip("processes need a database that they can share (DATABASE_URL)")
+    build_world()
+    row = scan.start(full=True, now=NOON)
+    with helping.further_workers(row.pk, 2) as further:
+        pass  # nothing is done here
+    row.refresh_from_db()
+    assert (row.judged, [each.exitcode for each in further]) == (8, [0, 0])
+    assert set(row.chunks.values_list("claimed_by", flat=True)) <= {
+        f"{socket.gethostname()}:{each.pid}"[:80] for each in further
+    }
 
 
 @pytest.mark.parametrize("number", ["0", "65", "two", "-1", "1.5"])

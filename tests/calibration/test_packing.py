@@ -53,6 +53,21 @@ def test_what_is_packed_is_what_was_recorded(world, seed):
     assert set(met) >= {f"S-{name}" for name in LATE}
 
 
+def test_packs_are_in_order_whatever_their_companies(world):
+    grow(world, 1)
+    sensors = everybody()
+    read = read_recorded(sensors)
+    for place, key in enumerate(sensors):
+        PackedHistory.objects.filter(pk=key).update(company=900 + place * 7 % 5)
+    packed, said = packing.unpack(PackedHistory.objects.all())
+    assert_same(packed, read)
+    rows = PackedHistory.objects.order_by("pk")
+    assert said["calibrations"].tolist() == [row.calibrations for row in rows]
+    assert said["outcome"].tolist() == [row.outcome for row in rows]
+    nobody, said = packing.unpack(PackedHistory.objects.none())
+    assert (len(nobody), [len(values) for values in said.values()]) == (0, [0, 0, 0])
+
+
 @pytest.mark.parametrize("seed", range(2))
 def test_those_without_a_pack_are_read_from_their_records_in_between(world, seed):
     grow(world, seed)

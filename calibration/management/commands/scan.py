@@ -1,21 +1,18 @@
 """`manage.py scan`: judge what changed, open and close flags."""
 
-import subprocess
-import sys
-from argparse import SUPPRESS, ArgumentParser, ArgumentTypeError
-from collections.abc import Iterator
-from contextlib import contextmanager
+from argparse import ArgumentParser, ArgumentTypeError
 from datetime import datetime
 from typing import Any
 
-from django.conf import settings
 from django.core.management.base import CommandError
 from django.utils import timezone
+from scipy import special  # noqa: F401 - the first judgement of each process would wait for it
 from tqdm import tqdm
 
 from calibration import scan
 from calibration.claiming import Clock
-from calibration.management.entrance import WRONG_CALL, Entrance
+from calibration.management.entrance import Entrance
+from calibration.management.helping import further_workers
 from calibration.models import ScanRun
 
 MOST_WORKERS = 64
@@ -40,32 +37,20 @@ class Command(Entrance):
         parser.add_argument(
             "--workers", type=workers, default=1, metavar="N", help="processes; default: 1"
         )
-        parser.add_argument("--join", type=int, metavar="RUN", help=SUPPRESS)
         self.add_json(parser)
 
-    def handle(
-        self, *, full: bool, workers: int, join: int | None, json: bool, **options: Any
-    ) -> None:
+    def handle(self, *, full: bool, workers: int, json: bool, **options: Any) -> None:
         now = timezone.now()
-        if join is not None:
-            self._join(join, now)
-            return
         run = scan.start(full=full, now=now)
-        with further_workers(run, workers - 1) as further:
+        with further_workers(run.pk, workers - 1) as further:
             self._work_off(run, now)
         self._say(run, json=json)
-        ended = sorted({each.returncode for each in further} - {0})
+        ended = sorted({each.exitcode or 0 for each in further} - {0})
         if ended:
             self.stderr.write(f"Workers ended early, with {ended}; what they had was done here.")
         if run.failed:
             lines = [f"{each['sensor']}: {each['reason']}" for each in run.failed]
             raise CommandError("\n".join([f"{len(lines)} could not be judged:", *lines]))
-
-    def _join(self, run_id: int, now: datetime) -> None:
-        run = ScanRun.objects.filter(pk=run_id).first()
-        if run is None:
-            raise CommandError(f"--join {run_id}: there is no such scan.", returncode=WRONG_CALL)
-        scan.work_off(run, clock=Clock(now))
 
     def _work_off(self, run: ScanRun, now: datetime) -> None:
         # disable=None: a bar on a terminal, none in a pipe or under cron.
@@ -86,22 +71,6 @@ class Command(Entrance):
                 "{judged} of {sensors} sensors judged in {seconds} s: {flags_opened} flags "
                 "opened, {flags_closed} closed.".format_map(result)
             )
-
-
-@contextmanager
-def further_workers(run: ScanRun, count: int) -> Iterator[list[subprocess.Popen[bytes]]]:
-    """Start processes that work at the same scan, and wait for their end."""
-    call = [sys.executable, str(settings.BASE_DIR / "manage.py"), "scan", "--join", str(run.pk)]
-    nothing = subprocess.DEVNULL
-    started = [
-        subprocess.Popen(call, stdin=nothing, stdout=nothing)  # noqa: S603 - our own command
-        for _ in range(count)
-    ]
-    try:
-        yield started
-    finally:
-        for each in started:
-            each.wait()
 
 
 def workers(text: str) -> int:
