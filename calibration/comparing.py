@@ -51,7 +51,7 @@ Columns = dict[str, NDArray[Any]]
 _STATUS = tuple(str(status) for status in DriftFlag.Status)
 _CLOSED = _STATUS.index(DriftFlag.Status.CLOSED)
 GROUP = 15_000  # sensors that are compared at once, or one company
-_FEW_DIFFER = 0.2  # of a group; more are stored together
+_FEW_DIFFER = 0.02  # of a group; more are stored together
 _NUMBERS = ("level", "magnitude", "tolerance", "p_out")
 
 

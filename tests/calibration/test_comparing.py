@@ -62,6 +62,11 @@ def scanned(world):
     return world
 
 
+@pytest.fixture(autouse=True)
+def one_of_eight_is_few(monkeypatch):
+    monkeypatch.setattr(comparing, "_FEW_DIFFER", 0.2)
+
+
 @pytest.fixture
 def together(monkeypatch):
     """Return the numbers of sensors that were stored together, company by company."""
