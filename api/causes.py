@@ -11,7 +11,7 @@ from fleet.scope import Scope
 
 
 def likeliest(path: str, kind: type[OneOf] = OneOf) -> OneOf:
-    """Return the filter by the likeliest cause in a column of causes."""
+    """Return the filter by the likeliest cause in a flag's causes."""
     return kind(f"{path}__0__code", CODES)
 
 

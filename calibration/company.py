@@ -35,6 +35,8 @@ class Siblings:
     step, u_step : (S,) arrays [1]
         Relative change of slope since the calibration before in the segment, and its standard
         uncertainty without the references' share.
+    asked : (A,) array
+        The references and days (`keyed`) of which all are among them.
     """
 
     sensor: Ints
@@ -46,6 +48,7 @@ class Siblings:
     u_step: Floats
     reference_pct: Floats
     reference_before_pct: Floats
+    asked: Ints
 
     def __len__(self) -> int:
         """Return S."""
@@ -55,7 +58,7 @@ class Siblings:
 def nobody() -> Siblings:
     """Return no siblings at all."""
     keys, values = np.zeros(0, dtype=np.int64), np.zeros(0)
-    return Siblings(keys, keys, keys, keys, values, values, values, values, values)
+    return Siblings(keys, keys, keys, keys, values, values, values, values, values, keys)
 
 
 def read_siblings(history: History, pairs: Pairs, ask: Bools) -> Siblings:
@@ -65,9 +68,10 @@ def read_siblings(history: History, pairs: Pairs, ask: Bools) -> Siblings:
     if not named.any():
         return nobody()
     own = np.unique(history.sensor)
-    rows = _ON_DAYS.of(but=own, **_days(history, named))
+    on_days = _days(history, named)
+    rows = _ON_DAYS.of(but=own, **on_days)
+    days = keyed(on_days["reference"], on_days["since"] // DAY_US)
     if changed.any():
-        days = keyed(history.reference, np.floor(history.day).astype(np.int64))[named]
         found = _IN_SEASONS.of(but=own, **_seasons(history, changed, before))
         # Who is among those of the day already does not count twice.
         further = ~np.isin(_on_day(found), days)
@@ -77,13 +81,14 @@ def read_siblings(history: History, pairs: Pairs, ask: Bools) -> Siblings:
     known = dict(zip(keys.tolist(), history.reference_pct[first].tolist(), strict=True))
     both = reference_pct(np.concatenate((rows["reference"], rows["reference_before"])), known)
     pct, before_pct = np.split(both, 2)
-    return Siblings(**rows, reference_pct=pct, reference_before_pct=before_pct)
+    return Siblings(**rows, reference_pct=pct, reference_before_pct=before_pct, asked=days)
 
 
 def _on_day(found: dict[str, NDArray[Any]]) -> Ints:
     return keyed(found["reference"], found["day"] // DAY_US)
 
 
+_WHO = ("sensor", "reference", "reference_before")
 _STEPS: dict[str, columns.Kind] = {
     "sensor": "key",
     "reference": "key",
@@ -191,11 +196,12 @@ def read_on_machines(history: History, which: Bools) -> Ints:
     return _ON_MACHINES.of(asked)["sensor"]
 
 
-def read_touched(history: History, moved: Moved) -> frozenset[int]:
+def read_touched(history: History, moved: Moved, seen: Siblings) -> frozenset[int]:
     """Read which other sensors' verdicts rest on the calibrations that moved; two queries.
 
     Those that share a day or a changed reference with them, and those of the same machine: a
-    neighbour's numbers tell whether cables were swapped.
+    neighbour's numbers tell whether cables were swapped. Who was `seen` when they were judged is
+    not read again.
     """
     if not moved.which.any():
         return frozenset()
@@ -204,9 +210,22 @@ def read_touched(history: History, moved: Moved) -> frozenset[int]:
     own = np.unique(history.sensor)
     named, changed = _concerned(history, *before)
     if named.any():
-        found |= _sharing(_ON_DAYS.of(but=own, **_days(history, named)), history, before)
+        found |= _sharing(_on_days(history, named, own, seen), history, before)
     if changed.any():
         for each in before:
             shared = _IN_SEASONS.of(but=own, **_seasons(history, changed, each))
             found |= _sharing(shared, history, before)
     return frozenset(found - set(own.tolist()))
+
+
+def _on_days(history: History, named: Bools, own: Ints, seen: Siblings) -> dict[str, NDArray[Any]]:
+    """Sensor and references of the others on the days of those named."""
+    asked = _days(history, named)
+    keys = keyed(asked["reference"], asked["since"] // DAY_US)
+    there = np.isin(keyed(seen.reference, np.floor(seen.day).astype(np.int64)), keys)
+    rows = {name: getattr(seen, name)[there] for name in _WHO}
+    new = ~np.isin(keys, seen.asked)
+    if not new.any():
+        return rows
+    further = _ON_DAYS.of(but=own, **{name: values[new] for name, values in asked.items()})
+    return {name: np.append(rows[name], further[name]) for name in _WHO}

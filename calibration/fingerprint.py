@@ -11,10 +11,14 @@ from numpy.typing import NDArray
 from calibration.columns import halves
 from calibration.metrology import fit
 from calibration.outcomes import METHOD, Columns, Outcome
+from calibration.packing import WIDTH
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Words = NDArray[np.uint64]
+
+# What others' verdicts rest on beside a line: the step to it.
+STEP = ("step", "u_step", "step_reference", "season")
 
 _ODD = np.uint64(0x9E3779B97F4A7C15)
 _SHIFT = np.uint64(29)
@@ -28,8 +32,10 @@ class Digests:
 
     Attributes
     ----------
-    sensor, each : (M,) arrays
-        Key of each calibration's sensor, ascending, and the digest of its fit and judgement.
+    sensor : (M,) array
+        Key of each calibration's sensor, ascending.
+    each : (M, 2) array
+        Digests of what others' verdicts rest on (its fit, and its step) and of its judgement.
     seed
         Changes with the methods and with the columns that they fill.
     """
@@ -47,22 +53,22 @@ class Digests:
 
     def summed(self, each: Words, since: Ints, until: Ints) -> Ints:
         """Return what sensors come to whose digests stand at these places of `each`, (N,)."""
-        running = np.concatenate((np.zeros(1, dtype=np.uint64), np.cumsum(each)))
+        running = np.concatenate((np.zeros(1, dtype=np.uint64), np.cumsum(each.sum(axis=1))))
         return np.asarray((self.seed + running[until] - running[since]).view(np.int64))
 
     def unknown(self, stored: Sequence[bytes], outcome: Ints) -> Bools:
-        """Return which calibrations' digests are not among those stored, (M,).
+        """Return which calibrations' digests are not among those stored, (M, 2).
 
         Parameters
         ----------
         stored
-            Eight bytes for each calibration, of N sensors.
+            Sixteen bytes for each calibration, of N sensors.
         outcome : (N,) array
             What they came to; where they do not, they are not believed.
         """
-        until = np.cumsum(np.fromiter(map(len, stored), np.int64, len(stored))) // 8
+        until = np.cumsum(np.fromiter(map(len, stored), np.int64, len(stored))) // WIDTH
         since = np.concatenate((np.zeros(1, dtype=np.int64), until[:-1]))
-        each = np.frombuffer(b"".join(stored), dtype=np.uint64)
+        each = np.frombuffer(b"".join(stored), dtype=np.uint64).reshape(-1, 2)
         sound = self.summed(each, since, until) == outcome
         return ~np.isin(self.each, each[np.repeat(sound, until - since)])
 
@@ -73,9 +79,13 @@ def digests(outcome: Outcome) -> Digests:
     judged = _mixed(outcome.judgements)
     if len(weighed.index):
         judged[weighed.index] = _mixed_into(judged[weighed.index], weighed.chances.T)
-    each = _mixed(outcome.fits)
-    each[weighed.case.keep] += judged
-    methods = f"{fit.METHOD} {METHOD} {sorted(outcome.fits)} {sorted(outcome.judgements)}"
+    each = np.zeros((len(outcome.history), 2), dtype=np.uint64)
+    keep = weighed.case.keep
+    each[keep, 1] = judged
+    line = _mixed(outcome.fits)
+    line[keep] = _mixed_into(line[keep], [outcome.judgements[name] for name in STEP])
+    each[:, 0] = line
+    methods = f"2 {fit.METHOD} {METHOD} {sorted(outcome.fits)} {sorted(outcome.judgements)}"
     seed = int.from_bytes(hashlib.sha256(methods.encode()).digest()[:8], "little")
     return Digests(outcome.history.sensor, each, np.uint64(seed))
 

@@ -28,7 +28,7 @@ from calibration import (
 from calibration.arrays import History, assemble, uuids
 from calibration.cases import Case, without_line
 from calibration.company import Moved
-from calibration.fingerprint import Digests
+from calibration.fingerprint import STEP, Digests
 from calibration.flags import FlagChange
 from calibration.learning import taught
 from calibration.metrology import fit
@@ -44,9 +44,8 @@ Bools = NDArray[np.bool_]
 
 JUDGED_KINDS = flagging.KINDS
 _TURNS = 0x5BA7B00C  # PostgreSQL's advisory locks for dealers; the number means nothing
-# What others' verdicts rest on: a line, and the step to it.
+# What others' verdicts rest on, beside the step: the line.
 _LINE = ("slope", "offset")
-_STEP = ("step", "u_step", "step_reference", "season")
 _HELD = Statement(
     lambda mark: (
         Sensor.objects.filter(columns.among("pk", [mark]))
@@ -79,7 +78,7 @@ _STORED_LINES = columns.Reading(
     {
         "id": ("pk", "uuid"),
         **{name: (name, "real") for name in _LINE},
-        **{name: (f"calibration__judgement__{name}", "real") for name in _STEP},
+        **{name: (f"calibration__judgement__{name}", "real") for name in STEP},
     },
     uuids=True,
 )
@@ -158,7 +157,8 @@ def outcomes_of(
     asking = neighbours.beside_others(case.history, surprising)
     around += neighbours.read_lines(case.history, asking)
     beside = neighbours.neighbours(case.history, surprising, around)
-    return outcomes.outcome_of(history, weighing.weigh(case, fleet, found, beside))
+    weighed = weighing.weigh(case, fleet, found, beside)
+    return outcomes.outcome_of(history, weighed, siblings)
 
 
 @transaction.atomic(savepoint=False)
@@ -176,7 +176,7 @@ def judge(sensor_ids: Sequence[int], *, now: datetime, recorded: Recorded | None
     outcome = outcomes_of(recorded)
     sensor = np.unique(np.array(sensor_ids, dtype=np.int64))
     moved, judged = settle(outcome, recorded, sensor, now=now)
-    return replace(judged, touched=company.read_touched(outcome.history, moved))
+    return replace(judged, touched=company.read_touched(outcome.history, moved, outcome.siblings))
 
 
 def settle(
@@ -223,11 +223,12 @@ def store(
     digests = fingerprint.digests(outcome)
     found = digests.of(sensor)
     differing, which = _differing(digests, sensor, found)
-    moved = _moved(outcome, which)
-    written = columns.upsert(Fit, outcome.fit_rows(np.flatnonzero(which)))
-    for part in outcome.judgement_rows(np.flatnonzero(which[outcome.weighed.case.keep])):
+    line, judgement = which.T
+    moved = _moved(outcome, line)
+    written = columns.upsert(Fit, outcome.fit_rows(np.flatnonzero(line)))
+    for part in outcome.judgement_rows(np.flatnonzero(judgement[outcome.weighed.case.keep])):
         written += columns.upsert(Judgement, part)
-    gone = outcome.history.superseded & which
+    gone = outcome.history.superseded & which.any(axis=1)
     if gone.any():
         dropped = Judgement.objects.filter(pk__in=uuids(outcome.history.ids[gone]))
         written += dropped.delete()[0]
@@ -240,7 +241,7 @@ def store(
 
 
 def _differing(digests: Digests, sensor: Ints, found: Ints) -> tuple[Ints, Bools]:
-    """Which of these sensors' outcomes are not the stored ones, and which calibrations' (M,)."""
+    """Which sensors' outcomes are not the stored ones, and what of calibrations, (M, 2)."""
     rows = _DIGESTS.many(sensor.tolist())
     key, outcome, each = zip(*rows, strict=True) if rows else ((), (), ())
     stored = np.array(outcome, dtype=np.int64)
@@ -249,17 +250,17 @@ def _differing(digests: Digests, sensor: Ints, found: Ints) -> tuple[Ints, Bools
     same[there] = stored[at[there]] == found[there]
     differing = sensor[~same]
     unknown = digests.unknown(each, stored)
-    return differing, unknown & np.isin(digests.sensor, differing)
+    return differing, unknown & np.isin(digests.sensor, differing)[:, None]
 
 
 def _moved(outcome: Outcome, which: Bools) -> Moved:
     """Those of these calibrations whose stored line or step is not what it is now."""
     history, judged = outcome.history, outcome.weighed.case
-    names = _LINE + _STEP
+    names = _LINE + STEP
     was, now = (np.full((len(history), len(names)), np.nan) for _ in range(2))
     now[:, : len(_LINE)] = np.stack([outcome.fits[name] for name in _LINE], axis=1)
     now[judged.keep, len(_LINE) :] = np.stack(
-        [outcome.judgements[name].astype(np.float64) for name in _STEP], axis=1
+        [outcome.judgements[name].astype(np.float64) for name in STEP], axis=1
     )
     stored = _STORED_LINES.of(history.ids[which])
     at, there = columns.located(stored["id"], history.ids)

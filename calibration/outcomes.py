@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from calibration.arrays import History
 from calibration.cases import worst_felt
 from calibration.columns import NO_DATE, Incoming, Kind
+from calibration.company import Siblings
 from calibration.due import Newest
 from calibration.metrology import expectation, fit, pairing
 from calibration.metrology.drift import Change
@@ -55,12 +56,15 @@ class Outcome:
         All calibrations, length M.
     weighed : Weighed
         Those that are not superseded, length K.
+    siblings : Siblings
+        What was read of others, on their days.
     fits, judgements : dict of (M,) and (K,) arrays
         The columns of the two tables.
     """
 
     history: History
     weighed: Weighed
+    siblings: Siblings
     fits: Columns
     judgements: Columns
 
@@ -83,9 +87,9 @@ class Outcome:
         return {"causes": [json.dumps(self.weighed.causes_of(i)) for i in which.tolist()]}
 
 
-def outcome_of(history: History, weighed: Weighed) -> Outcome:
+def outcome_of(history: History, weighed: Weighed, siblings: Siblings) -> Outcome:
     """Return what follows from a weighed case."""
-    return Outcome(history, weighed, _fits(history, weighed), _judgements(weighed))
+    return Outcome(history, weighed, siblings, _fits(history, weighed), _judgements(weighed))
 
 
 def _fits(history: History, weighed: Weighed) -> Columns:

@@ -46,8 +46,14 @@ def whole() -> Q:
     return Q(Exact(Length("heads"), size), calibrations__gt=0)
 
 
+WIDTH = 16  # bytes of a calibration's two digests
+
+
 class Judged(NamedTuple):
-    """Digests of what was judged of N sensors and their M calibrations, and whose they are."""
+    """Digests of what was judged of N sensors, and whose they are.
+
+    Those of their M calibrations are `each`, (M, 2).
+    """
 
     outcome: Ints
     each: NDArray[np.uint64]
@@ -135,7 +141,7 @@ def keep(recorded: Recorded, judged: Judged | None = None) -> int:
     }
     if judged is not None:
         kinds["outcome"], values["outcome"] = "key", judged.outcome
-        blobs["digests"] = _cut(judged.each.tobytes(), first, first + count, 8)
+        blobs["digests"] = _cut(judged.each.tobytes(), first, first + count, WIDTH)
     rows = columns.Incoming(kinds, values, blobs)
     written = columns.upsert(PackedHistory, rows)
     _keep_further(sensor, further)

@@ -13,7 +13,6 @@ from rest_framework.response import Response
 
 from api.answers import BatchAnswer, CalibrationAnswer, RecordedAnswer
 from api.batches import record_batch, rejudged
-from api.causes import likeliest
 from api.conditions import Filter, Moment, OneOf, Whether, Whole
 from api.downloads import download
 from api.drafts import CalibrationInput, calibration_draft
@@ -95,7 +94,7 @@ class CalibrationViews(Resource):
         "customer": ref_filter("installation__machine__customer", Customer),
         "machine_model": ref_filter("installation__machine__model", MachineModel),
         "dealer": ref_filter("sensor__dealer", Dealer),
-        "cause": likeliest("judgement__causes"),
+        "cause": OneOf("judgement__likeliest_cause", readout.CODES),
         "reference": ref_filter("reference", ReferenceStandard),
         "reason": OneOf("reason", tuple(Reason.values)),
         "stage": OneOf("stage", tuple(Stage.values)),

@@ -8,6 +8,7 @@ from typing import ClassVar
 
 from django.db import models
 from django.db.models import F, Q
+from django.db.models.fields.json import KT
 
 from calibration.models.record import Calibration
 from calibration.models.rules import ReferenceStandard
@@ -178,11 +179,22 @@ class Judgement(ScopedModel):
         help_text="Largest error that the operator felt at a setpoint, in % of the setpoint.",
     )
     causes = models.JSONField(default=list)
+    # A column of its own: an index that looks into `causes` would be written with every change.
+    likeliest_cause = models.GeneratedField(
+        expression=KT("causes__0__code"),
+        output_field=models.CharField(max_length=40),
+        db_persist=True,
+    )
     method = models.CharField(max_length=40)
 
     class Meta:
         ordering = ("calibration",)
         indexes = [
+            models.Index(
+                fields=["likeliest_cause"],
+                condition=Q(likeliest_cause__isnull=False),
+                name="judgement_cause",
+            ),
             # The steps of a day's or a season's siblings, from the index alone.
             models.Index(
                 fields=["reference", "performed_at"],

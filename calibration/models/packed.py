@@ -33,7 +33,7 @@ class PackedHistory(models.Model):
         db_default=0, help_text="Digest of its stored fits and judgements, as their sum."
     )
     digests = models.BinaryField(
-        db_default=Value(b""), help_text="Those of each stored fit and judgement, eight bytes."
+        db_default=Value(b""), help_text="Of each stored line and judgement, eight bytes each."
     )
 
     def __str__(self) -> str:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibration import fingerprint, judging, packing, records
+from calibration import company, fingerprint, judging, packing, records
 from calibration.columns import located
 from calibration.models import Calibration, PackedHistory, StaleSensor
 from calibration.neighbours import MOST_NEIGHBOURS, MachineLines, neighbours
@@ -136,8 +136,23 @@ def sharing(sensor):
     return set(found.values_list("pk", flat=True))
 
 
+@pytest.fixture
+def seen(monkeypatch):
+    """Find who is touched by what was read before, and by reading all of it, alike."""
+    original, counted = company.read_touched, []
+
+    def read_touched(history, moved, siblings):
+        found = original(history, moved, siblings)
+        assert found == original(history, moved, company.nobody())
+        counted.append(len(siblings.asked))
+        return found
+
+    monkeypatch.setattr(company, "read_touched", read_touched)
+    return counted
+
+
 @pytest.mark.parametrize("seed", range(4))
-def test_whose_verdict_changes_with_a_record_of_another_is_marked(world, seed):
+def test_whose_verdict_changes_with_a_record_of_another_is_marked(world, seed, seen):
     grow(world, seed)
     run_scan(full=True, now=NOW)
     rng, changed_at_all = random.Random(seed), 0
@@ -153,6 +168,7 @@ def test_whose_verdict_changes_with_a_record_of_another_is_marked(world, seed):
         records.judge_sealed(everybody(), now=NOW)
         StaleSensor.objects.all().delete()
     assert changed_at_all
+    assert any(seen)
 
 
 def test_nobody_is_marked_where_nothing_moved(world):

@@ -42,7 +42,7 @@ def pack(world):
 def test_a_new_record_sends_its_own_rows_alone(judged, sent):
     judged.season("A1", 2025)
     assert sent == {Fit: 1, Judgement: 1}
-    assert len(bytes(pack(judged).digests)) == 4 * 8
+    assert len(bytes(pack(judged).digests)) == 4 * 16
 
 
 def test_one_that_comes_late_sends_those_after_it_too(judged, sent):

@@ -10,10 +10,9 @@ from math import fsum
 import numpy as np
 import pytest
 
-from calibration import suspecting, weighing
+from calibration import company, suspecting, weighing
 from calibration.arrays import DAY_US, History
 from calibration.cases import Case
-from calibration.company import Siblings
 from calibration.expecting import Fleet
 from calibration.metrology import fit
 from calibration.metrology.fit import Points
@@ -24,7 +23,7 @@ from calibration.policies import Rule
 from calibration.weighing import Weighed
 
 SEASONS = 8
-NOBODY = Siblings(*[np.zeros(0, dtype=np.int64)] * 4, *[np.zeros(0)] * 5)
+NOBODY = company.nobody()
 EXTRAS = ("tag_zero_reading", "tag_span_reading", "tag_span_load", "pressure")
 
 
