@@ -14,6 +14,7 @@ from calibration.admin import wording
 from calibration.admin.sensor_page import svg
 from calibration.fleetwide import glance
 from calibration.models import Judgement, Verdict
+from calibration.readout import deciding
 from fleet.admin.door import scope_in
 from fleet.models import Dealer, SensorModel
 
@@ -114,8 +115,8 @@ def _row(found: glance.Glance, sensor: Any) -> dict[str, Any]:
 
 def _deciding(judged: Judgement, unit: str) -> str:
     """Return the change that a verdict rests on: of slope in %, of offset in a person's unit."""
-    decides = glance.offset_decides(judged)
-    said = wording.judged_offset(judged, unit) if decides else wording.judged_slope(judged)
+    slope = deciding.heavier(judged) == "slope"
+    said = wording.judged_slope(judged) if slope else wording.judged_offset(judged, unit)
     number, _, rest = said.partition(" ±")
     return f"{number} {rest.rpartition(' ')[2]}" if rest else number
 

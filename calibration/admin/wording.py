@@ -68,36 +68,24 @@ def decisive(judgement: Judgement | None, unit: str) -> str:
     if judgement is None:
         return ""
     moved = judgement.reference_moved or 0.0
-    slope, offset = _weights(judgement, "expected")
-    sums = _weights(judgement, "first")
+    heaviest = max(deciding.weights(judgement))
+    summed = max(deciding.weights(judgement, "first"))
     if judgement.verdict == Verdict.WATCH and judgement.first_id:
-        if max(sums) >= SLOW and max(sums) > max(slope, offset):
-            return f"{_one_change(judgement, 'first', sums, unit)} since the first"
-        if moved >= MOVED and moved > max(slope, offset):
+        if summed >= SLOW and summed > heaviest:
+            return f"{_one_change(judgement, 'first', unit)} since the first"
+        if moved >= MOVED and moved > heaviest:
             return "reference moved"
-    return _one_change(judgement, "expected", (slope, offset), unit)
+    return _one_change(judgement, "expected", unit)
 
 
-def _weights(judgement: Judgement, against: str) -> tuple[float, float]:
-    """How much slope and offset weigh: by E_n for a first calibration, else by their chances."""
-    what = "p_out" if judgement.first_id else "en"
-    slope, offset = (
-        abs(getattr(judgement, f"{against}_{what}_{name}") or 0.0) for name in ("slope", "offset")
-    )
-    return slope, offset
-
-
-def _one_change(
-    judgement: Judgement, against: str, weights: tuple[float, float], unit: str
-) -> str:
+def _one_change(judgement: Judgement, against: str, unit: str) -> str:
     """The heavier of a judgement's two changes, with its name; empty where there is none."""
-    slope, offset = weights
-    key = "slope_change_pct" if slope >= offset else "offset_change"
+    name = deciding.heavier(judgement, against)
+    key = "slope_change_pct" if name == "slope" else "offset_change"
     value, u = (getattr(judgement, f"{against}_{part}{key}") for part in ("", "u_"))
     if value is None:
         return ""
-    said = change(value, u, "%") if slope >= offset else change_in(unit, value, u)
-    return f"{'slope' if slope >= offset else 'offset'} {said}"
+    return f"{name} {change(value, u, '%') if name == 'slope' else change_in(unit, value, u)}"
 
 
 def slope_of(answer: Answer) -> str:

@@ -19,9 +19,10 @@ from fleet.scope import Scope
 A_PAGE = 50
 MOST_SEASONS = 10
 _DECIDING = (
+    "first", "slope_tolerance_pct", "offset_tolerance",
     "expected_slope_change_pct", "expected_u_slope_change_pct", "expected_p_out_slope",
-    "slope_tolerance_pct", "expected_offset_change", "expected_u_offset_change",
-    "expected_p_out_offset", "offset_tolerance",
+    "expected_en_slope", "expected_offset_change", "expected_u_offset_change",
+    "expected_p_out_offset", "expected_en_offset",
 )  # fmt: skip
 _LAST = "due__last_calibration__judgement__"
 ORDERS: Mapping[str, tuple[Any, ...]] = {
@@ -80,19 +81,6 @@ def _tolerances(change: str, tolerance: str) -> Coalesce:
     none = Value(0.0, output_field=FloatField())
     share = Abs(f"{_LAST}{change}") / NullIf(Cast(f"{_LAST}{tolerance}", FloatField()), none)
     return Coalesce(share, none, output_field=FloatField())
-
-
-def offset_decides(judged: Judgement) -> bool:
-    """Whether a verdict rests on the offset rather than on the slope.
-
-    The one that is likelier to be out; of two that are as likely, the one more tolerances away.
-    """
-    slope, offset = judged.expected_slope_change_pct, judged.expected_offset_change
-    if slope is None or offset is None:
-        return slope is None and offset is not None
-    sizes = (abs(slope) / judged.slope_tolerance_pct, abs(offset) / judged.offset_tolerance)
-    chances = (judged.expected_p_out_slope or 0.0, judged.expected_p_out_offset or 0.0)
-    return (chances[1], sizes[1]) > (chances[0], sizes[0])
 
 
 def glance(

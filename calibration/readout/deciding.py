@@ -1,8 +1,10 @@
-"""What a verdict rests on, as a calibration's answer has it: numbers and grounds, no words."""
+"""What a verdict rests on, of an answer or a row: numbers and grounds, no words."""
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
+from calibration.models import Judgement
 from calibration.weighing import MOVED, SLOW
 
 Answer = Mapping[str, Any]
@@ -72,18 +74,49 @@ def by_chance(answer: Answer, watch: float, flag: float) -> str:
 
 def greater(answer: Answer) -> tuple[str, float]:
     """Return which number, slope or offset, is likelier to be beyond tolerance; the chance."""
-    return _likelier(judged(answer))
+    return _likelier(judged(answer), answer["tolerance"])
 
 
 def summed(answer: Answer) -> tuple[str, float]:
     """Return which number is likelier to be beyond by all that added up since the first."""
-    return _likelier(answer["against_first"])
+    return _likelier(answer["against_first"], answer["tolerance"])
 
 
-def _likelier(numbers: Mapping[str, Any]) -> tuple[str, float]:
-    chances = {name: float(numbers.get(f"p_out_{name}") or 0.0) for name in ("slope", "offset")}
-    name = max(chances, key=lambda which: chances[which])
-    return name, chances[name]
+def _likelier(numbers: Mapping[str, Any], tolerance: Mapping[str, Any]) -> tuple[str, float]:
+    chances = tuple(float(numbers.get(f"p_out_{name}") or 0.0) for name in ("slope", "offset"))
+    changes = (numbers.get("slope_change_pct"), numbers.get("offset_change"))
+    limits = (tolerance.get("slope_pct", math.inf), tolerance.get("offset", math.inf))
+    name = _heavier(chances, changes, limits)
+    return name, max(chances)
+
+
+def weights(row: Judgement, against: str = "expected") -> tuple[float, float]:
+    """Return how much slope and offset weigh: by E_n for a first calibration, else by chance."""
+    what = "p_out" if row.first_id else "en"
+    slope, offset = (
+        abs(getattr(row, f"{against}_{what}_{name}") or 0.0) for name in ("slope", "offset")
+    )
+    return slope, offset
+
+
+def heavier(row: Judgement, against: str = "expected") -> str:
+    """Return which change a stored verdict rests on, slope or offset."""
+    changes = (
+        getattr(row, f"{against}_slope_change_pct"), getattr(row, f"{against}_offset_change")
+    )  # fmt: skip
+    limits = (row.slope_tolerance_pct, row.offset_tolerance)
+    return _heavier(weights(row, against), changes, limits)
+
+
+def _heavier(
+    weight: tuple[float, ...], change: tuple[float | None, ...], tolerance: tuple[float, ...]
+) -> str:
+    """The one that weighs more; of two that weigh as much, the one more tolerances away."""
+    slope, offset = (
+        (0.0, -1.0) if moved is None else (heavy, abs(moved) / limit)
+        for heavy, moved, limit in zip(weight, change, tolerance, strict=True)
+    )
+    return "offset" if offset > slope else "slope"
 
 
 def _reference_moved(answer: Answer) -> bool:
