@@ -211,12 +211,23 @@ def _template(connection: "psycopg.Connection[Any]", sensor: int) -> list[_Rows]
     ]
 
 
+def _given(connection: "psycopg.Connection[Any]", table: str) -> str:
+    """The columns of a table that the database does not fill by itself."""
+    rows = connection.execute(
+        "SELECT column_name FROM information_schema.columns WHERE table_schema = 'public'"
+        " AND table_name = %s AND is_generated = 'NEVER'"
+        " AND (column_name <> 'id' OR table_name NOT LIKE '%%point') ORDER BY ordinal_position",
+        [table],
+    )
+    return ", ".join(f'"{name}"' for (name,) in rows)
+
+
 def _copied(
     connection: "psycopg.Connection[Any]", table: str, sensor: int
 ) -> tuple[list[str], _Rows]:
     newest = "(SELECT id FROM calibration_calibration WHERE sensor_id = %s AND chain_number < 1000"
     key = "id" if table == _INSERTED[0] else "calibration_id"
-    names = "number, load, reading, direction, calibration_id" if "point" in table else "*"
+    names = _given(connection, table)
     cursor = connection.execute(
         f"SELECT {names} FROM {table} WHERE {key} = {newest} ORDER BY chain_number DESC LIMIT 1)",
         [sensor],
