@@ -4,13 +4,14 @@ from typing import Any
 
 from rest_framework import serializers
 
-from calibration.models import Direction, DriftFlag, DueState, Observed, Reason, Stage, Verdict
+from calibration.models import Direction, DriftFlag, Reason, Stage, Verdict
 from fleet import units
 
 LOADS, PRESSURES, READINGS = list(units.LOAD), list(units.PRESSURE), list(units.READING)
 
 
-def _maybe() -> serializers.FloatField:
+def maybe() -> serializers.FloatField:
+    """Return the field of a number that may be missing."""
     return serializers.FloatField(allow_null=True)
 
 
@@ -45,7 +46,7 @@ class FlagAnswer(serializers.Serializer[Any]):
     level = serializers.ChoiceField(choices=DriftFlag.Level.values)
     magnitude = serializers.FloatField(help_text=MAGNITUDE)
     tolerance = serializers.FloatField(help_text=TOLERANCE)
-    p_out = _maybe()
+    p_out = maybe()
     causes = CauseAnswer(many=True)
     status = serializers.ChoiceField(choices=DriftFlag.Status.values)
     opened_at = serializers.DateTimeField()
@@ -71,8 +72,8 @@ class PointAnswer(serializers.Serializer[Any]):
 class ConditionsAnswer(serializers.Serializer[Any]):
     """The conditions, as typed."""
 
-    temperature_c = _maybe()
-    hydraulic_pressure = _maybe()
+    temperature_c = maybe()
+    hydraulic_pressure = maybe()
     pressure_unit = serializers.CharField()
 
 
@@ -84,8 +85,8 @@ class FitAnswer(serializers.Serializer[Any]):
     u_slope = serializers.FloatField()
     u_offset = serializers.FloatField()
     covariance = serializers.FloatField()
-    residual_sd = _maybe()
-    birge_ratio = _maybe()
+    residual_sd = maybe()
+    birge_ratio = maybe()
     degrees_of_freedom = serializers.IntegerField()
     reference_uncertainty_pct = serializers.FloatField()
     load_unit = serializers.ChoiceField(choices=LOADS)
@@ -121,7 +122,7 @@ class AgainstAnswer(serializers.Serializer[Any]):
 class TrendAnswer(serializers.Serializer[Any]):
     """Where the slope is going; nulls where there are too few seasons."""
 
-    slope_pct_per_year = _maybe()
+    slope_pct_per_year = maybe()
     expected_crossing = serializers.DateField(allow_null=True)
     earliest_crossing = serializers.DateField(allow_null=True)
 
@@ -259,179 +260,10 @@ class CalibrationAnswer(serializers.Serializer[Any]):
     stored = serializers.BooleanField(help_text="False: only checked.")
 
 
-class LatestAnswer(serializers.Serializer[Any]):
-    """The newest numbers of a sensor, in the units that were typed."""
-
-    calibration = serializers.UUIDField()
-    performed_at = serializers.DateTimeField()
-    reason = serializers.ChoiceField(choices=Reason.values)
-    stage = serializers.ChoiceField(choices=Stage.values)
-    season = serializers.IntegerField(allow_null=True)
-    verdict = serializers.ChoiceField(choices=Verdict.values, allow_null=True)
-    load_unit = serializers.ChoiceField(choices=LOADS)
-    reading_unit = serializers.ChoiceField(choices=READINGS)
-    fit = FitAnswer()
-    doubt = CauseAnswer(
-        allow_null=True, help_text="Why these numbers are not to be believed; null: they are."
-    )
-
-
-class OpenFlagAnswer(serializers.Serializer[Any]):
-    """A flag that stands open, in a list of sensors."""
-
-    id = serializers.IntegerField()
-    kind = serializers.ChoiceField(choices=DriftFlag.Kind.values)
-    level = serializers.ChoiceField(choices=DriftFlag.Level.values)
-    status = serializers.ChoiceField(choices=DriftFlag.Status.values)
-    magnitude = serializers.FloatField(help_text=MAGNITUDE)
-    tolerance = serializers.FloatField(help_text=TOLERANCE)
-    p_out = _maybe()
-    opened_at = serializers.DateTimeField()
-
-
-class StepAnswer(serializers.Serializer[Any]):
-    """One setpoint, as typed."""
-
-    commanded = serializers.FloatField()
-    displayed_mean = serializers.FloatField()
-    displayed_min = _maybe()
-    displayed_max = _maybe()
-    pressure = _maybe()
-    observed = serializers.ChoiceField(choices=Observed.values)
-
-
-class FunctionalAnswer(serializers.Serializer[Any]):
-    """A functional test and what follows from it."""
-
-    id = serializers.UUIDField()
-    sensor = serializers.IntegerField()
-    sensor_serial = serializers.CharField()
-    installation = serializers.IntegerField()
-    machine_serial = serializers.CharField()
-    position = serializers.CharField()
-    performed_at = serializers.DateTimeField()
-    technician = serializers.CharField()
-    note = serializers.CharField()
-    load_unit = serializers.ChoiceField(choices=LOADS)
-    pressure_unit = serializers.ChoiceField(choices=PRESSURES)
-    steps = StepAnswer(many=True)
-    verdict = serializers.ChoiceField(
-        choices=["pass", "fail"], allow_null=True, help_text="Null: superseded, as below."
-    )
-    worst_error_pct = _maybe()
-    findings = serializers.ListField()
-    method = serializers.CharField(allow_null=True)
-    flags = FlagAnswer(many=True)
-    supersedes = serializers.UUIDField(allow_null=True)
-    supersede_reason = serializers.CharField()
-    superseded_by = serializers.UUIDField(allow_null=True)
-    recorded_at = serializers.DateTimeField()
-    content_digest = serializers.CharField()
-    digest = serializers.CharField()
-
-
 class RecordedAnswer(CalibrationAnswer):
     """A calibration that was just stored, and what that did to later ones of its sensor."""
 
     rejudged = RejudgedAnswer(many=True)
-
-
-class TagAnswer(serializers.Serializer[Any]):
-    """The numbers on the tag of a new cell."""
-
-    zero_reading = serializers.FloatField()
-    span_reading = serializers.FloatField()
-    span_load = serializers.FloatField()
-    load_unit = serializers.ChoiceField(choices=LOADS)
-
-
-class HistorySensor(serializers.Serializer[Any]):
-    """Whose history it is."""
-
-    id = serializers.IntegerField()
-    serial = serializers.CharField()
-    model = serializers.IntegerField()
-    model_name = serializers.CharField()
-    dealer = serializers.IntegerField()
-    dealer_code = serializers.CharField()
-    lot = serializers.CharField()
-    tag = TagAnswer(allow_null=True)
-
-
-class StayAnswer(serializers.Serializer[Any]):
-    """Where it sat; on a machine that is another dealer's now, only the serial is told."""
-
-    id = serializers.IntegerField()
-    machine = serializers.IntegerField(allow_null=True)
-    machine_serial = serializers.CharField()
-    machine_model_name = serializers.CharField()
-    customer_name = serializers.CharField()
-    position = serializers.CharField()
-    installed_on = serializers.DateField()
-    removed_on = serializers.DateField(allow_null=True)
-
-
-class SeasonAnswer(serializers.Serializer[Any]):
-    """A season's last calibration that stands, and the change since the season before."""
-
-    calibration = serializers.UUIDField()
-    performed_at = serializers.DateTimeField()
-    season = serializers.IntegerField()
-    segment = serializers.IntegerField()
-    verdict = serializers.ChoiceField(choices=Verdict.values)
-    slope = _maybe()
-    u_slope = _maybe()
-    offset = _maybe()
-    u_offset = _maybe()
-    load_unit = serializers.CharField(allow_null=True)
-    reading_unit = serializers.CharField(allow_null=True)
-    previous_season = serializers.IntegerField(allow_null=True)
-    slope_change_pct = _maybe()
-    u_slope_change_pct = _maybe()
-    offset_change = _maybe()
-    u_offset_change = _maybe()
-    p_out_slope = _maybe()
-    p_out_offset = _maybe()
-
-
-class DueAnswer(serializers.Serializer[Any]):
-    """When it is due, and what decided the day."""
-
-    due_on = serializers.DateField()
-    decided_by = serializers.ChoiceField(choices=DueState.Decided.values)
-    says = serializers.CharField()
-    last_calibration = serializers.UUIDField(allow_null=True)
-
-
-class CompetingDayAnswer(serializers.Serializer[Any]):
-    """One reason to be due, on its day."""
-
-    reason = serializers.ChoiceField(choices=DueState.Decided.values)
-    on = serializers.DateField()
-    says = serializers.CharField()
-
-
-class DueReasonsAnswer(serializers.Serializer[Any]):
-    """When a sensor is due, every day that competed, and why one decided."""
-
-    sensor = serializers.IntegerField()
-    sensor_serial = serializers.CharField()
-    due_on = serializers.DateField(allow_null=True)
-    decided_by = serializers.ChoiceField(choices=DueState.Decided.values, allow_null=True)
-    says = serializers.CharField()
-    candidates = CompetingDayAnswer(many=True, help_text="The earliest first.")
-
-
-class HistoryAnswer(serializers.Serializer[Any]):
-    """A sensor's whole life, oldest first."""
-
-    sensor = HistorySensor()
-    installations = StayAnswer(many=True)
-    calibrations = CalibrationAnswer(many=True)
-    functional_tests = FunctionalAnswer(many=True)
-    seasons = SeasonAnswer(many=True)
-    flags = FlagAnswer(many=True)
-    due = DueAnswer(allow_null=True)
 
 
 class ItemAnswer(serializers.Serializer[Any]):

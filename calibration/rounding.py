@@ -35,8 +35,10 @@ def rounded_range(low: float, high: float, uncertainty: float | None) -> tuple[s
 def _to(value: float, decimals: int | None) -> str:
     if decimals is None:
         return f"{value:.6g}"
-    shown = round(value, decimals)
-    return f"{shown or 0.0:.{max(decimals, 0)}f}"
+    if decimals < 0:
+        return f"{round(value, decimals) or 0.0:.0f}"
+    shown = f"{value:.{decimals}f}"  # rounded as `round` does it, at half the cost
+    return shown if value > 0.0 or float(shown) else f"{0.0:.{decimals}f}"
 
 
 def with_uncertainty(value: float | None, uncertainty: float | None, unit: str = "") -> str:

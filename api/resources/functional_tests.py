@@ -7,9 +7,9 @@ from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.answers import FunctionalAnswer
 from api.conditions import Filter, Moment, OneOf, Uuid, Whether
 from api.drafts import FunctionalInput, functional_draft
+from api.functional_answers import FunctionalAnswer
 from api.refs import ref_filter
 from api.registers import Resource
 from calibration import functional, readout

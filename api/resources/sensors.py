@@ -11,7 +11,6 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.answers import DueReasonsAnswer, HistoryAnswer, LatestAnswer, OpenFlagAnswer
 from api.causes import Flagged, likeliest
 from api.conditions import Filter, Whether
 from api.downloads import download
@@ -20,6 +19,7 @@ from api.inputs import Input
 from api.refs import beside, ref, ref_filter, seated
 from api.registers import Register, dealer_or_own, placed
 from api.rendering import Zip
+from api.sensor_answers import DueReasonsAnswer, HistoryAnswer, LatestAnswer, OpenFlagAnswer
 from api.sheets import PAPER, page_link, paper_in
 from calibration import readout
 from calibration.models import DriftFlag

@@ -9,6 +9,7 @@ from calibration.admin import (
     records,
     rules,
     runs,
+    sensors,
     work,
 )
 
@@ -21,5 +22,6 @@ __all__ = [
     "records",
     "rules",
     "runs",
+    "sensors",
     "work",
 ]

@@ -9,9 +9,9 @@ from django.utils import timezone
 from calibration import policies
 from calibration.models import CalendarFeed, CustomerNote, SeasonPlan
 from calibration.planning.progress import readiness
+from fleet.admin.dealers import DealerAdmin
 from fleet.admin.door import scope_in
 from fleet.admin.filters import ScopedRelatedFilter
-from fleet.admin.people import DealerAdmin
 from fleet.admin.scoped import ReadOnly
 from fleet.models import Dealer
 

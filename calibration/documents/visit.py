@@ -148,19 +148,17 @@ def _position(place: Place, facts: _Facts) -> dict[str, Any]:
         "expected": None,
         "flags": facts.flags.get(place.sensor_id, []),
     }
-    last = facts.last.get(place.sensor_id)
+    last, believed = facts.last.get(place.sensor_id), facts.believed.get(place.sensor_id)
+    day = _day_of(last, facts) if last else ""
     if last is not None:
         answer["last"] = last_numbers(
-            last,
-            day=_day_of(last, facts),
-            season_start=facts.dealer.season_start,
-            here=place.installed_on,
+            last, day=day, season_start=facts.dealer.season_start, here=place.installed_on
         )
-    believed = facts.believed.get(place.sensor_id)
     if believed is not None:
         rule = facts.book.rule(place.model_id, place.dealer_id)
         tolerance = _tolerance(place, rule, believed["load_unit"])
-        answer["expected"] = expected_numbers(believed, tolerance, day=_day_of(believed, facts))
+        day = day if believed is last else _day_of(believed, facts)
+        answer["expected"] = expected_numbers(believed, tolerance, day=day)
     return answer
 
 

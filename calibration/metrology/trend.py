@@ -12,11 +12,12 @@ References
 """
 
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 
+from calibration.metrology.kendall import EXACT_UP_TO, cut_exact, sd_of_s, ties
 from calibration.metrology.padding import (
     BoolArray,
     FloatArray,
@@ -26,9 +27,6 @@ from calibration.metrology.padding import (
     total,
 )
 from calibration.metrology.pair_slopes import Table, median, pick, slopes
-
-# Up to this many points the exact distribution of Kendall's K is used, beyond it the normal one.
-EXACT_UP_TO = 30
 
 
 @dataclass(frozen=True)
@@ -146,12 +144,12 @@ def theil_sen(
     table = _checked(t, y, mask)
     ordered, points, pairs = slopes(table)
     z = normal_quantile(0.5 + 0.5 * confidence)
-    ties = _ties(table, points, pairs)
-    sd = _sd_of_s(points, ties)
+    tied = ties(table, points, pairs)
+    sd = sd_of_s(points, tied)
     cut = np.floor((pairs - z * sd) / 2.0).astype(np.int64)
     if exact:
-        listed = (ties == 0.0) & (points <= EXACT_UP_TO)
-        cut = np.where(listed, _cut_exact(points, confidence), cut)
+        listed = (tied == 0.0) & (points <= EXACT_UP_TO)
+        cut = np.where(listed, cut_exact(points, confidence), cut)
     known, limited = _each(pairs > 0, table), _each(cut > 0, table)
     rate = np.where(known, median(ordered, pairs), 0.0)
     low = np.where(limited, pick(ordered, cut - 1), -np.inf)
@@ -237,39 +235,6 @@ def _checked(t: object, y: object, mask: object) -> Table:
 def _each(values: Any, table: Table) -> Any:
     """Return one value a sensor where there may be one for all."""
     return np.broadcast_to(values, table[0].shape[1:])
-
-
-def _ties(table: Table, points: IntArray, pairs: IntArray) -> FloatArray:
-    """Return the sum of g(g-1)(2g+5) over the groups of ties, each member adding its share."""
-    ties = np.zeros(len(points))
-    # Every point has a slope with every other, or some are tied.
-    rows = np.flatnonzero(pairs < points * (points - 1) // 2)
-    t, used = table[0][:, rows], table[2][:, rows]
-    group = ((t[:, None, :] == t[None, :, :]) & used[None, :, :]).sum(axis=1)
-    share = (group - 1.0) * (2.0 * group + 5.0)
-    ties[rows] = total(np.where(used, share, 0.0).T)
-    return ties
-
-
-def _sd_of_s(points: IntArray, ties: FloatArray) -> FloatArray:
-    """Return the standard deviation of Kendall's S with this many points and ties in time."""
-    n = points.astype(np.float64)
-    return np.sqrt(np.maximum(n * (n - 1.0) * (2.0 * n + 5.0) - ties, 0.0) / 18.0)
-
-
-def _cut_exact(points: IntArray, confidence: float) -> IntArray:
-    table = np.array([_exact_cut(n, confidence) for n in range(EXACT_UP_TO + 1)], dtype=np.int64)
-    return table[np.minimum(points, EXACT_UP_TO)]
-
-
-@lru_cache(maxsize=1024)
-def _exact_cut(n: int, confidence: float) -> int:
-    """Return M from the exact distribution of the number of inversions of n points."""
-    share = np.ones(1)
-    for size in range(2, n + 1):
-        share = np.convolve(share, np.full(size, 1.0 / size))
-    # The small allowance keeps a confidence that is exactly attainable, like 1 - 2/120.
-    return int((np.cumsum(share) <= 0.5 * (1.0 - confidence) + 1e-12).sum())
 
 
 def _level(

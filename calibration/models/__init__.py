@@ -4,13 +4,11 @@ from calibration.models.derived import (
     DueState,
     Fit,
     Judgement,
-    LotPrior,
-    ModelInterval,
-    SensorModelNoise,
     StaleSensor,
     Verdict,
 )
 from calibration.models.events import Event, Webhook
+from calibration.models.flags import DriftFlag
 from calibration.models.functional import (
     FunctionalTest,
     FunctionalVerdict,
@@ -18,6 +16,7 @@ from calibration.models.functional import (
     SetpointStep,
 )
 from calibration.models.imports import ImportRowOutcome, ImportRun
+from calibration.models.learnt import LotPrior, ModelInterval, SensorModelNoise
 from calibration.models.lots import LotCount, LotLooks, LotsCounted
 from calibration.models.packed import FurtherCompany, PackedHistory, UncountedSensor
 from calibration.models.record import (
@@ -38,7 +37,6 @@ from calibration.models.work import (
     CalendarFeed,
     CustomerNote,
     Digest,
-    DriftFlag,
     Mailing,
     Reminder,
     SeasonPlan,

@@ -1,5 +1,5 @@
 """The register's pages on the desk."""
 
-from fleet.admin import audit, equipment, people
+from fleet.admin import audit, dealers, equipment, people
 
-__all__ = ["audit", "equipment", "people"]
+__all__ = ["audit", "dealers", "equipment", "people"]

@@ -71,7 +71,7 @@ def test_our_own_failure_tells_its_number_and_nothing_of_it(world, monkeypatch):
     def breaks(*_, **__):
         raise RuntimeError("the secret inside of S-A1")
 
-    monkeypatch.setattr("calibration.admin.equipment.sensor_page", breaks)
+    monkeypatch.setattr("calibration.admin.sensors.sensor_page", breaks)
     client = Client(raise_request_exception=False)
     client.force_login(world.users["techA"])
     address = page(Sensor, "change", world.sensors["A1"].pk)
