@@ -8,8 +8,8 @@ from typing import Any
 from django.db import IntegrityError, transaction
 
 from calibration import digests, proving
+from calibration.contents import overtaken
 from calibration.drafts import FunctionalDraft, StepDraft
-from calibration.ledger import overtaken
 from calibration.models import FunctionalTest, SetpointStep
 from calibration.validating_tests import check_functional
 from fleet.errors import Conflict, Problem

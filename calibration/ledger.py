@@ -5,7 +5,6 @@ what is superseded already, where the sensors sat and how their chains end. A re
 is known to those after it. One draft is a batch of one.
 """
 
-import uuid
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from operator import itemgetter
@@ -16,13 +15,14 @@ from django.db import DEFAULT_DB_ALIAS
 from django.db.models import prefetch_related_objects
 
 from calibration import digests
+from calibration.contents import overtaken, points_in, said_in, says_the_same, taken
 from calibration.digests import Content, Standing
 from calibration.drafts import CalibrationDraft
 from calibration.later import Rejudged
 from calibration.models import Calibration, CalibrationPoint
 from calibration.seats import Seat, Seats
 from calibration.validating import check_draft, local_day
-from fleet.errors import Conflict, DomainError, Invalid, NotFound, Problem
+from fleet.errors import DomainError, Invalid, NotFound, Problem
 from fleet.inserting import insert
 from fleet.models import Sensor
 from fleet.registry import require
@@ -241,75 +241,8 @@ def _instance(row: tuple[Any, ...], draft: CalibrationDraft) -> Calibration:
     return calibration
 
 
-def said_in(draft: CalibrationDraft, seat: Seat | None) -> Content:
-    """Return what a draft says, at the place where its sensor sat."""
-    return Content(
-        draft.id or uuid.uuid4(),
-        draft.sensor.serial,
-        seat.machine_serial if seat else "",
-        seat.position if seat else "",
-        draft.performed_at,
-        draft.technician,
-        draft.note,
-        draft.supersedes.pk if draft.supersedes else None,
-        draft.supersede_reason,
-        draft.reason,
-        draft.stage,
-        draft.reference.name if draft.reference else "",
-        draft.load_unit,
-        draft.reading_unit,
-        None if draft.temperature_c is None else float(draft.temperature_c),
-        None if draft.hydraulic_pressure is None else float(draft.hydraulic_pressure),
-        draft.pressure_unit,
-        digests.new_salt(),
-    )
-
-
-def points_in(draft: CalibrationDraft) -> list[_Point]:
-    """Return a draft's points as they are stored."""
-    return [(float(load), float(reading), way) for load, reading, way in draft.points]
-
-
-def says_the_same(existing: Calibration, draft: CalibrationDraft) -> bool:
-    """Whether a stored record's content, where it stood then left aside, is the draft's.
-
-    Words that were erased are nobody's to compare: the rest decides.
-    """
-    said = said_in(draft, None)._replace(
-        id=existing.pk,
-        sensor_serial=existing.sensor_serial,
-        machine_serial=existing.machine_serial,
-        position=existing.position,
-        words_salt=existing.words_salt,
-        words_digest=existing.words_digest,
-    )
-    code = existing.dealer.code
-    return (
-        digests.calibration_digest(said, points_in(draft), dealer_code=code)
-        == existing.content_digest
-    )
-
-
 def _already_there(existing: Calibration, draft: CalibrationDraft) -> Recorded:
     """The same content is the same record; where it stood then is not the caller's to repeat."""
     if existing.sensor_id != draft.sensor.id or not says_the_same(existing, draft):
         raise taken(existing.pk)
     return Recorded(existing, created=False)
-
-
-def overtaken(key: UUID) -> Conflict:
-    """Return the refusal to supersede a record that another one superseded."""
-    said = ("That record is superseded already", "the newest record of it")
-    return Conflict(Problem("supersedes", *said, str(key)))
-
-
-def taken(key: UUID | None) -> Conflict:
-    """Return the refusal of an id that names another record."""
-    return Conflict(
-        Problem(
-            "id",
-            "This id already names a record with other content",
-            "a new UUID, or the same content again; to correct a record, supersede it",
-            str(key or ""),
-        )
-    )

@@ -13,12 +13,13 @@ from django.db import IntegrityError, transaction
 
 from calibration import events, judging, policies, proving
 from calibration.columns import among
+from calibration.contents import taken
 from calibration.continuing import continued, overtaking
 from calibration.drafts import CalibrationDraft, PointDraft, resolve_moment
 from calibration.histories import recorded_of
 from calibration.judging import Judged
 from calibration.later import Standing
-from calibration.ledger import Ledger, Recorded, taken, to_be
+from calibration.ledger import Ledger, Recorded, to_be
 from calibration.models import Judgement, StaleSensor
 from calibration.recorded import Recorded as Histories
 from calibration.together import batches, by_dealer

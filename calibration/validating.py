@@ -1,22 +1,19 @@
 """The rules that a calibration must meet to be possible at all. Every breach is collected."""
 
 import math
-import unicodedata
 from collections.abc import Iterator, Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from functools import cache
-from typing import Any
 
 from calibration.drafts import CalibrationDraft, PointDraft
 from calibration.models import Direction, Reason, Stage
+from calibration.requiring import GREATEST_NUMBER, choice, moment, number, text
 from calibration.seats import Seats, seated
 from fleet import units
 from fleet.errors import Invalid, Problem
 from fleet.models import Installation, Sensor
 
 MOST_POINTS = 500
-CLOCK_SKEW = timedelta(minutes=5)  # a tablet's clock may be a little ahead of ours
-GREATEST_NUMBER = 1e12
 # Of the rated load; and of the greatest reading, or of one of its units. What is closer together
 # is no calibration but rounding. Common practice, no source.
 LEAST_SPAN, NO_RISE = 1e-4, 1e-9
@@ -61,53 +58,6 @@ def installation_at(sensor: Sensor, when: datetime) -> Installation | None:
 def local_day(sensor: Sensor, when: datetime) -> date:
     """Return the day of a moment where the sensor's dealer is."""
     return when.astimezone(sensor.dealer.zone).date()
-
-
-def choice(field: str, value: object, accepted: Any) -> Iterator[Problem]:
-    """Yield a problem where a value is none of the accepted ones."""
-    if value not in accepted:
-        yield Problem(field, "Not one of the known values", ", ".join(accepted), str(value)[:40])
-
-
-def number(field: str, value: object, *, least: float = -GREATEST_NUMBER) -> Iterator[Problem]:
-    """Yield a problem where a value is no finite number of reasonable size."""
-    if type(value) is float and least <= value <= GREATEST_NUMBER:
-        return
-    accepted = "a finite number with a decimal point"
-    try:
-        good = not isinstance(value, bool | str) and math.isfinite(float(value))  # type: ignore[arg-type] # refused below
-    except (TypeError, ValueError, OverflowError):
-        good = False
-    if not good:
-        yield Problem(field, "Not a number that can be used", accepted, str(value)[:40])
-    elif not least <= float(value) <= GREATEST_NUMBER:  # type: ignore[arg-type] # a number, see above
-        yield Problem(field, "Out of reason", f"{least:g} to {GREATEST_NUMBER:g}", str(value)[:40])
-
-
-def text(field: str, value: str, longest: int, *, lines: bool = False) -> Iterator[Problem]:
-    """Yield a problem where a text is too long or holds characters that cannot be shown."""
-    if len(value) > longest:
-        yield Problem(field, "Too long", f"at most {longest} characters", f"{value[:40]}...")
-    if value.isprintable():
-        return
-    allowed = "\n\t\r" if lines else ""
-    for letter in value:
-        if unicodedata.category(letter) in {"Cc", "Cs", "Cn"} and letter not in allowed:
-            yield Problem(
-                field,
-                f"Holds the character U+{ord(letter):04X}",
-                "printable text",
-                value[:40].encode("ascii", "backslashreplace").decode(),
-            )
-            return
-
-
-def moment(field: str, when: datetime, *, now: datetime) -> Iterator[Problem]:
-    """Yield a problem where a moment is in the future or before this trade had sensors."""
-    if when > now + CLOCK_SKEW:
-        yield Problem(field, "In the future", f"not after {now:%Y-%m-%dT%H:%MZ}", when.isoformat())
-    elif when.year < 1950:
-        yield Problem(field, "Too long ago", "a date after 1950", when.isoformat())
 
 
 def _reading_unit(draft: CalibrationDraft) -> Iterator[Problem]:

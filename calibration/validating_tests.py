@@ -5,7 +5,7 @@ from datetime import date, datetime
 
 from calibration.drafts import FunctionalDraft, StepDraft
 from calibration.models import Observed
-from calibration.validating import choice, moment, number, text
+from calibration.requiring import choice, moment, number, text
 from fleet import units
 from fleet.errors import Invalid, Problem
 

@@ -6,12 +6,12 @@ from typing import Any, Literal
 
 from django.db import transaction
 
+from calibration.contents import says_the_same
 from calibration.importing.changes import Changes
 from calibration.importing.clerks import AtOnce
 from calibration.importing.register import Register
 from calibration.importing.registering import Registering
 from calibration.importing.rows import FileRecord
-from calibration.ledger import says_the_same
 from calibration.models import Calibration
 from calibration.record_file import COLUMNS, OPTIONAL
 from calibration.records import CalibrationDraft, seal

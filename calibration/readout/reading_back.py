@@ -9,8 +9,8 @@ from calibration import arrays
 from calibration.metrology import fit, inverse
 from calibration.metrology.coverage import LEVEL
 from calibration.models import Calibration
+from calibration.requiring import number
 from calibration.rounding import rounded, with_uncertainty
-from calibration.validating import number
 from fleet import units
 from fleet.errors import Invalid, Problem
 
