@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 DEFAULT_REPEATABILITY_PCT = 0.15
+_ROUNDING = 1e-14  # of the readings' variance: a ten-millionth of their spread
 DAY_US = 86_400_000_000
 _LOADS = tuple(units.LOAD)
 
@@ -213,10 +214,23 @@ def _points(recorded: Recorded, rated: Floats, stated_pct: Floats) -> Points:
     load = recorded.points[:, 0] * np.repeat(heads["load_factor"], counts)
     reading = recorded.points[:, 1] * np.repeat(heads["reading_factor"], counts)
     starts = np.cumsum(counts) - counts
-    # Two points cannot do without a repeatability, so they get the default.
-    pct = np.where((stated_pct == 0) & (counts == 2), DEFAULT_REPEATABILITY_PCT, stated_pct)
+    # Points that cannot tell how they scatter do not do without a repeatability.
+    bare = stated_pct == 0
+    if bare.any():
+        bare &= (counts == 2) | _on_a_line(load, reading, starts, counts)
+    pct = np.where(bare, DEFAULT_REPEATABILITY_PCT, stated_pct)
     u_reading = pct / 100.0 * rated * _steepness(load, reading, starts)
     return Points(load, reading, np.zeros_like(load), np.repeat(u_reading, counts), counts)
+
+
+def _on_a_line(load: Floats, reading: Floats, starts: Ints, counts: Ints) -> NDArray[np.bool_]:
+    """Whether points leave their line by no more than rounding does, (M,)."""
+    x, y = (
+        values - np.repeat(np.add.reduceat(values, starts) / counts, counts)
+        for values in (load, reading)
+    )
+    xx, xy, yy = (np.add.reduceat(values, starts) for values in (x * x, x * y, y * y))
+    return np.asarray(xx * yy - xy * xy <= _ROUNDING * xx * yy)
 
 
 def _steepness(load: Floats, reading: Floats, starts: Ints) -> Floats:

@@ -4,10 +4,10 @@ from datetime import date, datetime
 from typing import Any
 
 from django.db.models import Exists, Min, OuterRef, QuerySet, Subquery
-from django.urls import reverse
 
 from calibration.admin import wording
 from calibration.admin.flag_rows import by_sensor
+from calibration.admin.visit_lines import visit_line
 from calibration.admin.weights import by_weight
 from calibration.documents.procedure import CAUTIONS
 from calibration.models import DriftFlag, Visit
@@ -93,15 +93,7 @@ def _machines(customer: Customer, scope: Scope) -> QuerySet[Any]:
 def _visits(customer: Customer, scope: Scope, today: date) -> list[dict[str, Any]]:
     """Return the last visits and those to come, the latest day first."""
     rows = Visit.objects.visible_to(scope).filter(customer=customer).select_related("technician")
-    return [
-        {
-            "row": row,
-            "url": reverse("admin:calibration_visit_change", args=[row.pk]),
-            "away": wording.days_until(row.planned_on, today),
-            "late": row.status in Visit.TO_BE_MADE and row.planned_on < today,
-        }
-        for row in rows.order_by("-planned_on", "pk")[:MOST_VISITS]
-    ]
+    return [visit_line(row, today) for row in rows.order_by("-planned_on", "pk")[:MOST_VISITS]]
 
 
 def _flags(customer: Customer, scope: Scope) -> list[dict[str, Any]]:

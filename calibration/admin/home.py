@@ -14,6 +14,7 @@ from django.utils.translation import ngettext
 from calibration import due
 from calibration.admin import wording
 from calibration.admin.flag_rows import by_sensor
+from calibration.admin.visit_lines import visit_line
 from calibration.admin.weights import by_weight
 from calibration.models import Calibration, DriftFlag, ReferenceStandard, SeasonPlan, Visit
 from fleet import access
@@ -157,21 +158,12 @@ def _due_row(machine: Machine, need: due.Need, now: datetime) -> dict[str, Any]:
 
 def visits_soon(scope: Scope, now: datetime) -> list[dict[str, Any]]:
     """Return the visits of the coming week, and those that should have been made."""
-    today = now.date()
     rows = Visit.objects.visible_to(scope).filter(
         status__in=Visit.TO_BE_MADE,
-        planned_on__lte=today + timedelta(days=7),
+        planned_on__lte=now.date() + timedelta(days=7),
     )
     chosen = rows.select_related("customer__dealer", "technician").order_by("planned_on", "pk")
-    return [
-        {
-            "row": row,
-            "url": reverse("admin:calibration_visit_change", args=[row.pk]),
-            "away": wording.days_until(row.planned_on, _today(row.customer.dealer, now)),
-            "late": row.planned_on < today,
-        }
-        for row in chosen[:MOST]
-    ]
+    return [visit_line(row, _today(row.customer.dealer, now)) for row in chosen[:MOST]]
 
 
 def _today(dealer: Dealer, now: datetime) -> date:

@@ -72,3 +72,17 @@ def test_a_certificate_says_which_factor_it_took(world):
     # One degree of freedom: t = 12.7 (JCGM 100:2008, table G.2)
     assert offset["k"] == "12.7"
     assert offset["expanded"]["value"] == pytest.approx(12.706 * offset["u"]["value"], rel=1e-3)
+
+
+def test_points_exactly_on_a_line_do_not_tell_how_they_scatter(world):
+    from calibration.records import PointDraft
+
+    rising = (12_000.0, 24_000.0, 36_000.0)
+    points = tuple(map(PointDraft, LOADS.tolist(), rising))
+    found = []
+    for which, stated in (("A1", 0.0), ("A2", 0.15)):  # the default of a model that states one
+        SensorModel.objects.update(repeatability_pct=stated)
+        fit = world.season(which, 2026, points=points).calibration.fit
+        found.append((fit.u_slope_random, fit.u_offset))
+    assert found[0] == pytest.approx(found[1], rel=1e-12)
+    assert found[0][1] > 1.0  # count
