@@ -12,7 +12,6 @@ from calibration.metrology.drift import Change, LineState
 from calibration.metrology.fit import Lines
 from calibration.metrology.pairing import Pairs
 from calibration.policies import Rule, Rulebook
-from calibration.tending import Tendency, tend
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -82,9 +81,6 @@ class Case:
             self.history.starts_segment,
         )
         self.change, self.since_first = self._changes()
-        self.tendency: Tendency = tend(
-            self.history, self.state, self.pairs, self.limits.slope_pct, self.limits.reliability
-        )
 
     @property
     def families(self) -> tuple[Ints, NDArray[np.str_]]:

@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+HALF_A_DAY = 0.5  # days
 # Keys that spread over less than this many numbers a row are not ranked; more combinations than
 # this do not leave room for a row's number beside them.
 _CLOSE = 4
@@ -46,11 +47,14 @@ class Fleet:
 class Steps:
     """From each calibration's predecessor in its segment to itself, arrays of length K.
 
+    There is none to a calibration that was made with the same reference less than half a day
+    after: whatever is wrong with the reference is in both.
+
     Attributes
     ----------
     step, u_step : (K,) arrays [1]
         Relative change of slope and its standard uncertainty without the references' share;
-        NaN for the first of a segment.
+        NaN where there is none.
     reference_before : (K,) array
         Key; -1: own weight. Means nothing for the first of a segment.
     """
@@ -63,6 +67,8 @@ class Steps:
 def steps_of(history: History, state: LineState, pairs: Pairs, noise: Noise) -> Steps:
     """Return the step to each calibration; it depends on nothing but the two lines."""
     there, before = pairs.before != NONE, np.maximum(pairs.before, 0)
+    again = history.day - history.day[before] < HALF_A_DAY
+    there &= ~(again & (history.reference == history.reference[before]))
     ratio = state.slope / state.slope[before]
     relative = (state.u_slope / state.slope) ** 2
     segment = pairs.segment_index
@@ -75,7 +81,7 @@ def steps_of(history: History, state: LineState, pairs: Pairs, noise: Noise) -> 
     return Steps(
         step=np.where(there, ratio - 1.0, np.nan),
         u_step=np.where(there, np.sqrt(variance), np.nan),
-        reference_before=np.where(there, history.reference[before], NONE),
+        reference_before=np.where(pairs.before != NONE, history.reference[before], NONE),
     )
 
 

@@ -143,7 +143,8 @@ def _scatter_flags(weighed: Weighed) -> WantedFlags:
     many = np.flatnonzero(lines.degrees_of_freedom[keep] > 0)
     at = keep[many]
     dof = lines.degrees_of_freedom[at]
-    chance = chdtrc(dof, dof * lines.birge_ratio[at] ** 2)
+    # Where nothing is stated to hold the scatter against, its size alone decides.
+    chance = np.where(lines.stated[at], chdtrc(dof, dof * lines.birge_ratio[at] ** 2), 0.0)
     rated = case.history.rated_load[many]
     scatter = np.abs(lines.residual_sd[at] / lines.slope[at]) / rated * 100.0
     share = scatter / case.limits.offset_pct[many]

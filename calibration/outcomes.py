@@ -14,6 +14,7 @@ from calibration.columns import NO_DATE, Incoming, Kind
 from calibration.company import Siblings
 from calibration.due import Newest
 from calibration.metrology import expectation, fit, pairing
+from calibration.metrology.clusters import FEW
 from calibration.metrology.drift import Change
 from calibration.metrology.lots import surest, until_out
 from calibration.metrology.pairing import NONE
@@ -129,9 +130,9 @@ def _judgements(weighed: Weighed) -> Columns:
             "slope_tolerance_pct": case.limits.slope_pct,
             "offset_tolerance": case.limits.offset,
             "worst_error_pct": worst_felt(case),
-            "slope_pct_per_year": case.tendency.slope_pct_per_year,
-            "expected_crossing": _dates(case.tendency.expected_crossing),
-            "earliest_crossing": _dates(case.tendency.earliest_crossing),
+            "slope_pct_per_year": weighed.tendency.slope_pct_per_year,
+            "expected_crossing": _dates(weighed.tendency.expected_crossing),
+            "earliest_crossing": _dates(weighed.tendency.earliest_crossing),
         }
         | _change_columns(case.change)
         | _change_columns(case.since_first, "first_")
@@ -180,7 +181,8 @@ def _shared(weighed: Weighed) -> Columns:
         "common_change_pct": np.where(there, 100.0 * common.change, np.nan),
         "u_common_change_pct": np.where(there, 100.0 * common.u_change, np.nan),
         "common_members": common.members,
-        "reference_moved": np.where(there, common.moved, np.nan),
+        # Few cells cannot tell a reference that moved from cells that did.
+        "reference_moved": np.where(common.members > FEW, common.moved, np.nan),
     }
 
 

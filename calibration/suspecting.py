@@ -1,6 +1,6 @@
 """What probably went wrong: ranked causes of surprising calibrations, and whom not to believe."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -84,11 +84,32 @@ class Scene:
     neighbours: Neighbours
 
 
-def probabilities(scene: Scene, expectation: Expectation, index: Ints) -> Floats:
-    """Return (len(index), causes) probabilities for the calibrations at these indices."""
+def probabilities(scene: Scene, expectation: Expectation, index: Ints, slow: Bools) -> Floats:
+    """Return (len(index), causes) probabilities for the calibrations at these indices.
+
+    Where a change is `slow`, (K,), what is to be explained is the way since the first, which no
+    slip of the day explains: this day's numbers are what was expected.
+    """
     if not len(index):
         return np.zeros((0, len(CAUSES)))
-    return diagnose(_evidence(scene, expectation, index)).probabilities
+    evidence = _evidence(scene, expectation, index)
+    over = slow[index]
+    if not over.any():
+        return diagnose(evidence).probabilities
+    first = scene.pairs.segment_start[index]
+    evidence = replace(
+        evidence,
+        expected_slope=np.where(over, expectation.level_slope[first], evidence.expected_slope),
+        expected_offset=np.where(over, expectation.level_offset[first], evidence.expected_offset),
+    )
+    found = diagnose(evidence).probabilities
+    found[np.ix_(over, _TO_REPEAT)] = 0.0
+    left = np.zeros(len(found))
+    for column in found.T:  # in one order, so that one row has the bits of many
+        left = left + column
+    # Others stay as they are, to the last bit.
+    found[over] /= np.where(left > 0.0, left, 1.0)[over, None]
+    return found
 
 
 def to_repeat(found: Floats) -> Bools:

@@ -8,10 +8,11 @@ from numpy.typing import NDArray
 from calibration.arrays import History
 from calibration.metrology.crossing import crossing
 from calibration.metrology.drift import LineState
-from calibration.metrology.pairing import Pairs, Window, windows
+from calibration.metrology.pairing import Pairs, Window, believed, windows
 from calibration.metrology.trend import stated_uncertainty, theil_sen
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 WINDOW = 12  # calibrations that a trend looks back on
 FEWEST_SEASONS = 3
@@ -35,20 +36,23 @@ class Tendency:
 
 
 def tend(
-    history: History, state: LineState, pairs: Pairs, tolerance_pct: Floats, confidence: Floats
+    history: History, state: LineState, pairs: Pairs, limits: tuple[Floats, Floats], trusted: Bools
 ) -> Tendency:
     """Return the trend of the slope as it was known at each calibration.
 
     One calibration a season takes part: the season's last, and the one in question for its own.
-    The slope is taken in % of the newest, whose numbers are in the cab: the tolerance is counted
-    from there.
+    Numbers that are not believed take no part, and have no trend. The slope is taken in % of the
+    newest, whose numbers are in the cab: the tolerance is counted from there. `limits` are that
+    tolerance [%] and the confidence of the earliest crossing.
     """
     result = Tendency(*(np.full(len(history), np.nan) for _ in range(3)))
     relative = 100.0 * np.abs(state.u_slope / state.slope)
-    for window in windows(pairs, history.season, WINDOW, FEWEST_SEASONS):
+    for whole in windows(pairs, history.season, WINDOW, FEWEST_SEASONS):
+        window = whole if trusted.all() else believed(whole, trusted, FEWEST_SEASONS)
         newest = window.index[-1]
         rate, u_rate = _rates(history, state, relative, window)
-        days = _days(rate, u_rate, relative[newest], tolerance_pct[newest], confidence[newest])
+        tolerance, confidence = (each[newest] for each in limits)
+        days = _days(rate, u_rate, relative[newest], tolerance, confidence)
         result.slope_pct_per_year[newest] = rate * DAYS_PER_YEAR
         result.expected_crossing[newest] = history.day[newest] + days[0]
         result.earliest_crossing[newest] = history.day[newest] + days[1]

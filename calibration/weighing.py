@@ -21,6 +21,7 @@ from calibration.metrology.pairing import Pairs
 from calibration.metrology.shared import Common
 from calibration.neighbours import Neighbours
 from calibration.suspecting import Suspects
+from calibration.tending import Tendency, tend
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -50,6 +51,8 @@ class Outlook:
         0 within, 1 watch, 2 beyond.
     moved : (K,) array of bool
         Made with a reference that had moved, by so much that the numbers are not to be used.
+    slow : (K,) array of bool
+        Watched by nothing but the sum of small changes since the first.
     trusted : (K,) array of bool
     """
 
@@ -58,6 +61,7 @@ class Outlook:
     slope_level: Ints
     offset_level: Ints
     moved: Bools
+    slow: Bools
     trusted: Bools
 
     @property
@@ -69,13 +73,17 @@ class Outlook:
 
 @dataclass(frozen=True)
 class Weighed:
-    """A case with all that follows from it; `suspects` are the surprising calibrations."""
+    """A case with all that follows from it; `suspects` are the surprising calibrations.
+
+    The trends are those of the numbers that are believed.
+    """
 
     case: Case
     steps: Steps
     shared: Together
     outlook: Outlook
     suspects: Suspects
+    tendency: Tendency
 
     @property
     def index(self) -> Ints:
@@ -158,7 +166,7 @@ def weigh(
     rows, suspects = np.arange(len(case.history)), Suspects.none()
     for number in range(_PASSES):
         index = rows[(outlook.level[rows] > WITHIN) & outlook.expectation.known[rows]]
-        chances = suspecting.probabilities(scene, outlook.expectation, index)
+        chances = suspecting.probabilities(scene, outlook.expectation, index, outlook.slow)
         suspects = suspects.anew(rows, Suspects(index, chances))
         wrong = index[suspecting.to_repeat(chances)]
         wrong = wrong[outlook.trusted[wrong] & ~confirmed[wrong]]
@@ -166,7 +174,9 @@ def weigh(
             break
         outlook = copy.deepcopy(outlook) if outlook is found[2] else outlook
         rows = _set_aside(wrong, grounds, outlook)
-    return Weighed(case, steps, shared, outlook, suspects)
+    limits = case.limits.slope_pct, case.limits.reliability
+    tendency = tend(case.history, case.state, case.pairs, limits, outlook.trusted)
+    return Weighed(case, steps, shared, outlook, suspects, tendency)
 
 
 def _set_aside(wrong: Ints, grounds: Grounds, outlook: Outlook) -> Ints:
@@ -228,21 +238,23 @@ def _outlook(grounds: Grounds, trusted: Bools) -> Outlook:
     change = _expected_change(expectation, limits)
     first = pairs.before == pairing.NONE
     believed_first = trusted[pairs.segment_start]
-    levels = []
+    levels, sudden = [], np.zeros(len(first), dtype=bool)
     for p_now, p_first, en in (
         (change.p_out_slope, since_first.p_out_slope, change.en_slope),
         (change.p_out_offset, since_first.p_out_offset, change.en_offset),
     ):
         level = np.where(p_now >= limits.flag, BEYOND, WITHIN)
-        flagged = _earlier(level == BEYOND, pairs)
+        flagged = _earlier((level == BEYOND) & ~first & trusted, pairs)
         slow = (p_first >= SLOW) & believed_first & ~flagged
+        sudden |= p_now >= limits.watch
         watch = (p_now >= limits.watch) | slow
         level = np.maximum(level, np.where(watch, WATCH, WITHIN))
         strange = np.where(np.abs(np.nan_to_num(en)) > FIRST_LIMIT, WATCH, WITHIN)
         levels.append(np.where(first, strange, level))
     common = grounds.common
     moved = (common.moved >= MOVED) & (100.0 * np.abs(common.change) > limits.slope_pct / 2)
-    return Outlook(expectation, change, levels[0], levels[1], moved, trusted)
+    slow = (np.maximum(*levels) > WITHIN) & ~(sudden | first | moved)
+    return Outlook(expectation, change, levels[0], levels[1], moved, slow, trusted)
 
 
 def _earlier(there: Bools, pairs: Pairs) -> Bools:

@@ -16,11 +16,10 @@ from api.fields import Number, Text, Whole
 from api.inputs import Input
 from api.registers import Register
 from api.schema import SAYS, ProblemSerializer
-from calibration import checkpoints
-from calibration.policies import mark_stale
+from calibration import checkpoints, following
 from calibration.signing import PrivateKey
 from fleet import units
-from fleet.models import LANGUAGES, Dealer, Sensor
+from fleet.models import LANGUAGES, Dealer
 
 
 class DealerInput(Input):
@@ -158,12 +157,9 @@ class DealerViews(Register):
 
     def change(self, row: Dealer, values: dict[str, Any]) -> Dealer:
         """Store the changed dealer; another calendar makes other seasons."""
-        calendar = _calendar(row)
+        names = {name for name, value in values.items() if value != getattr(row, name)}
         changed: Dealer = super().change(row, values)
-        if _calendar(changed) != calendar:
-            sensors = Sensor.objects.visible_to(self.scope).filter(dealer=changed)
-            ids = sensors.values_list("pk", flat=True)
-            mark_stale(ids, why="the dealer's calendar changed", now=self.now)
+        following.dealer_edited(changed, names, now=self.now)
         return changed
 
     @extend_schema(
@@ -189,7 +185,3 @@ class DealerViews(Register):
 
         dealer = self.get_object()
         return Response(readiness(scope=self.scope, now=self.now, dealers=[dealer.pk])[0])
-
-
-def _calendar(row: Dealer) -> tuple[str, ...]:
-    return (row.season_start, row.timezone, row.country, row.subdivision)

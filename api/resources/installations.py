@@ -15,8 +15,7 @@ from api.fields import Text
 from api.inputs import Input
 from api.refs import beside, ref, ref_filter
 from api.registers import Register
-from calibration import due
-from calibration.policies import mark_stale
+from calibration import following
 from fleet import registry
 from fleet.models import Customer, Dealer, Installation, Machine, Sensor
 from fleet.scope import Scope
@@ -101,7 +100,7 @@ class InstallationViews(Register):
             row = registry.install_sensor(scope=self.scope, **values)
         else:
             row = self._past(values | {"removed_on": removed_on})
-        self._moved(row)
+        following.sensors_moved(row, now=self.now)
         return row
 
     def _past(self, values: dict[str, Any]) -> Installation:
@@ -117,14 +116,8 @@ class InstallationViews(Register):
             registry.remove_sensor(scope=self.scope, installation=row, removed_on=removed_on)
         else:
             super().change(row, values)
-        self._moved(row)
+        following.sensors_moved(row, now=self.now)
         return row
-
-    def _moved(self, *rows: Installation) -> None:
-        """Let the sensors' verdicts be made again, and their due days at once."""
-        sensors = [row.sensor_id for row in rows]
-        mark_stale(sensors, why="it was installed, moved or removed", now=self.now)
-        due.refresh(sensors, now=self.now)
 
     @extend_schema(request=ReplacementInput, responses={201: InstallationSerializer})
     @action(detail=True, methods=["post"])
@@ -134,5 +127,5 @@ class InstallationViews(Register):
         installation = self.get_object()
         values = self.checked(ReplacementInput)
         new = registry.replace_sensor(scope=self.scope, installation=installation, **values)
-        self._moved(installation, new)
+        following.sensors_moved(installation, new, now=self.now)
         return Response(self.shown(new), 201)

@@ -2,7 +2,6 @@
 
 from typing import Any
 
-from django.db import transaction
 from django.http import HttpResponse
 from drf_spectacular.utils import extend_schema, extend_schema_field
 from rest_framework import serializers
@@ -18,9 +17,8 @@ from api.refs import beside, ref, ref_filter
 from api.registers import Register
 from api.rendering import Pdf
 from api.sheets import PAPER, page_link, paper_in
-from calibration import due
+from calibration import following
 from calibration.documents.latest import latest_answers
-from calibration.policies import mark_stale
 from fleet import registry
 from fleet.models import Customer, Dealer, Installation, Machine, MachineModel
 
@@ -161,14 +159,9 @@ class MachineViews(Register):
 
     @extend_schema(request=TransferInput, responses=MachineSerializer)
     @action(detail=True, methods=["post"])
-    @transaction.atomic
     def transfer(self, request: Request, pk: str) -> Response:
         """Resell a machine; it and the sensors on it come under the new owner's dealer."""
         machine = self.get_object()
         buyer = self.checked(TransferInput)["customer"]
-        registry.transfer_machine(scope=self.scope, machine=machine, customer=buyer)
-        on_it = machine.installations.filter(removed_on__isnull=True)
-        sensors = list(on_it.values_list("sensor", flat=True))
-        mark_stale(sensors, why="its machine was resold", now=self.now)
-        due.refresh(sensors, now=self.now)
+        following.transfer_machine(scope=self.scope, machine=machine, customer=buyer, now=self.now)
         return Response(self.shown(machine))

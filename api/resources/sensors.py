@@ -21,9 +21,8 @@ from api.registers import Register, dealer_or_own, placed
 from api.rendering import Zip
 from api.sensor_answers import DueReasonsAnswer, HistoryAnswer, LatestAnswer, OpenFlagAnswer
 from api.sheets import PAPER, page_link, paper_in
-from calibration import readout
+from calibration import following, readout
 from calibration.models import DriftFlag
-from calibration.policies import mark_anew
 from fleet import registry, units
 from fleet.models import Customer, Dealer, Machine, MachineModel, Sensor, SensorModel
 
@@ -36,7 +35,6 @@ READ = (
     "pk", "serial", "model_id", "model__name", "dealer_id", "dealer__code", "lot", "due__due_on",
     *(f"tag_{name}" for name in TAG),
 )  # fmt: skip
-JUDGED_BY = {"model", "lot", *PLACES}
 
 
 class TagInput(Input):
@@ -141,13 +139,10 @@ class SensorViews(Register):
     def change(self, row: Sensor, values: dict[str, Any]) -> Sensor:
         """Store the changed sensor; the verdicts that rest on it are made again."""
         changes = _columns(values)
-        touched = {
-            name for name in JUDGED_BY & set(changes) if changes[name] != getattr(row, name)
-        }
+        names = {name for name, value in changes.items() if value != getattr(row, name)}
         with placed(PLACES):
             changed: Sensor = super().change(row, changes)
-        if touched:
-            mark_anew([changed.pk], why="its model, lot or tag changed", now=self.now)
+        following.sensor_edited(changed, names, now=self.now)
         return changed
 
     @extend_schema(responses=HistoryAnswer)

@@ -229,13 +229,21 @@ def start_values(scope: Scope, serial: str, person: str) -> dict[str, Any]:
     return start
 
 
-def correction_of(record: Calibration) -> dict[str, Any]:
-    """Return the form of a record that is to be replaced by a corrected one."""
-    names = ("reason", "stage", "reference", "load_unit", "reading_unit", "technician",
-             "temperature_c", "hydraulic_pressure", "pressure_unit", "note")  # fmt: skip
+def correction_of(record: Calibration, scope: Scope) -> dict[str, Any]:
+    """Return the form of a record that is to be replaced by a corrected one.
+
+    After a resale the former dealer's words and reference are left out, as in every answer.
+    """
+    names = ("reason", "stage", "load_unit", "reading_unit", "temperature_c",
+             "hydraulic_pressure", "pressure_unit")  # fmt: skip
+    own, used = scope.sees_remarks_of(record.dealer_id), record.reference
+    named = scope.everywhere or (own and used is not None and used.dealer_id in scope.dealers)
     here = record.performed_at.astimezone(record.sensor.dealer.zone)
     return {
         **{name: getattr(record, name) for name in names},
+        "technician": record.technician if own else "",
+        "note": record.note if own else "",
+        "reference": used if named else None,
         "id": fresh_id(),
         "sensor": record.sensor.serial,
         "known": record.sensor,

@@ -13,15 +13,17 @@ from django.http import HttpRequest, HttpResponse
 from django.urls import path, reverse
 from django.utils import timezone
 
-from calibration import documents, policies
+from calibration import documents, following, policies
 from calibration.admin.customer_page import customer_page, with_worst, worst_of
 from calibration.admin.fleet_page import lots_page, model_page
 from calibration.admin.sensor_page import machine_page
 from calibration.admin.showing import Desk, state
+from fleet import access
 from fleet.admin.dealers import CustomerAdmin
 from fleet.admin.door import scope_in
 from fleet.admin.equipment import MachineAdmin, SensorModelAdmin
 from fleet.models import Customer, Installation, Machine, SensorModel
+from fleet.scope import Scope
 
 MOST_SHEETS = 200
 
@@ -83,6 +85,12 @@ class MachinePage(Desk, MachineAdmin):
         )
         return self.pdf(made, f"cab-card-{row.pk}")
 
+    def resell(self, request: HttpRequest, row: Machine, customer: Customer) -> None:
+        """Give the machine to its buyer; what is measured on it is judged and due anew."""
+        following.transfer_machine(
+            scope=scope_in(request), machine=row, customer=customer, now=timezone.now()
+        )
+
 
 def _count(rows: models.QuerySet[Any], by: str) -> models.Subquery:
     return models.Subquery(
@@ -121,6 +129,12 @@ class SensorModelPage(Desk, SensorModelAdmin):
             policies.mark_rule_changed(row, now=timezone.now())
 
 
+def _require_sheets(scope: Scope, dealer_id: int) -> None:
+    """Refuse a visit sheet to who may not see visits: it names who must be visited."""
+    if not access.may(scope, "read", "visits", dealer_id):
+        raise PermissionDenied
+
+
 @admin.register(Customer)
 class CustomerPage(Desk, CustomerAdmin):
     """Customers; each with the sheet for the next visit."""
@@ -128,7 +142,11 @@ class CustomerPage(Desk, CustomerAdmin):
     change_form_template = "desk/customer.html"
     actions = ("sheets_chosen",)
 
-    @admin.action(description="Visit sheets as one ZIP")
+    def has_sheets_permission(self, request: HttpRequest) -> bool:
+        """Whether the caller has visit sheets somewhere."""
+        return access.may(scope_in(request), "read", "visits")
+
+    @admin.action(description="Visit sheets as one ZIP", permissions=["sheets"])
     def sheets_chosen(
         self, request: HttpRequest, queryset: models.QuerySet[Any]
     ) -> HttpResponse | None:
@@ -138,10 +156,13 @@ class CustomerPage(Desk, CustomerAdmin):
             said = f"Choose at most {MOST_SHEETS} customers at once."
             self.message_user(request, said, messages.ERROR)
             return None
+        scope = scope_in(request)
+        for dealer in set(queryset.order_by().values_list("dealer", flat=True)):
+            _require_sheets(scope, dealer)
         page = "admin:fleet_customer_change"
         made = documents.visit_sheets(
             {pk: request.build_absolute_uri(reverse(page, args=[pk])) for pk in keys},
-            scope=scope_in(request),
+            scope=scope,
             now=timezone.now(),
             paper=self.paper(request),
         )
@@ -170,6 +191,7 @@ class CustomerPage(Desk, CustomerAdmin):
     def visit_sheet(self, request: HttpRequest, object_id: str) -> HttpResponse:
         """Serve the sheet for a visit to this customer."""
         row = self.visible_or_404(request, object_id)
+        _require_sheets(scope_in(request), row.dealer_id)
         made = documents.visit_sheet(
             row,
             scope=scope_in(request),

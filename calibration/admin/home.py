@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
 
 from django.db import models
 from django.http import HttpRequest
@@ -23,7 +24,7 @@ from fleet.models import Customer, Dealer, Installation, Machine, Sensor, Sensor
 from fleet.scope import Scope
 
 MOST = 12
-SOON = timedelta(days=60)
+WEEK, SOON = timedelta(days=7), timedelta(days=60)
 
 
 def home(request: HttpRequest) -> dict[str, Any]:
@@ -125,10 +126,9 @@ def machines_due(scope: Scope, now: datetime) -> dict[str, Any]:
     first = needs[:MOST]
     rows = Machine.objects.visible_to(scope).select_related("customer__dealer")
     machines = rows.in_bulk([need.machine_id for need in first])
-    today = now.date()
     return {
         "total": len(needs),
-        "overdue": sum(need.due_on < today for need in needs),
+        "overdue": sum(need.late for need in needs),
         "first": [
             _due_row(machines[need.machine_id], need, now)
             for need in first
@@ -151,17 +151,15 @@ def _due_row(machine: Machine, need: due.Need, now: datetime) -> dict[str, Any]:
         "sensors": need.sensors,
         "due_on": need.due_on,
         "away": wording.days_until(need.due_on, window.today),
-        "late": need.due_on < window.today,
+        "late": need.late,
         "season": wording.days_until(window.starts_on, window.today),
     }
 
 
 def visits_soon(scope: Scope, now: datetime) -> list[dict[str, Any]]:
     """Return the visits of the coming week, and those that should have been made."""
-    rows = Visit.objects.visible_to(scope).filter(
-        status__in=Visit.TO_BE_MADE,
-        planned_on__lte=now.date() + timedelta(days=7),
-    )
+    coming = by_dealers_day("customer__dealer__", "planned_on", scope, now=now, ahead=WEEK)
+    rows = Visit.objects.visible_to(scope).filter(coming, status__in=Visit.TO_BE_MADE)
     chosen = rows.select_related("customer__dealer", "technician").order_by("planned_on", "pk")
     return [visit_line(row, _today(row.customer.dealer, now)) for row in chosen[:MOST]]
 
@@ -170,19 +168,42 @@ def _today(dealer: Dealer, now: datetime) -> date:
     return now.astimezone(dealer.zone).date()
 
 
+def by_dealers_day(
+    dealer: str, day: str, scope: Scope, *, now: datetime, ahead: timedelta
+) -> models.Q:
+    """Return the condition that a day is past, or comes that soon, where its dealer is.
+
+    `dealer` is the path to the dealer. One query; it is never more than three days at once on
+    Earth, so the condition has three parts at most.
+    """
+    zones = Dealer.objects.visible_to(scope).order_by().values_list("timezone", flat=True)
+    there: dict[date, list[str]] = {}
+    for zone in sorted(set(zones.distinct())):
+        there.setdefault(now.astimezone(ZoneInfo(zone)).date(), []).append(zone)
+    found = models.Q(pk__in=[])
+    for today, names in there.items():
+        of_them = {f"{dealer}timezone__in": names, f"{day}__lte": today + ahead}
+        found |= models.Q(**of_them)
+    return found
+
+
 def references_ending(scope: Scope, now: datetime) -> list[dict[str, Any]]:
     """Return the references whose certificates end soon, or have ended."""
-    today = now.date()
-    rows = ReferenceStandard.objects.visible_to(scope).filter(valid_until__lte=today + SOON)
+    ending = by_dealers_day("dealer__", "valid_until", scope, now=now, ahead=SOON)
+    rows = ReferenceStandard.objects.visible_to(scope).filter(ending).select_related("dealer")
     return [
-        {
-            "row": row,
-            "url": reverse("admin:calibration_referencestandard_change", args=[row.pk]),
-            "away": wording.days_until(row.valid_until, today) if row.valid_until else "",
-            "late": bool(row.valid_until and row.valid_until < today),
-        }
-        for row in rows.select_related("dealer").order_by("valid_until", "pk")[:MOST]
+        _ending_row(row, _today(row.dealer, now))
+        for row in rows.order_by("valid_until", "pk")[:MOST]
     ]
+
+
+def _ending_row(row: ReferenceStandard, today: date) -> dict[str, Any]:
+    return {
+        "row": row,
+        "url": reverse("admin:calibration_referencestandard_change", args=[row.pk]),
+        "away": wording.days_until(row.valid_until, today) if row.valid_until else "",
+        "late": bool(row.valid_until and row.valid_until < today),
+    }
 
 
 def first_steps(scope: Scope) -> list[dict[str, Any]]:

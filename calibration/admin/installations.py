@@ -4,7 +4,9 @@ from typing import Any
 
 from django.contrib import admin
 from django.http import HttpRequest, HttpResponse
+from django.utils import timezone
 
+from calibration import following
 from calibration.documents.procedure import CAUTIONS
 from fleet.admin.equipment import InstallationAdmin
 from fleet.models import Installation
@@ -17,6 +19,11 @@ class InstallationPage(InstallationAdmin):
     """Which sensor sat where; the register knows nothing of the work at the machine."""
 
     change_form_template = "desk/installation.html"
+
+    def after_save(self, request: HttpRequest, row: Any, changed: Any) -> None:
+        """Have the sensor judged again where it sits now, and due by that."""
+        if changed is None or changed:
+            following.sensors_moved(row, now=timezone.now())
 
     def render_change_form(
         self, request: HttpRequest, context: dict[str, Any], *args: Any, **kwargs: Any

@@ -6,7 +6,7 @@ from django.contrib import admin
 from django.http import HttpRequest
 from django.utils import timezone
 
-from calibration import policies
+from calibration import following
 from calibration.models import CalendarFeed, CustomerNote, SeasonPlan
 from calibration.planning.progress import readiness
 from fleet.admin.dealers import DealerAdmin
@@ -14,8 +14,6 @@ from fleet.admin.door import scope_in
 from fleet.admin.filters import ScopedRelatedFilter
 from fleet.admin.scoped import ReadOnly
 from fleet.models import Dealer
-
-CALENDAR = {"timezone", "season_start", "country", "subdivision"}
 
 admin.site.unregister(Dealer)
 
@@ -26,8 +24,7 @@ class DealerPage(DealerAdmin):
 
     def after_save(self, request: HttpRequest, row: Any, changed: Any) -> None:
         """Have the sensors of a dealer whose calendar was edited judged again."""
-        if changed and CALENDAR & set(changed):
-            policies.mark_rule_changed(row, now=timezone.now())
+        following.dealer_edited(row, changed or (), now=timezone.now())
 
 
 @admin.register(SeasonPlan)

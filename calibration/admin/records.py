@@ -101,7 +101,7 @@ class CalibrationAdmin(RecordAdmin):
         key = request.GET.get("corrects", "")
         if not key:
             return super()._start(request)
-        return correction_of(self.visible_or_404(request, key))
+        return correction_of(self.visible_or_404(request, key), scope_in(request))
 
     def change_view(
         self, request: HttpRequest, object_id: str, form_url: str = "", extra_context: Any = None
@@ -136,7 +136,8 @@ class CalibrationAdmin(RecordAdmin):
             paper=self.paper(request),
             link=link,
         )
-        return self.pdf(made, f"calibration-{row.sensor_serial}-{row.performed_at:%Y-%m-%d}")
+        day = wording.local_day(row.performed_at, row.dealer.zone)
+        return self.pdf(made, f"calibration-{row.sensor_serial}-{day}")
 
 
 @admin.register(FunctionalTest)

@@ -9,7 +9,7 @@ from django.db import transaction
 from django.http import HttpRequest
 from django.utils import timezone
 
-from calibration import due, policies
+from calibration import following
 from fleet import registry
 from fleet.admin.door import scope_in
 from fleet.admin.refusals import put_errors
@@ -107,9 +107,7 @@ def _replace(form: ReplaceForm, place: Installation, today: date) -> Installatio
             new = registry.replace_sensor(
                 scope=form.scope, installation=place, sensor=chosen["sensor"], on=chosen["on"]
             )
-            both = [place.sensor_id, new.sensor_id]
-            policies.mark_stale(both, why="it was installed, moved or removed", now=now)
-            due.refresh(both, now=now)
+            following.sensors_moved(place, new, now=now)
     except DomainError as refusal:
         put_errors(form, refusal)
         return None

@@ -10,7 +10,7 @@ from django.http import Http404, HttpRequest, HttpResponse, HttpResponseRedirect
 from django.urls import path, reverse
 from django.utils import timezone
 
-from calibration import documents, policies
+from calibration import documents, following
 from calibration.admin import replacing, wording
 from calibration.admin.fleet_page import fleet_page
 from calibration.admin.sensor_page import sensor_page
@@ -128,9 +128,8 @@ class SensorPage(Desk, SensorAdmin):
         return super().change_view(request, object_id, form_url, context)
 
     def after_save(self, request: HttpRequest, row: Any, changed: Any) -> None:
-        """Have a sensor of another model, lot or dealer judged again."""
-        if changed and {"model", "lot", "dealer"} & set(changed):
-            policies.mark_anew([row.pk], why="register edited", now=timezone.now())
+        """Have a sensor of another model, lot or tag judged again."""
+        following.sensor_edited(row, changed or (), now=timezone.now())
 
     def get_urls(self) -> list[Any]:
         """Add the fleet at a glance and the dossier."""

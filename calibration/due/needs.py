@@ -66,6 +66,7 @@ class Need:
     customer_id: int
     due_on: date
     sensors: int
+    late: bool  # by the dealer's day
 
 
 def window(now: datetime, *, timezone: str, season_start: str, lead_days: int) -> Window:
@@ -120,5 +121,6 @@ def due_machines(installations: "QuerySet[Installation]", *, now: datetime) -> d
             customer,
             min(due_on, so_far.due_on) if so_far else due_on,
             so_far.sensors + 1 if so_far else 1,
+            due_on < windows[key].today or bool(so_far and so_far.late),
         )
     return found

@@ -14,7 +14,7 @@ from calibration.metrology.deviations import Deviations
 from calibration.metrology.evidence import Evidence
 from calibration.metrology.padding import FloatArray
 
-METHOD = "causes/3"
+METHOD = "causes/4"
 
 
 @dataclass(frozen=True)

@@ -120,6 +120,13 @@ def windows(pairs: Pairs, season: Ints, length: int, fewest: int) -> Iterator[Wi
         yield _with_enough(Window(index, used), fewest)
 
 
+def believed(window: Window, trusted: Bools, fewest: int) -> Window:
+    """Return a window of M calibrations in which only those that are `trusted`, (M,), are used."""
+    used = window.used & trusted[window.index]
+    asked = used[-1]
+    return _with_enough(Window(window.index[:, asked], used[:, asked]), fewest)
+
+
 def _with_enough(window: Window, fewest: int) -> Window:
     if window.used.all():
         return window

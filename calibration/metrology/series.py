@@ -125,9 +125,17 @@ class Series:
 
     @cached_property
     def unit(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return slope, offset and readings per rated load of each segment's first calibration."""
-        slope = self.slope[self.first]
-        return slope, self.offset[self.first], slope * self.rated_load
+        """Return slope, offset and readings per rated load that each segment is counted in.
+
+        Those of its first calibration that is trusted; of the first one where none is.
+        """
+        at = self.first
+        if self.trusted is not None and not self.trusted.all():
+            row = np.where(self.trusted, np.arange(self.size), self.size)
+            believed = np.minimum.reduceat(row, at)
+            at = np.where(believed < self.size, believed, at)
+        slope = self.slope[at]
+        return slope, self.offset[at], slope * self.rated_load
 
     def take(self, segments: IntArray) -> "Series":
         """Return some of the segments, in the order given, shape (n,)."""

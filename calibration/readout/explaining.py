@@ -73,7 +73,8 @@ def _line(answer: Answer) -> Said:
     freedom = fit["degrees_of_freedom"]
     if not freedom:
         stated = (
-            "their uncertainty is the sensor model's stated repeatability and the reference's."
+            "their uncertainty is that of a reading in the field (the sensor model's "
+            "repeatability, or a usual one where the model states none) and the reference's."
         )
         yield sources.TWO_POINTS.says(f"{said} Two points fix it exactly; {stated}")
         return
@@ -92,9 +93,9 @@ def _scatter(birge: float) -> str:
             "degrees of freedom (Student's t)."
         )
     if birge < 1.0:
-        return "no more than the stated uncertainties allow."
+        return "no more than the readings' uncertainties allow."
     return (
-        f"that is {birge:.3g} times what the stated uncertainties allow, and the line's "
+        f"that is {birge:.3g} times what the readings' uncertainties allow, and the line's "
         "uncertainty was widened by as much."
     )
 
@@ -116,9 +117,10 @@ def _figures(answer: Answer) -> Said:
     if found["curve_order"] is not None:
         shape = {1: "a straight line", 2: "a quadratic", 3: "a cubic"}[found["curve_order"]]
         bend = f", which bends by {found['bend_pct']:.2g} %" if found["curve_order"] > 1 else ""
+        term = "cubic" if found["curve_order"] == 3 else "quadratic"
         yield sources.CURVE.says(
-            f"The points ask for {shape}{bend}. Chance that scatter alone makes a quadratic term "
-            f"explain so much: {chance(found['p_quadratic'])}."
+            f"The points ask for {shape}{bend}. Chance that scatter alone makes a {term} term "
+            f"explain so much: {chance(found[f'p_{term}'])}."
         )
 
 
@@ -174,9 +176,15 @@ def _common(answer: Answer) -> Said:
     share = signed(expected["common_change_pct"], expected["u_common_change_pct"], "%")
     yield sources.COMMON.says(
         f"The {members} cells calibrated together with this reference share a change of slope of "
-        f"{share}; what the others show was taken off, its uncertainty carried along. Chance that "
-        f"the reference itself moved: {chance(expected['reference_moved'])}."
+        f"{share}; what the others show was taken off, its uncertainty carried along. "
+        + _moved(expected["reference_moved"])
     )
+
+
+def _moved(probability: float | None) -> str:
+    if probability is None:
+        return "They are too few to tell whether the reference itself moved."
+    return f"Chance that the reference itself moved: {chance(probability)}."
 
 
 def _change(name: str, answer: Answer) -> Said:

@@ -95,6 +95,7 @@ def _shape(shape: nonlinearity.Nonlinearity) -> dict[str, Any]:
     return {
         "curve_order": int(shape.order[0]) if curved else None,
         "p_quadratic": _given(shape.p_quadratic, there=curved),
+        "p_cubic": _given(shape.p_cubic, there=curved and np.isfinite(shape.p_cubic[0])),
         "bend_pct": _given(shape.bend_pct, there=curved),
         "lack_of_fit_f": _given(shape.lack_of_fit_f, there=tested),
         "p_lack_of_fit": _given(shape.lack_of_fit_p, there=tested),

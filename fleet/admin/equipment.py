@@ -10,7 +10,7 @@ from fleet import registry
 from fleet.admin.door import scope_in
 from fleet.admin.filters import ScopedRelatedFilter, ValuesFilter
 from fleet.admin.scoped import Scoped
-from fleet.models import Installation, Machine, MachineModel, Sensor, SensorModel
+from fleet.models import Customer, Installation, Machine, MachineModel, Sensor, SensorModel
 
 TAG_FIELDS = ("tag_zero_reading", "tag_span_reading", "tag_span_load", "tag_load_unit")
 
@@ -78,8 +78,12 @@ class MachineAdmin(Scoped):
         """Store changes; another customer is a resale."""
         customer = changes.pop("customer", None)
         if customer is not None:
-            registry.transfer_machine(scope=scope_in(request), machine=row, customer=customer)
+            self.resell(request, row, customer)
         return registry.edit(row, scope=scope_in(request), **changes)
+
+    def resell(self, request: HttpRequest, row: Machine, customer: Customer) -> None:
+        """Give the machine to its buyer."""
+        registry.transfer_machine(scope=scope_in(request), machine=row, customer=customer)
 
 
 @admin.register(SensorModel)
@@ -214,8 +218,10 @@ class InstallationAdmin(Scoped):
     def store_changes(
         self, request: HttpRequest, row: Installation, changes: dict[str, Any]
     ) -> Installation:
-        """Store changes; the day of removal takes the sensor off its machine."""
-        removed_on = changes.pop("removed_on", None)
+        """Store changes; a day of removal takes the sensor off, clearing it puts it back."""
+        removed_on = changes.get("removed_on")
+        if removed_on is not None:
+            del changes["removed_on"]
         row = registry.edit(row, scope=scope_in(request), **changes)
         if removed_on is not None:
             row = registry.remove_sensor(

@@ -1,4 +1,4 @@
-"""The people who work for dealers, and their roles."""
+"""The people who work for dealers: their accounts, with their roles."""
 
 import functools
 from typing import TYPE_CHECKING, Any
@@ -15,23 +15,21 @@ from django.urls import path
 from django_otp.plugins.otp_static.admin import StaticDevice
 from django_otp.plugins.otp_totp.admin import TOTPDevice
 
-from fleet import access, registry, second_factor
+from fleet import registry, second_factor
 from fleet.admin.door import scope_in
-from fleet.admin.filters import ScopedRelatedFilter
 from fleet.admin.refusals import RefusalForm
+from fleet.admin.roles import MembershipInline, RoleFilter, may_grant, readable_roles
 from fleet.admin.scoped import Scoped
 from fleet.admin.tokens import revoke_page, tokens_page
 from fleet.errors import Forbidden, Invalid, Problem
-from fleet.models import DEALER_ROLES, Dealer, Membership, Role, User
+from fleet.models import Membership, User
 from fleet.scope import Scope
 
 if TYPE_CHECKING:
-    TabularInline = admin.TabularInline[Any, Any]
     ChangeForm = UserChangeForm[Any]
     CreationForm = UserCreationForm[Any]
     FormSet = forms.BaseInlineFormSet[Any, Any, Any]
 else:
-    TabularInline = admin.TabularInline
     ChangeForm = UserChangeForm
     CreationForm = UserCreationForm
     FormSet = forms.BaseInlineFormSet
@@ -41,127 +39,12 @@ for kept_out in (TOTPDevice, StaticDevice):  # secrets; what there is to do stan
 admin.site.unregister(Group)  # roles are memberships; Django's groups decide nothing here
 
 
-def may_grant(scope: Scope, membership: Membership) -> bool:
-    """Whether the caller may give or take this role; across dealers, administrators only."""
-    if membership.dealer_id is None or membership.role not in DEALER_ROLES:
-        return scope.administers
-    return access.may(scope, "create", "memberships", membership.dealer_id)
-
-
 def is_in_charge_of(scope: Scope, person: User) -> bool:
     """Whether the caller may edit this person's account: all their roles lie with the caller."""
     if scope.administers:
         return True
     held = list(person.memberships.all())
     return not person.is_superuser and bool(held) and all(may_grant(scope, row) for row in held)
-
-
-def _limit_roles(field: Any, scope: Scope) -> None:
-    if not scope.administers:
-        field.choices = [("", "---------"), *((role, Role(role).label) for role in DEALER_ROLES)]
-
-
-class RoleForms(FormSet):
-    """The rows of a person's roles; each field says what it is, where the column's head cannot."""
-
-    def add_fields(self, form: Any, index: int | None) -> None:
-        """Name the fields of one row."""
-        super().add_fields(form, index)
-        for name, field in form.fields.items():
-            inner = getattr(field.widget, "widget", field.widget)  # of a wrapped choice
-            inner.attrs["aria-label"] = str(field.label or name)
-
-
-class MembershipInline(TabularInline):
-    """A person's roles; the caller sees and edits those that are theirs to give."""
-
-    model = Membership
-    formset = RoleForms
-    extra = 1
-    fields = ("dealer", "role")
-    verbose_name = "role"
-    verbose_name_plural = "roles"
-
-    def get_queryset(self, request: HttpRequest) -> models.QuerySet[Membership]:
-        """Return the roles at the caller's dealers."""
-        rows: models.QuerySet[Membership] = Membership.objects.visible_to(scope_in(request))
-        return rows.select_related("dealer", "user")
-
-    def formfield_for_foreignkey(
-        self, db_field: models.ForeignKey[Any, Any], request: HttpRequest, **kwargs: Any
-    ) -> "forms.ModelChoiceField[Any] | None":
-        """Offer the dealers at which the caller may give roles."""
-        if db_field.name == "dealer":
-            kwargs["queryset"] = _grantable(scope_in(request))
-        return super().formfield_for_foreignkey(db_field, request, **kwargs)
-
-    def formfield_for_choice_field(
-        self, db_field: Any, request: HttpRequest, **kwargs: Any
-    ) -> Any:
-        """Offer the roles that the caller may give."""
-        field = super().formfield_for_choice_field(db_field, request, **kwargs)
-        _limit_roles(field, scope_in(request))
-        return field
-
-    def has_view_permission(self, request: HttpRequest, obj: Any = None) -> bool:
-        """Whether the roles are shown."""
-        return access.may(scope_in(request), "read", "memberships")
-
-    def has_add_permission(self, request: HttpRequest, obj: Any = None) -> bool:
-        """Whether roles may be given here."""
-        return access.may(scope_in(request), "create", "memberships")
-
-    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
-        """Whether roles may be changed here; each one is asked again when it is stored."""
-        return access.may(scope_in(request), "edit", "memberships")
-
-    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
-        """Whether roles may be taken here."""
-        return access.may(scope_in(request), "remove", "memberships")
-
-
-def _grantable(scope: Scope) -> models.QuerySet[Dealer]:
-    rows: models.QuerySet[Dealer] = Dealer.objects.visible_to(scope)
-    return rows if scope.administers else rows.filter(pk__in=scope.manages)
-
-
-@admin.register(Membership)
-class MembershipAdmin(Scoped):
-    """Who is what, where."""
-
-    resource = "memberships"
-    list_display = ("user", "role", "dealer")
-    list_select_related = ("user", "dealer")
-    list_filter = ("role", ("dealer", ScopedRelatedFilter))
-    search_fields = ("user__username", "dealer__name")
-    autocomplete_fields = ("user",)
-    fieldsets = (
-        (None, {"fields": ("user", "dealer", "role")}),
-        (
-            "A technician's days, for the plan",
-            {"fields": ("hours_per_day", "working_days", "latitude", "longitude")},
-        ),
-    )
-
-    def formfield_for_choice_field(
-        self, db_field: Any, request: HttpRequest, **kwargs: Any
-    ) -> Any:
-        """Offer the roles that the caller may give."""
-        field = super().formfield_for_choice_field(db_field, request, **kwargs)
-        _limit_roles(field, scope_in(request))
-        return field
-
-    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
-        """Whether the caller may change this role."""
-        return super().has_change_permission(request, obj) and (
-            obj is None or may_grant(scope_in(request), obj)
-        )
-
-    def save_model(self, request: HttpRequest, obj: Any, form: Any, change: Any) -> None:
-        """Give a role that is the caller's to give."""
-        if not may_grant(scope_in(request), obj):
-            raise Forbidden("This role is not yours to give.")
-        super().save_model(request, obj, form, change)
 
 
 class PersonForm(RefusalForm, ChangeForm):
@@ -182,7 +65,7 @@ class UserAdmin(Scoped, DjangoUserAdmin):  # type: ignore[type-arg] # not subscr
     add_form_template = None
     inlines = (MembershipInline,)
     list_display = ("username", "full_name", "roles", "is_active", "last_login")
-    list_filter = ("is_active", "memberships__role")
+    list_filter = ("is_active", RoleFilter)
     search_fields = ("username", "first_name", "last_name", "email")
     filter_horizontal = ()
     readonly_fields = ("last_login", "date_joined", "second_factor_since")
@@ -213,8 +96,11 @@ class UserAdmin(Scoped, DjangoUserAdmin):  # type: ignore[type-arg] # not subscr
         )
 
     def get_queryset(self, request: HttpRequest) -> models.QuerySet[Any]:
-        """Return the people that the caller may see, with their roles."""
-        return super().get_queryset(request).prefetch_related("memberships__dealer").distinct()
+        """Return the people that the caller may see, each with the roles that are to be read."""
+        told = readable_roles(scope_in(request)).select_related("dealer")
+        # Apart from all roles: these decide whose account is whose to edit.
+        roles = models.Prefetch("memberships", queryset=told, to_attr="told_roles")
+        return super().get_queryset(request).prefetch_related(roles).distinct()
 
     @admin.display(description="name")
     def full_name(self, row: User) -> str:
@@ -222,11 +108,11 @@ class UserAdmin(Scoped, DjangoUserAdmin):  # type: ignore[type-arg] # not subscr
         return row.get_full_name()
 
     @admin.display(description="roles")
-    def roles(self, row: User) -> str:
-        """Return what the person is, and where."""
+    def roles(self, row: Any) -> str:
+        """Return what the person is, and where, as far as the caller may know."""
         parts = [
             f"{held.get_role_display()} {held.dealer.code if held.dealer else ''}".strip()
-            for held in row.memberships.all()
+            for held in row.told_roles
         ]
         return ", ".join(parts)
 

@@ -10,6 +10,7 @@ from calibration.cases import Case, take_state, worst_felt
 from calibration.metrology import felt, pairing
 from calibration.metrology.fit import Points, fit_lines
 from calibration.policies import Rule
+from calibration.tending import tend
 
 MODELS, DEALERS = 5, 4
 
@@ -71,7 +72,10 @@ def case_of(these: History) -> Case:
 
 
 def columns(case: Case) -> dict[str, np.ndarray]:
-    parts = (case.state, case.change, case.since_first, case.tendency)
+    believed = np.ones(len(case.history), dtype=bool)
+    limits = case.limits.slope_pct, case.limits.reliability
+    trend = tend(case.history, case.state, case.pairs, limits, believed)
+    parts = (case.state, case.change, case.since_first, trend)
     found = {f"{part.__class__.__name__}{i}.{name}": values
              for i, part in enumerate(parts) for name, values in vars(part).items()}  # fmt: skip
     return {**found, "felt": worst_felt(case)}

@@ -93,6 +93,19 @@ def test_digests_of_other_methods_are_not_believed(judged, sent, monkeypatch):
     assert sent == {Fit: 3, Judgement: 3}
 
 
+@pytest.mark.parametrize("scanned", [True, False])
+def test_those_of_an_earlier_release_are_not_believed(judged, sent, scanned):
+    before = bytes(pack(judged).digests)
+    PackedHistory.objects.update(digests=before[: 3 * 8], outcome=4711)  # eight bytes each
+    if scanned:
+        run_scan(full=True, now=NOW)
+        assert bytes(pack(judged).digests) == before
+        return
+    judged.season("A1", 2025)
+    assert sent == {Fit: 4, Judgement: 4}
+    assert len(bytes(pack(judged).digests)) == 4 * 16
+
+
 def test_those_stored_before_there_were_any_are_written_once(judged, sent):
     PackedHistory.objects.update(digests=b"")
     judged.season("A1", 2025)

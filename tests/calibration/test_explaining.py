@@ -185,7 +185,7 @@ def test_many_points_tell_their_scatter_and_figures():
     assert "5 degrees of freedom" in said(many, "line")
     assert "12.3 count (standard deviation): that is 2.5 times" in said(many, "line")
     calm = many | {"fit": fit | {"birge_ratio": 0.8}}
-    assert "no more than the stated uncertainties allow" in said(calm, "line")
+    assert "no more than the readings' uncertainties allow" in said(calm, "line")
     bare = many | {"fit": fit | {"birge_ratio": 1.0}}
     assert "that alone gives" in said(bare, "line")
     assert "hysteresis 0.11, zero return 0.05" in said(many, "figures")

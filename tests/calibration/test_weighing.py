@@ -147,7 +147,7 @@ def test_what_was_judged_anew_in_parts_has_the_bits_of_the_whole(weighed):
     scene = suspecting.Scene(
         case.history, case.pairs, case.lines, case.keep, found.shared, laid_out(neighbours)
     )
-    again = suspecting.probabilities(scene, whole.expectation, found.index)
+    again = suspecting.probabilities(scene, whole.expectation, found.index, whole.slow)
     assert (found.chances == again).all()
     assert found.chances.sum(axis=1) == pytest.approx(1.0)
 
@@ -174,7 +174,8 @@ def test_one_sensor_gives_the_bits_of_all(weighed):
             found.case.history, found.case.pairs, found.case.lines, found.case.keep,
             found.shared, laid_out({i: neighbours.get(i, []) for i in suspects.tolist()}),
         )  # fmt: skip
-        chances = suspecting.probabilities(scene, found.outlook.expectation, suspects)
+        expectation, slow = found.outlook.expectation, found.outlook.slow
+        chances = suspecting.probabilities(scene, expectation, suspects, slow)
         assert (chances == found.chances[np.isin(found.index, suspects)]).all()
 
 

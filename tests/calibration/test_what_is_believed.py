@@ -1,0 +1,139 @@
+"""What a sound cell, a moved reference and a slip of the pen do to the verdicts around them.
+
+Made-up cells of 10 readings a newton; no outside source, the numbers follow from the cases.
+"""
+
+import numpy as np
+import pytest
+
+from calibration import company, suspecting, weighing
+from calibration.arrays import DAY_US, History
+from calibration.cases import Case
+from calibration.expecting import Fleet
+from calibration.metrology import fit
+from calibration.metrology.causes import CODES
+from calibration.metrology.fit import Points
+from calibration.metrology.fleetnoise import DEFAULT
+from calibration.metrology.series import Noise, Prior
+from calibration.neighbours import Neighbours
+from calibration.policies import Rule
+
+ZERO, LOAD, RATED = 500.0, 3000.0, 5000.0
+SPRING = 80.4  # days into a year
+
+
+class _OneRule:
+    def rule(self, _model, _dealer):
+        return Rule(3.0, 2.0, 0.5, 0.3, 0.9, 365, None, (500.0, 1000.0), "N", None)
+
+
+def judged(cells, *, tag=True):
+    """Return the weighed case of cells, each a list of (day, slope)."""
+    rows = [(key, day, slope) for key, cell in enumerate(cells, 1) for day, slope in cell]
+    sensor, day, slope = (np.array(values) for values in zip(*rows, strict=True))
+    size = len(rows)
+    load = np.tile([0.0, LOAD], size)
+    reading = ZERO + np.repeat(slope, 2) * load
+    u = np.full(2 * size, 20.0)
+    given = {
+        "machine": sensor, "load_factor": 1, "reading_factor": 1, "reading_sd": 20,
+        "reading_min": 0, "reading_max": 1e9, "pressure": np.nan,
+        "tag_zero_reading": ZERO if tag else np.nan, "tag_span_load": 1000.0,
+        "tag_span_reading": ZERO + 10_000.0 if tag else np.nan,
+    }  # fmt: skip
+    history = History(
+        ids=np.frombuffer(b"".join(i.to_bytes(16, "big") for i in range(size)), dtype="V16"),
+        sensor=sensor,
+        model=np.ones(size, dtype=np.int64),
+        dealer=np.ones(size, dtype=np.int64),
+        moment=(day * DAY_US).astype(np.int64),
+        day=day.astype(np.float64),
+        season=(1970 + day // 365.25).astype(np.int64),
+        starts_segment=np.zeros(size, dtype=bool),
+        superseded=np.zeros(size, dtype=bool),
+        as_found=np.ones(size, dtype=bool),
+        installation=sensor,
+        reference=np.full(size, 5),
+        reference_pct=np.full(size, 0.2),
+        rated_load=np.full(size, RATED),
+        lot=np.full(size, "L1"),
+        extras={name: np.zeros(size) + value for name, value in given.items()},
+        points=Points(load, reading, np.zeros_like(load), u, np.full(size, 2)),
+    )
+    case = Case(history, fit.fit_lines(history.points, history.reference_pct), _OneRule())
+    segments = len(case.families[0])
+    noise = Noise(*[np.full(segments, sd**2) for sd in DEFAULT])
+    fleet = Fleet(noise, Prior(*[np.full(segments, np.nan)] * 4))
+    found = weighing.look(case, fleet, company.nobody())
+    nobody = Neighbours(np.zeros(0, dtype=np.int64), np.zeros((0, 0)), np.zeros((0, 0)))
+    return weighing.weigh(case, fleet, found, nobody)
+
+
+def season(year, hours=0.0):
+    return np.floor((year - 1970) * 365.25) + SPRING + hours / 24.0
+
+
+def yearly(*slopes, since=2018):
+    return [(season(since + i), slope) for i, slope in enumerate(slopes)]
+
+
+def first_cause(found, i):
+    return found.causes_of(i)[0]["code"]
+
+
+@pytest.mark.parametrize("cells", [4, 10])
+@pytest.mark.parametrize("again", [0, 1, 3])
+def test_a_cell_that_is_taken_again_the_same_day_does_not_hide_a_moved_reference(cells, again):
+    twice = [(season(2025, hours), 10.5) for hours in range(again + 1)]
+    found = judged([[*yearly(10.0, since=2024), *twice]] * cells)
+    day = np.flatnonzero((found.case.history.season == 2025) & (found.case.pairs.before >= 0))
+    as_found = day[found.shared.common.members[day] > 0]
+    assert len(as_found) == cells
+    assert (found.shared.common.members[as_found] == cells).all()
+    assert (found.shared.common.moved[as_found] > 0.9).all()
+    assert (found.outlook.level[as_found] == weighing.WATCH).all()
+    assert {first_cause(found, i) for i in as_found} == {"common_reference"}
+
+
+def test_one_cell_alone_taken_four_times_is_not_four_cells():
+    found = judged([[*yearly(10.0, since=2024), *[(season(2025, h), 10.5) for h in range(4)]]])
+    assert found.shared.common.members.max() == 1
+
+
+def test_a_slow_drift_is_not_a_slip_of_its_newest_day():
+    found = judged([yearly(*(10.0 * (1.0 + 0.012 * i) for i in range(6)))])
+    slow = np.flatnonzero(found.outlook.slow)
+    assert len(slow) >= 2
+    assert found.outlook.trusted.all()
+    assert first_cause(found, slow[-1]) == "ageing"
+    slips = [CODES[k] for k in np.flatnonzero(suspecting._TO_REPEAT)]
+    assert not {cause["code"] for i in slow for cause in found.causes_of(i)} & set(slips)
+
+
+def test_a_first_calibration_off_its_tag_does_not_end_the_watch_for_slow_drift():
+    for first in (10.0, 10.36):
+        found = judged([yearly(*(first * (1.0 + 0.012 * i) for i in range(6)))])
+        assert found.outlook.level[0] == weighing.WITHIN
+        assert found.outlook.slow[-1], first
+
+
+def test_numbers_that_are_not_believed_have_no_part_in_a_trend():
+    good, slipped = [10.0] * 7, [10.0] * 7
+    slipped[2] = 10.0 / 4.448  # daN for lbf, or so
+    found = judged([yearly(*good), yearly(*slipped)])
+    assert found.outlook.trusted.tolist() == [True] * 7 + [True, True, False] + [True] * 4
+    tendency = found.tendency
+    assert np.isnan(tendency.slope_pct_per_year[9])
+    assert tendency.slope_pct_per_year[13] == pytest.approx(0.0, abs=1e-9)
+    sooner = np.nan_to_num(tendency.earliest_crossing[10:14], nan=np.inf)
+    assert (sooner - found.case.history.day[10:14] > 300.0).all()
+
+
+def test_a_first_calibration_in_another_unit_does_not_set_the_scale():
+    jump = [10.0, 10.0, 10.6, 10.6, 10.6, 10.6]
+    usual, strange = judged([yearly(10.0, *jump)]), judged([yearly(0.1, *jump)])
+    assert not strange.outlook.trusted[0]
+    for found in (usual, strange):
+        after = found.outlook.expectation.change_slope_pct[4:]
+        assert np.abs(after).max() < 0.6
+        assert found.outlook.expectation.jump[3] > 0.9
