@@ -4,7 +4,7 @@ import base64
 import binascii
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
@@ -29,16 +29,21 @@ USUAL_PAGE = 50
 
 @dataclass(frozen=True)
 class Cursor:
-    """Where a page begins: after (or, backwards, before) the row with these values."""
+    """Where a page begins: after (or, backwards, before) the row with these values.
+
+    Or, including it, with that row: it is on no page yet.
+    """
 
     order: tuple[str, ...]
     values: tuple[Any, ...]
     backwards: bool
+    including: bool = False
 
     def text(self) -> str:
         """Return the cursor as it stands in an address."""
-        said = json.dumps([self.order, [_plain(value) for value in self.values], self.backwards])
-        return base64.urlsafe_b64encode(said.encode()).decode().rstrip("=")
+        values = [_plain(value) for value in self.values]
+        said = [self.order, values, self.backwards, *([True] if self.including else [])]
+        return base64.urlsafe_b64encode(json.dumps(said).encode()).decode().rstrip("=")
 
 
 class Pages(BasePagination):
@@ -74,15 +79,19 @@ class Pages(BasePagination):
         )
 
     def _address(self, index: int, *, backwards: bool) -> str | None:
-        """Return the address of the page after the last, or before the first, row of this one."""
+        """Return the address of the page after the last, or before the first, row of this one.
+
+        An empty page has no rows; it leads to the row that it was asked to go on from.
+        """
         here = self.request.build_absolute_uri()
         if self.rows:
             values = tuple(_value(self.rows[index], path) for path in self.order)
+            cursor = Cursor(self.order, values, backwards)
         elif self.cursor is not None:
-            values = self.cursor.values
+            cursor = replace(self.cursor, backwards=backwards, including=True)
         else:
             return None
-        return replace_query_param(here, "cursor", Cursor(self.order, values, backwards).text())
+        return replace_query_param(here, "cursor", cursor.text())
 
     def get_paginated_response_schema(self, schema: dict[str, Any]) -> dict[str, Any]:
         """Return the answer's schema."""
@@ -135,6 +144,8 @@ def _beyond(cursor: Cursor, model: type[Model]) -> Q:
         if after is not None:
             condition |= same & after
         same &= Q(**{f"{column}__isnull": True}) if value is None else Q(**{column: value})
+    if cursor.including:
+        condition |= same
     first, value = cursor.order[0], cursor.values[0]
     column = first.removeprefix("-")
     if len(cursor.order) == 1 or is_nullable(model, column):
@@ -194,12 +205,14 @@ def _read_cursor(request: Request, order: Sequence[str], model: type[Model]) -> 
 def _cursor(text: str, order: Sequence[str], model: type[Model]) -> Cursor:
     """Return what a cursor says; raise ValueError and its like where it says nothing here."""
     said = json.loads(base64.urlsafe_b64decode(text + "=" * (-len(text) % 4)))
-    given, values, backwards = said
+    given, values, backwards, *including = said
     if given != list(order) or not isinstance(backwards, bool):
+        raise ValueError
+    if len(including) > 1 or any(each is not True for each in including):
         raise ValueError
     pairs = zip(order, values, strict=True)
     read = tuple(_restored(value, path.removeprefix("-"), model) for path, value in pairs)
-    return Cursor(tuple(order), read, backwards)
+    return Cursor(tuple(order), read, backwards, including=bool(including))
 
 
 def _restored(value: Any, path: str, model: type[Model]) -> Any:

@@ -7,6 +7,7 @@ from typing import Any
 from uuid import UUID
 
 from django.db import DEFAULT_DB_ALIAS, transaction
+from django.db.models import Q
 
 from calibration.columns import among
 from calibration.events import tell_of_flags
@@ -132,9 +133,10 @@ def acknowledge(flag: DriftFlag, *, user_id: int | None, now: datetime) -> list[
 
     Returns those that this call acknowledged.
     """
+    rows = together(flag)
     if flag.status == CLOSED:
         raise Conflict("The flag is closed; it cannot be acknowledged any more.")
-    unseen = [row for row in together(flag) if row.status == OPEN]
+    unseen = [row for row in rows if row.status == OPEN]
     for row in unseen:
         row.status, row.acknowledged_at = ACKNOWLEDGED, now
         row.acknowledged_by_id = user_id
@@ -165,19 +167,20 @@ def close(flag: DriftFlag, *, user_id: int | None, reason: str, now: datetime) -
 def together(flag: DriftFlag) -> list[DriftFlag]:
     """Return the flag and those of its family that are not closed, at the same dealer, locked.
 
-    One that is closed stands alone: what is decided about it later is about itself.
+    The flag is read again: what somebody else decided meanwhile counts. One that is closed stands
+    alone: what is decided about it later is about itself.
     """
-    if flag.family_id is None or flag.status == CLOSED:
-        return [flag]
-    others = (
-        DriftFlag.objects.select_for_update(of=("self",))
-        .filter(family=flag.family_id, sensor__dealer=flag.sensor.dealer_id)
-        .exclude(status=CLOSED)
-        .exclude(pk=flag.pk)
-        .select_related("sensor")
-        .order_by("pk")
-    )
-    return [flag, *others]
+    of_family = Q(family=flag.family_id, sensor__dealer=flag.sensor.dealer_id)
+    asked = Q(pk=flag.pk) | (of_family if flag.family_id else Q(pk__in=[]))
+    rows = DriftFlag.objects.select_for_update(of=("self",)).filter(asked)
+    others = []
+    for row in rows.select_related("sensor").order_by("pk"):
+        if row.pk == flag.pk:
+            for name in _FIELDS:
+                setattr(flag, name, getattr(row, name))
+        elif row.status != CLOSED:
+            others.append(row)
+    return [flag] if flag.family_id is None or flag.status == CLOSED else [flag, *others]
 
 
 def said(field: str, words: str, wanted: str) -> str:

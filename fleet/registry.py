@@ -12,7 +12,7 @@ from django.db import DatabaseError, IntegrityError, models, transaction
 from django.db.models import Q
 
 from fleet import access, overlaps
-from fleet.errors import Conflict, Forbidden, Invalid, Problem
+from fleet.errors import Conflict, Forbidden, Invalid, NotFound, Problem
 from fleet.models import (
     ChangedSeat,
     Customer,
@@ -23,6 +23,7 @@ from fleet.models import (
     Sensor,
     SensorModel,
 )
+from fleet.models.folded import following
 from fleet.scope import Scope
 
 Row = TypeVar("Row", bound=models.Model)
@@ -40,8 +41,15 @@ def hold(row: models.Model) -> None:
     type(row)._default_manager.select_for_update(no_key=True).get(pk=row.pk)
 
 
-def clean_and_save(row: Row) -> Row:
+def clean_and_save(row: Row, *, only: Iterable[str] | None = None) -> Row:
     """Validate a row and save it.
+
+    Parameters
+    ----------
+    row
+        New, or as it should be.
+    only
+        The columns that change: what others changed of the rest since it was read stays.
 
     Raises
     ------
@@ -53,7 +61,7 @@ def clean_and_save(row: Row) -> Row:
     try:
         with transaction.atomic():
             row.full_clean()
-            row.save()
+            row.save(update_fields=None if only is None else _with_following(row, only))
             if isinstance(row, Installation):
                 _mark_changed([row.sensor_id])
     except ValidationError as wrong:
@@ -70,8 +78,15 @@ def clean_and_save(row: Row) -> Row:
             ) from clash
         if isinstance(clash, IntegrityError):
             raise Conflict("Another row already holds these values.") from clash
+        if only is not None and not type(row)._default_manager.filter(pk=row.pk).exists():
+            raise NotFound("Somebody has removed it meanwhile.") from clash
         raise
     return row
+
+
+def _with_following(row: models.Model, names: Iterable[str]) -> set[str]:
+    names = set(names)
+    return names | {column.name for column in following(row, names)}
 
 
 def _mark_changed(sensor_ids: Iterable[int]) -> None:
@@ -123,12 +138,12 @@ def _columns(expression: Any) -> list[str]:
 
 
 def edit(row: Row, *, scope: Scope, **changes: Any) -> Row:
-    """Change fields of a row of the register, and save it."""
+    """Change fields of a row of the register; the others stay as somebody may have left them."""
     if isinstance(row, Sensor):
         _serial_stays(row, changes)
     for name, value in changes.items():
         setattr(row, name, value)
-    return clean_and_save(row)
+    return clean_and_save(row, only=changes)
 
 
 def _serial_stays(sensor: Sensor, changes: Mapping[str, Any]) -> None:
@@ -225,7 +240,7 @@ def remove_sensor(*, scope: Scope, installation: Installation, removed_on: date)
             )
         )
     installation.removed_on = removed_on
-    return clean_and_save(installation)
+    return clean_and_save(installation, only=["removed_on"])
 
 
 @transaction.atomic
@@ -260,7 +275,7 @@ def transfer_machine(*, scope: Scope, machine: Machine, customer: Customer) -> M
     require(scope, "edit", "machines", machine.customer.dealer_id)
     require(scope, "edit", "machines", customer.dealer_id)
     machine.customer = customer
-    clean_and_save(machine)
+    clean_and_save(machine, only=["customer"])
     on_it = Q(installations__machine=machine, installations__removed_on__isnull=True)
     ids = list(Sensor.objects.filter(on_it).values_list("pk", flat=True))
     Sensor.objects.filter(pk__in=ids).update(dealer_id=customer.dealer_id)

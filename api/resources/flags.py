@@ -10,7 +10,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.answers import FlagAnswer
-from api.causes import likeliest
+from api.causes import FamilyTold, PersonTold, likeliest
 from api.conditions import Filter, Moment, Number, OneOf, Uuid, Whole
 from api.fields import Ref, Text
 from api.fields import Whole as WholeNumber
@@ -76,8 +76,8 @@ class FlagViews(Resource):
         "kind": OneOf("kind", tuple(DriftFlag.Kind.values)),
         "level": OneOf("level", tuple(DriftFlag.Level.values)),
         "status": OneOf("status", tuple(DriftFlag.Status.values)),
-        "family": Whole("family"),
-        "assigned_to": Filter("assigned_to__username"),
+        "family": FamilyTold("family"),
+        "assigned_to": PersonTold("assigned_to__username"),
         "p_out_from": Number("p_out__gte"),
         "opened_after": Moment("opened_at__gte"),
         "opened_before": Moment("opened_at__lt"),

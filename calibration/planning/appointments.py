@@ -134,9 +134,11 @@ def edit(
     rules.check(visit, changes, now=now, although_closed=although_closed, unexplained=unexplained)
     if changes.get("status") in Visit.TO_BE_MADE and visit.status not in Visit.TO_BE_MADE:
         _leave_to_others(visit)
-    for name, value in (values | revision(visit, changes, now=now)).items():
+    changes |= revision(visit, changes, now=now)
+    for name, value in changes.items():
         setattr(visit, name, value)
-    return registry.clean_and_save(visit)
+    # What the plan has changed since the visit was read stays, where nothing is said of it.
+    return registry.clean_and_save(visit, only=changes)
 
 
 def _leave_to_others(visit: Visit) -> None:

@@ -32,7 +32,6 @@ LEASE = timedelta(minutes=5)
 FIRST_PAUSE, LONGEST_PAUSE = timedelta(seconds=30), timedelta(hours=6)
 BOTH_SECRETS = timedelta(hours=24)  # after a rotation, both sign
 AT_ONCE = 200  # events of one address in one claim
-_READ_MOST = 4096  # bytes of an answer; nothing in it is needed
 _GONE = 410
 Sender = Callable[[Target, bytes, dict[str, str]], int]
 
@@ -71,11 +70,13 @@ def change(row: Webhook, *, url: str | None = None, **values: Any) -> Webhook:
     if url is not None:
         _check(url)
         values["url"] = url
+    if values.get("active") or url is not None:
+        values |= {
+            "attempts": 0, "next_attempt_at": None, "failing_since": None, "last_error": "",
+        }  # fmt: skip
     for name, value in values.items():
         setattr(row, name, value)
-    if values.get("active") or url is not None:
-        row.attempts, row.next_attempt_at, row.failing_since, row.last_error = 0, None, None, ""
-    return registry.clean_and_save(row)
+    return registry.clean_and_save(row, only=values)
 
 
 def rotate(row: Webhook, *, now: datetime) -> str:
@@ -88,8 +89,12 @@ def rotate(row: Webhook, *, now: datetime) -> str:
 
 
 def replay(row: Webhook, after: int) -> Webhook:
-    """Tell it again of everything after an event, as soon as a worker looks."""
-    Webhook.objects.filter(pk=row.pk).update(told=after, next_attempt_at=None)
+    """Tell it again of everything after an event, as soon as a worker looks.
+
+    Who is telling it now stops: the claim is not theirs any more.
+    """
+    again = {"told": after, "next_attempt_at": None, "claimed_until": None}
+    Webhook.objects.filter(pk=row.pk).update(**again)
     row.refresh_from_db()
     return row
 
@@ -128,10 +133,10 @@ def tell_addresses(*, now: datetime, send: Sender | None = None) -> Told:
     """Tell every address that is due what it has not taken yet."""
     events.number()
     told = Told()
-    due = Q(next_attempt_at=None) | Q(next_attempt_at__lte=now)
+    due, clock = Q(next_attempt_at=None) | Q(next_attempt_at__lte=now), Clock(now)
     for row in Webhook.objects.filter(due, active=True).select_related("dealer"):
-        if backlog(row).exists() and _claim(row, now):
-            _tell(row, now, told, send or post)
+        if backlog(row).exists() and _claim(row, clock.now()):
+            _tell(row, clock, told, send or post)
     return told
 
 
@@ -143,20 +148,20 @@ def _claim(row: Webhook, now: datetime) -> bool:
     return bool(taken)
 
 
-def _tell(row: Webhook, now: datetime, told: Told, send: Sender) -> None:
+def _tell(row: Webhook, clock: Clock, told: Told, send: Sender) -> None:
     mine = Webhook.objects.filter(pk=row.pk, claimed_until=row.claimed_until)
-    clock = Clock(now)
+    begun = clock.now()
     for event in backlog(row)[:AT_ONCE]:
         moment = clock.now()
-        if moment >= now + LEASE / 2:
+        if moment >= begun + LEASE / 2:
             break  # the rest is somebody's next turn
         wrong = _send(row, event, moment, send)
         if wrong:
-            _failed(row, mine, wrong, now)
+            _failed(row, mine, wrong, moment)
             told.failed.append((row, wrong))
             return
         noted = mine.update(
-            told=event.number, attempts=0, failing_since=None, last_error="", last_told_at=now
+            told=event.number, attempts=0, failing_since=None, last_error="", last_told_at=moment
         )
         if not noted:
             return  # somebody else has it now
@@ -223,6 +228,5 @@ def post(target: Target, body: bytes, signed: dict[str, str]) -> int:
         answer = pool.request(
             "POST", target.path, body=body, headers=headers, redirect=False, preload_content=False
         )
-        answer.read(_READ_MOST)
-        answer.close()
+        answer.close()  # nothing of what it says is read: it might take hours to say it
     return int(answer.status)

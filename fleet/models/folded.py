@@ -53,11 +53,17 @@ def with_folded(row: models.Model, values: Mapping[str, Any]) -> dict[str, Any]:
     """Give a row values; return them with the folded columns that follow, for an update."""
     for name, value in values.items():
         setattr(row, name, value)
-    return dict(values) | {
-        field.name: field.value_of(row)
+    return dict(values) | {field.name: field.value_of(row) for field in following(row, values)}
+
+
+def following(row: models.Model, names: Iterable[str]) -> list[FoldedText]:
+    """Return the folded columns of a row that change where these columns do."""
+    changed = set(names)
+    return [
+        field
         for field in row._meta.concrete_fields
-        if isinstance(field, FoldedText) and not values.keys().isdisjoint(field.sources)
-    }
+        if isinstance(field, FoldedText) and not changed.isdisjoint(field.sources)
+    ]
 
 
 def anywhere(word: str, fields: Iterable[str]) -> Q:

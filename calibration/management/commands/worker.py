@@ -79,11 +79,11 @@ def work(
         events.forget_old(now=now)
         guessing.forget_old(now=now)
     said = imports + said
-    webhooks = tell_addresses(now=now)
+    webhooks = tell_addresses(now=clock.now())  # what came before may have taken long
     if webhooks.sent or webhooks.failed:
         said.append(f"webhooks: {webhooks.sent} told, {len(webhooks.failed)} failed")
     receiving.remove_old(now=now)
-    told = send_reminders(now=now)
+    told = send_reminders(now=clock.now())
     if told.sent or told.notes or told.failed:
         notes = f"{told.notes} notes, " if told.notes else ""
         said.append(f"reminders: {told.sent} sent, {notes}{len(told.failed)} failed")

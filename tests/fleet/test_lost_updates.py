@@ -1,0 +1,89 @@
+"""An edit writes what it changes; what others changed since the row was read stays."""
+
+from datetime import timedelta
+
+import pytest
+
+from calibration import flags, webhooks
+from calibration.models import DriftFlag, Webhook
+from calibration.records import PointDraft
+from fleet import registry
+from fleet.errors import Conflict, NotFound
+from fleet.models import Customer, Sensor
+from fleet.scope import Scope
+from tests.conftest import NOW
+
+SYSTEM = Scope.system()
+
+
+def test_an_edit_does_not_take_a_resale_back(world):
+    read = Sensor.objects.get(pk=world.sensors["A1"].pk)
+    machine = read.installations.get(removed_on=None).machine
+    buyer = Customer.objects.filter(dealer=world.dealers["B"]).first()
+    registry.transfer_machine(scope=SYSTEM, machine=machine, customer=buyer)
+    registry.edit(read, scope=SYSTEM, lot="L 77")
+    stored = Sensor.objects.get(pk=read.pk)
+    assert (stored.lot, stored.dealer_id) == ("L 77", world.dealers["B"].pk)
+
+
+def test_what_is_searched_follows_the_columns_that_changed(world):
+    row = Customer.objects.create(dealer=world.dealers["A"], name="Older Farm")
+    registry.edit(Customer.objects.get(pk=row.pk), scope=SYSTEM, name="Newer Farm")
+    assert "newer farm" in Customer.objects.get(pk=row.pk).search.casefold()
+
+
+def test_editing_what_somebody_removed_says_so(world):
+    read = Customer.objects.create(dealer=world.dealers["A"], name="Gone tomorrow")
+    Customer.objects.filter(pk=read.pk).delete()
+    with pytest.raises(NotFound):
+        registry.edit(read, scope=SYSTEM, phone="1")
+    assert not Customer.objects.filter(pk=read.pk).exists()
+
+
+@pytest.fixture
+def flag(world):
+    world.season("A1", 2025)
+    world.season("A1", 2026, points=(PointDraft(0, 20000), PointDraft(100, 31000)))
+    return DriftFlag.objects.exclude(status="closed").first()
+
+
+def test_who_closes_a_flag_second_does_not_overwrite_the_first(world, flag):
+    first, second = (world.users[name].pk for name in ("techA", "managerA"))
+    late = DriftFlag.objects.select_related("sensor").get(pk=flag.pk)
+    flags.close(flag, user_id=first, reason="recalibrated", now=NOW)
+    assert flags.close(late, user_id=second, reason="another reason", now=NOW) == []
+    stored = DriftFlag.objects.get(pk=flag.pk)
+    assert (stored.closed_by_id, stored.close_reason) == (first, "recalibrated")
+
+
+def test_a_flag_that_was_closed_meanwhile_is_not_acknowledged(world, flag):
+    late = DriftFlag.objects.select_related("sensor").get(pk=flag.pk)
+    DriftFlag.objects.filter(pk=flag.pk).update(status="closed", closed_at=NOW)
+    with pytest.raises(Conflict):
+        flags.acknowledge(late, user_id=world.users["techA"].pk, now=NOW)
+    assert DriftFlag.objects.get(pk=flag.pk).status == "closed"
+
+
+@pytest.fixture
+def address(world):
+    return Webhook.objects.create(
+        dealer=world.dealers["A"], url="https://203.0.113.7/", kinds=[], secret=b"", told=7,
+        created_at=NOW,
+    )  # fmt: skip
+
+
+def test_changing_an_address_leaves_what_the_teller_noted(address):
+    read = Webhook.objects.get(pk=address.pk)
+    Webhook.objects.filter(pk=address.pk).update(told=9, active=False)
+    webhooks.change(read, kinds=["flag.opened"])
+    stored = Webhook.objects.get(pk=address.pk)
+    assert (stored.kinds, stored.told, stored.active) == (["flag.opened"], 9, False)
+
+
+def test_a_replay_takes_the_claim_of_who_is_telling(address):
+    until = NOW + timedelta(minutes=5)
+    Webhook.objects.filter(pk=address.pk).update(claimed_until=until)
+    webhooks.replay(address, 0)
+    teller = Webhook.objects.filter(pk=address.pk, claimed_until=until)
+    assert teller.update(told=8) == 0
+    assert Webhook.objects.get(pk=address.pk).told == 0
