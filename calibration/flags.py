@@ -12,7 +12,7 @@ from django.db.models import Q
 from calibration.columns import among
 from calibration.events import tell_of_flags
 from calibration.models import DriftFlag
-from fleet.errors import Conflict, Invalid, Problem
+from fleet.errors import Conflict, Invalid, NotFound, Problem
 from fleet.statements import Statement
 from fleet.updating import update
 
@@ -167,20 +167,33 @@ def close(flag: DriftFlag, *, user_id: int | None, reason: str, now: datetime) -
 def together(flag: DriftFlag) -> list[DriftFlag]:
     """Return the flag and those of its family that are not closed, at the same dealer, locked.
 
-    The flag is read again: what somebody else decided meanwhile counts. One that is closed stands
-    alone: what is decided about it later is about itself.
+    All are as they are by now, the given one too: what somebody decided meanwhile counts. One
+    that is closed stands alone: what is decided about it later is about itself.
     """
-    of_family = Q(family=flag.family_id, sensor__dealer=flag.sensor.dealer_id)
-    asked = Q(pk=flag.pk) | (of_family if flag.family_id else Q(pk__in=[]))
-    rows = DriftFlag.objects.select_for_update(of=("self",)).filter(asked)
-    others = []
-    for row in rows.select_related("sensor").order_by("pk"):
-        if row.pk == flag.pk:
-            for name in _FIELDS:
-                setattr(flag, name, getattr(row, name))
-        elif row.status != CLOSED:
-            others.append(row)
-    return [flag] if flag.family_id is None or flag.status == CLOSED else [flag, *others]
+    while True:
+        known = (flag.family_id, flag.sensor.dealer_id)
+        rows = _locked(flag)
+        if flag.status == CLOSED:
+            return [flag]
+        if known == (flag.family_id, flag.sensor.dealer_id):
+            return rows
+
+
+def _locked(flag: DriftFlag) -> list[DriftFlag]:
+    """The flag, read again, and its family; locked in the order of their keys."""
+    kin = Q(pk=flag.pk)
+    if flag.family_id is not None:
+        there = Q(family=flag.family_id, sensor__dealer=flag.sensor.dealer_id)
+        kin |= there & ~Q(status=CLOSED)
+    rows = DriftFlag.objects.select_for_update(of=("self",)).filter(kin)
+    found = {row.pk: row for row in rows.select_related("sensor").order_by("pk")}
+    stored = found.pop(flag.pk, None)
+    if stored is None:
+        raise NotFound("The flag is gone.")
+    for name in _FIELDS:
+        setattr(flag, name, getattr(stored, name))
+    flag.sensor = stored.sensor
+    return [flag, *found.values()]
 
 
 def said(field: str, words: str, wanted: str) -> str:

@@ -48,10 +48,10 @@ def assign(
     Invalid
         If the person does not work for this dealer.
     """
+    rows = together(flag)
     dealer = flag.sensor.dealer_id
     if flag.status == CLOSED:
         raise Conflict("The flag is closed; nobody has to see to it any more.")
-    rows = together(flag)
     _may_give(rows, person, scope, dealer)
     if person is not None and not people_at(dealer).filter(pk=person.pk).exists():
         accepted = "somebody who works for the sensor's dealer"

@@ -41,6 +41,22 @@ def hold(row: models.Model) -> None:
     type(row)._default_manager.select_for_update(no_key=True).get(pk=row.pk)
 
 
+def hold_anew(row: Row) -> Row:
+    """Keep others from changing a row until the transaction ends, and read it again.
+
+    Raises
+    ------
+    NotFound
+        If somebody has removed it meanwhile.
+    """
+    stored = type(row)._default_manager.select_for_update(no_key=True).filter(pk=row.pk).first()
+    if stored is None:
+        raise NotFound("Somebody has removed it meanwhile.")
+    for column in row._meta.concrete_fields:
+        setattr(row, column.attname, getattr(stored, column.attname))
+    return row
+
+
 def clean_and_save(row: Row, *, only: Iterable[str] | None = None) -> Row:
     """Validate a row and save it.
 

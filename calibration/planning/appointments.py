@@ -130,6 +130,7 @@ def edit(
     """
     if "cancel_reason" in values:
         values["cancel_reason"] = values["cancel_reason"].strip()
+    registry.hold_anew(visit)  # the plan may have moved it since it was read
     changes = {name: value for name, value in values.items() if getattr(visit, name) != value}
     rules.check(visit, changes, now=now, although_closed=although_closed, unexplained=unexplained)
     if changes.get("status") in Visit.TO_BE_MADE and visit.status not in Visit.TO_BE_MADE:
@@ -137,7 +138,6 @@ def edit(
     changes |= revision(visit, changes, now=now)
     for name, value in changes.items():
         setattr(visit, name, value)
-    # What the plan has changed since the visit was read stays, where nothing is said of it.
     return registry.clean_and_save(visit, only=changes)
 
 

@@ -66,10 +66,13 @@ def enter(
 
 
 def change(row: Webhook, *, url: str | None = None, **values: Any) -> Webhook:
-    """Change an address, its kinds, or whether it is told; one that is told again starts fresh."""
+    """Change an address, its kinds, or whether it is told; one that is told again starts fresh.
+
+    Who is telling the former address stops: the claim is not theirs any more.
+    """
     if url is not None:
         _check(url)
-        values["url"] = url
+        values |= {"url": url, "claimed_until": None}
     if values.get("active") or url is not None:
         values |= {
             "attempts": 0, "next_attempt_at": None, "failing_since": None, "last_error": "",
@@ -133,18 +136,24 @@ def tell_addresses(*, now: datetime, send: Sender | None = None) -> Told:
     """Tell every address that is due what it has not taken yet."""
     events.number()
     told = Told()
-    due, clock = Q(next_attempt_at=None) | Q(next_attempt_at__lte=now), Clock(now)
-    for row in Webhook.objects.filter(due, active=True).select_related("dealer"):
+    clock = Clock(now)
+    for row in Webhook.objects.filter(_due(now), active=True).select_related("dealer"):
         if backlog(row).exists() and _claim(row, clock.now()):
             _tell(row, clock, told, send or post)
     return told
 
 
+def _due(now: datetime) -> Q:
+    return Q(next_attempt_at=None) | Q(next_attempt_at__lte=now)
+
+
 def _claim(row: Webhook, now: datetime) -> bool:
     """Take an address for this call; of any number of callers the database lets one."""
-    free = Q(claimed_until=None) | Q(claimed_until__lte=now)
-    taken = Webhook.objects.filter(free, pk=row.pk, active=True).update(claimed_until=now + LEASE)
+    free = _due(now) & (Q(claimed_until=None) | Q(claimed_until__lte=now))
+    until = now + LEASE
+    taken = Webhook.objects.filter(free, pk=row.pk, active=True).update(claimed_until=until)
     row.refresh_from_db()
+    row.claimed_until = until  # ours, even where somebody has taken it by now
     return bool(taken)
 
 
@@ -157,7 +166,7 @@ def _tell(row: Webhook, clock: Clock, told: Told, send: Sender) -> None:
             break  # the rest is somebody's next turn
         wrong = _send(row, event, moment, send)
         if wrong:
-            _failed(row, mine, wrong, moment)
+            _failed(row, mine, wrong, clock.now())
             told.failed.append((row, wrong))
             return
         noted = mine.update(
@@ -183,7 +192,7 @@ def _send(row: Webhook, event: Event, now: datetime, send: Sender) -> str:
     except (OSError, urllib3.exceptions.HTTPError, Refused, signing.Unsealable) as wrong:
         return f"{type(wrong).__name__}: {wrong}"[:300]
     if status == _GONE:
-        Webhook.objects.filter(pk=row.pk).update(active=False)
+        Webhook.objects.filter(pk=row.pk, url=row.url).update(active=False)
     return "" if 200 <= status < 300 else f"it answered {status}"
 
 
