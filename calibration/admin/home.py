@@ -4,7 +4,6 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
-from zoneinfo import ZoneInfo
 
 from django.db import models
 from django.http import HttpRequest
@@ -158,43 +157,32 @@ def _due_row(machine: Machine, need: due.Need, now: datetime) -> dict[str, Any]:
 
 def visits_soon(scope: Scope, now: datetime) -> list[dict[str, Any]]:
     """Return the visits of the coming week, and those that should have been made."""
-    coming = by_dealers_day("customer__dealer__", "planned_on", scope, now=now, ahead=WEEK)
-    rows = Visit.objects.visible_to(scope).filter(coming, status__in=Visit.TO_BE_MADE)
+    rows = Visit.objects.visible_to(scope).filter(
+        status__in=Visit.TO_BE_MADE, planned_on__lte=_latest_day(now) + WEEK
+    )
     chosen = rows.select_related("customer__dealer", "technician").order_by("planned_on", "pk")
-    return [visit_line(row, _today(row.customer.dealer, now)) for row in chosen[:MOST]]
+    lines = [(row, _today(row.customer.dealer, now)) for row in chosen[: 2 * MOST]]
+    coming = [each for each in lines if each[0].planned_on <= each[1] + WEEK]
+    return [visit_line(row, today) for row, today in coming[:MOST]]
 
 
 def _today(dealer: Dealer, now: datetime) -> date:
     return now.astimezone(dealer.zone).date()
 
 
-def by_dealers_day(
-    dealer: str, day: str, scope: Scope, *, now: datetime, ahead: timedelta
-) -> models.Q:
-    """Return the condition that a day is past, or comes that soon, where its dealer is.
-
-    `dealer` is the path to the dealer. One query; it is never more than three days at once on
-    Earth, so the condition has three parts at most.
-    """
-    zones = Dealer.objects.visible_to(scope).order_by().values_list("timezone", flat=True)
-    there: dict[date, list[str]] = {}
-    for zone in sorted(set(zones.distinct())):
-        there.setdefault(now.astimezone(ZoneInfo(zone)).date(), []).append(zone)
-    found = models.Q(pk__in=[])
-    for today, names in there.items():
-        of_them = {f"{dealer}timezone__in": names, f"{day}__lte": today + ahead}
-        found |= models.Q(**of_them)
-    return found
+def _latest_day(now: datetime) -> date:
+    """The latest day that it is anywhere on Earth: what is soon where, is asked of each row."""
+    return (now + timedelta(hours=14)).date()
 
 
 def references_ending(scope: Scope, now: datetime) -> list[dict[str, Any]]:
     """Return the references whose certificates end soon, or have ended."""
-    ending = by_dealers_day("dealer__", "valid_until", scope, now=now, ahead=SOON)
-    rows = ReferenceStandard.objects.visible_to(scope).filter(ending).select_related("dealer")
-    return [
-        _ending_row(row, _today(row.dealer, now))
-        for row in rows.order_by("valid_until", "pk")[:MOST]
-    ]
+    rows = ReferenceStandard.objects.visible_to(scope).filter(
+        valid_until__lte=_latest_day(now) + SOON
+    )
+    chosen = rows.select_related("dealer").order_by("valid_until", "pk")[: 2 * MOST]
+    lines = [_ending_row(row, _today(row.dealer, now)) for row in chosen]
+    return [line for line in lines if line["soon"]][:MOST]
 
 
 def _ending_row(row: ReferenceStandard, today: date) -> dict[str, Any]:
@@ -203,6 +191,7 @@ def _ending_row(row: ReferenceStandard, today: date) -> dict[str, Any]:
         "url": reverse("admin:calibration_referencestandard_change", args=[row.pk]),
         "away": wording.days_until(row.valid_until, today) if row.valid_until else "",
         "late": bool(row.valid_until and row.valid_until < today),
+        "soon": bool(row.valid_until and row.valid_until <= today + SOON),
     }
 
 

@@ -100,7 +100,8 @@ class UserAdmin(Scoped, DjangoUserAdmin):  # type: ignore[type-arg] # not subscr
         told = readable_roles(scope_in(request)).select_related("dealer")
         # Apart from all roles: these decide whose account is whose to edit.
         roles = models.Prefetch("memberships", queryset=told, to_attr="told_roles")
-        return super().get_queryset(request).prefetch_related(roles).distinct()
+        rows = super().get_queryset(request).prefetch_related("memberships", roles)
+        return rows.distinct()
 
     @admin.display(description="name")
     def full_name(self, row: User) -> str:

@@ -31,7 +31,15 @@ def test_a_paper_is_taken_from_its_page(visit, path, words, begins):
     assert link.evaluate(BEGINNING).startswith(begins)
 
 
-@pytest.mark.parametrize("name", ["jagoda", "halina", "imre", "adela"])
+def test_a_reviewer_is_offered_no_visit_sheets(visit):
+    visitor = visit("imre")
+    visitor.go("/admin/fleet/customer/")
+    visitor.holds()
+    assert visitor.page.locator("#result_list tbody tr").count() > 1
+    assert visitor.page.locator("select[name=action]").count() == 0
+
+
+@pytest.mark.parametrize("name", ["jagoda", "halina", "adela"])
 def test_the_sheets_of_chosen_customers_come_in_one_archive(visit, name):
     visitor = visit(name)
     page = visitor.page
