@@ -14,7 +14,7 @@ from calibration.events import tell_of_flags
 from calibration.models import DriftFlag
 from fleet.errors import Conflict, Invalid, NotFound, Problem
 from fleet.statements import Statement
-from fleet.updating import update
+from fleet.updating import take_over, update
 
 OPEN, ACKNOWLEDGED, CLOSED = DriftFlag.Status
 _NUMBERS = ("level", "magnitude", "tolerance", "p_out", "causes")
@@ -190,9 +190,7 @@ def _locked(flag: DriftFlag) -> list[DriftFlag]:
     stored = found.pop(flag.pk, None)
     if stored is None:
         raise NotFound("The flag is gone.")
-    for name in _FIELDS:
-        setattr(flag, name, getattr(stored, name))
-    flag.sensor = stored.sensor
+    take_over(flag, stored).sensor = stored.sensor
     return [flag, *found.values()]
 
 

@@ -25,6 +25,7 @@ from fleet.models import (
 )
 from fleet.models.folded import following
 from fleet.scope import Scope
+from fleet.updating import take_over
 
 Row = TypeVar("Row", bound=models.Model)
 _TAKEN = {"unique", "unique_together"}
@@ -52,9 +53,7 @@ def hold_anew(row: Row) -> Row:
     stored = type(row)._default_manager.select_for_update(no_key=True).filter(pk=row.pk).first()
     if stored is None:
         raise NotFound("Somebody has removed it meanwhile.")
-    for column in row._meta.concrete_fields:
-        setattr(row, column.attname, getattr(stored, column.attname))
-    return row
+    return take_over(row, stored)
 
 
 def clean_and_save(row: Row, *, only: Iterable[str] | None = None) -> Row:

@@ -54,3 +54,11 @@ class Scope:
     def sees_remarks_of(self, dealer_id: int) -> bool:
         """Whether free text written by this dealer (it may name a former owner) may be shown."""
         return self.administers or dealer_id in self.dealers
+
+    def sees_reference(self, *, owner_id: int | None, recorded_for: int) -> bool:
+        """Whether the reference of a record may be named, which belongs to a dealer or to none.
+
+        After a resale a correction keeps the reference, which stays the former dealer's.
+        """
+        own = self.sees_remarks_of(recorded_for)
+        return self.everywhere or (own and owner_id in {None, *self.dealers})

@@ -1,15 +1,16 @@
-"""Some columns of rows by the thousand: a join with the new values, no CASE of a thousand arms."""
+"""Columns of rows that are there: some of many rows at once, or all of one as it stands by now."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, TypeVar
 
 from django.db import connection, models, transaction
 
+Row = TypeVar("Row", bound=models.Model)
 _AT_ONCE = 1000  # rows of one statement
 
 
 def update(rows: Sequence[models.Model], names: Sequence[str]) -> None:
-    """Store these columns of rows that are there.
+    """Store these columns of rows that are there: a join, no CASE of a thousand arms.
 
     What Django's `bulk_update` does, whose statement grows with the square of its rows.
 
@@ -55,3 +56,10 @@ def update(rows: Sequence[models.Model], names: Sequence[str]) -> None:
 def _kind(field: "models.Field[Any, Any]") -> str:
     """Return the type of a column without its length: a cast would cut what is too long."""
     return str(field.db_type(connection)).split("(", maxsplit=1)[0]
+
+
+def take_over(row: Row, stored: Row) -> Row:
+    """Give a row the columns of the same row as it was read later."""
+    for column in row._meta.concrete_fields:
+        setattr(row, column.attname, getattr(stored, column.attname))
+    return row

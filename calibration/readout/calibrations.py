@@ -103,8 +103,7 @@ def _answer(
 
 def _identity(row: Any, scope: Scope) -> dict[str, Any]:
     own = scope.sees_remarks_of(row.dealer_id)
-    # After a resale a correction keeps the reference, which stays the former dealer's.
-    named = scope.everywhere or (own and row.reference_dealer_id in {None, *scope.dealers})
+    named = scope.sees_reference(owner_id=row.reference_dealer_id, recorded_for=row.dealer_id)
     return {
         "id": str(row.id),
         "sensor": row.sensor_id,

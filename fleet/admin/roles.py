@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from django import forms
 from django.contrib import admin
+from django.contrib.admin.options import BaseModelAdmin
 from django.db import models
 from django.http import HttpRequest
 
@@ -19,9 +20,11 @@ from fleet.scope import Scope
 if TYPE_CHECKING:
     TabularInline = admin.TabularInline[Any, Any]
     FormSet = forms.BaseInlineFormSet[Any, Any, Any]
+    ModelAdminBase = BaseModelAdmin[Any]
 else:
     TabularInline = admin.TabularInline
     FormSet = forms.BaseInlineFormSet
+    ModelAdminBase = BaseModelAdmin
 
 
 def readable_roles(scope: Scope) -> models.QuerySet[Membership]:
@@ -67,9 +70,18 @@ def may_grant(scope: Scope, membership: Membership) -> bool:
     return access.may(scope, "create", "memberships", membership.dealer_id)
 
 
-def _limit_roles(field: Any, scope: Scope) -> None:
-    if not scope.administers:
-        field.choices = [("", "---------"), *((role, Role(role).label) for role in DEALER_ROLES)]
+class OwnToGive(ModelAdminBase):
+    """Forms that offer the roles which the caller may give."""
+
+    def formfield_for_choice_field(
+        self, db_field: Any, request: HttpRequest, **kwargs: Any
+    ) -> Any:
+        """Leave out the roles across dealers, which are an administrator's to give."""
+        field: Any = super().formfield_for_choice_field(db_field, request, **kwargs)
+        if not scope_in(request).administers:
+            ours = ((role, Role(role).label) for role in DEALER_ROLES)
+            field.choices = [("", "---------"), *ours]
+        return field
 
 
 class RoleForms(FormSet):
@@ -83,7 +95,7 @@ class RoleForms(FormSet):
             inner.attrs["aria-label"] = str(field.label or name)
 
 
-class MembershipInline(TabularInline):
+class MembershipInline(OwnToGive, TabularInline):
     """A person's roles; the caller sees and edits those that are theirs to give."""
 
     model = Membership
@@ -104,14 +116,6 @@ class MembershipInline(TabularInline):
         if db_field.name == "dealer":
             kwargs["queryset"] = _grantable(scope_in(request))
         return super().formfield_for_foreignkey(db_field, request, **kwargs)
-
-    def formfield_for_choice_field(
-        self, db_field: Any, request: HttpRequest, **kwargs: Any
-    ) -> Any:
-        """Offer the roles that the caller may give."""
-        field = super().formfield_for_choice_field(db_field, request, **kwargs)
-        _limit_roles(field, scope_in(request))
-        return field
 
     def has_view_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         """Whether the roles are shown."""
@@ -136,7 +140,7 @@ def _grantable(scope: Scope) -> models.QuerySet[Dealer]:
 
 
 @admin.register(Membership)
-class MembershipAdmin(Scoped):
+class MembershipAdmin(OwnToGive, Scoped):
     """Who is what, where."""
 
     resource = "memberships"
@@ -157,14 +161,6 @@ class MembershipAdmin(Scoped):
         """Return the roles that the caller may read."""
         told = readable_roles(scope_in(request)).values("pk")
         return super().get_queryset(request).filter(pk__in=told)
-
-    def formfield_for_choice_field(
-        self, db_field: Any, request: HttpRequest, **kwargs: Any
-    ) -> Any:
-        """Offer the roles that the caller may give."""
-        field = super().formfield_for_choice_field(db_field, request, **kwargs)
-        _limit_roles(field, scope_in(request))
-        return field
 
     def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         """Whether the caller may change this role."""

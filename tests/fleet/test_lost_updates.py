@@ -4,11 +4,10 @@ from datetime import timedelta
 
 import pytest
 
-from calibration import flags, webhooks
-from calibration.models import DriftFlag, Webhook
-from calibration.records import PointDraft
+from calibration import webhooks
+from calibration.models import Webhook
 from fleet import registry
-from fleet.errors import Conflict, NotFound
+from fleet.errors import NotFound
 from fleet.models import Customer, Sensor
 from fleet.scope import Scope
 from tests.conftest import NOW
@@ -38,30 +37,6 @@ def test_editing_what_somebody_removed_says_so(world):
     with pytest.raises(NotFound):
         registry.edit(read, scope=SYSTEM, phone="1")
     assert not Customer.objects.filter(pk=read.pk).exists()
-
-
-@pytest.fixture
-def flag(world):
-    world.season("A1", 2025)
-    world.season("A1", 2026, points=(PointDraft(0, 20000), PointDraft(100, 31000)))
-    return DriftFlag.objects.exclude(status="closed").first()
-
-
-def test_who_closes_a_flag_second_does_not_overwrite_the_first(world, flag):
-    first, second = (world.users[name].pk for name in ("techA", "managerA"))
-    late = DriftFlag.objects.select_related("sensor").get(pk=flag.pk)
-    flags.close(flag, user_id=first, reason="recalibrated", now=NOW)
-    assert flags.close(late, user_id=second, reason="another reason", now=NOW) == []
-    stored = DriftFlag.objects.get(pk=flag.pk)
-    assert (stored.closed_by_id, stored.close_reason) == (first, "recalibrated")
-
-
-def test_a_flag_that_was_closed_meanwhile_is_not_acknowledged(world, flag):
-    late = DriftFlag.objects.select_related("sensor").get(pk=flag.pk)
-    DriftFlag.objects.filter(pk=flag.pk).update(status="closed", closed_at=NOW)
-    with pytest.raises(Conflict):
-        flags.acknowledge(late, user_id=world.users["techA"].pk, now=NOW)
-    assert DriftFlag.objects.get(pk=flag.pk).status == "closed"
 
 
 @pytest.fixture

@@ -63,3 +63,25 @@ def test_nobody_is_given_a_flag_that_was_closed_meanwhile(world):
     flags.close(read(late), user_id=scope.user_id, reason="seen to", now=NOW)
     with pytest.raises(Conflict):
         triage.assign(late, person=world.users["techA"], scope=scope, now=NOW)
+
+
+@pytest.fixture
+def flag(world):
+    return drifted(world, "A1")
+
+
+def test_who_closes_a_flag_second_does_not_overwrite_the_first(world, flag):
+    first, second = (world.users[name].pk for name in ("techA", "managerA"))
+    late = DriftFlag.objects.select_related("sensor").get(pk=flag.pk)
+    flags.close(flag, user_id=first, reason="recalibrated", now=NOW)
+    assert flags.close(late, user_id=second, reason="another reason", now=NOW) == []
+    stored = DriftFlag.objects.get(pk=flag.pk)
+    assert (stored.closed_by_id, stored.close_reason) == (first, "recalibrated")
+
+
+def test_a_flag_that_was_closed_meanwhile_is_not_acknowledged(world, flag):
+    late = DriftFlag.objects.select_related("sensor").get(pk=flag.pk)
+    DriftFlag.objects.filter(pk=flag.pk).update(status="closed", closed_at=NOW)
+    with pytest.raises(Conflict):
+        flags.acknowledge(late, user_id=world.users["techA"].pk, now=NOW)
+    assert DriftFlag.objects.get(pk=flag.pk).status == "closed"
