@@ -1,6 +1,6 @@
 """From what was recorded to a history: with the sensors, in newtons, with uncertainties."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 from uuid import UUID
@@ -9,11 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import columns
+from calibration.calendars import DAY_US
 from calibration.metrology.fit import Points
-from calibration.metrology.pairing import NONE
-from calibration.models import ReferenceStandard
-from calibration.policies import OWN_WEIGHT_PCT
 from calibration.recorded import Recorded, factors, read_recorded
+from calibration.references import References, read_references
 from fleet import units
 from fleet.models import Sensor, SensorModel
 from fleet.statements import Statement
@@ -23,7 +22,6 @@ Ints = NDArray[np.int64]
 
 DEFAULT_REPEATABILITY_PCT = 0.15
 _ROUNDING = 1e-14  # of the readings' variance: a ten-millionth of their spread
-DAY_US = 86_400_000_000
 _LOADS = tuple(units.LOAD)
 
 
@@ -39,12 +37,16 @@ class History:
         Keys of the sensor, its model, and the dealer who has it now.
     moment : (M,) array [microseconds since 1970-01-01 UTC]
     day : (M,) array [days since 1970-01-01 UTC]
+    date : (M,) array [whole days since 1970-01-01]
+        By the clock of the reference's owner.
     season : (M,) array
         The year that names the season, by the calendar of the dealer who recorded it.
     starts_segment, superseded, as_found : (M,) arrays of bool
     installation, reference : (M,) arrays
         Keys; -1 where there is none.
     reference_pct : (M,) array [%]
+    references : References
+        All of them.
     rated_load : (M,) array [N]
     lot : (M,) array of str
     extras : dict of (M,) arrays
@@ -61,6 +63,7 @@ class History:
     dealer: Ints
     moment: Ints
     day: Floats
+    date: Ints
     season: Ints
     starts_segment: NDArray[np.bool_]
     superseded: NDArray[np.bool_]
@@ -68,6 +71,7 @@ class History:
     installation: Ints
     reference: Ints
     reference_pct: Floats
+    references: References
     rated_load: Floats
     lot: NDArray[np.str_]
     extras: dict[str, Floats]
@@ -104,6 +108,7 @@ def assemble(recorded: Recorded) -> History:
     rated = model["rated_load"][family][of]
     points = _points(recorded, rated, model["repeatability_pct"][family][of])
     reference = heads["reference"].astype(np.int64)
+    references = read_references(reference)
     extras = {name: sensor[name][of] for name in _TAG[:3]}
     extras["tag_span_load"] *= factors(units.LOAD.values())[sensor["tag_load_unit"]][of]
     machine = heads["machine"].astype(np.float64)
@@ -115,13 +120,15 @@ def assemble(recorded: Recorded) -> History:
         dealer=sensor["dealer"][of],
         moment=heads["moment"],
         day=heads["moment"] / DAY_US,
+        date=references.days_of(reference, heads["moment"]),
         season=heads["season"].astype(np.int64),
         starts_segment=heads["starts_segment"],
         superseded=heads["superseded"],
         as_found=heads["as_found"],
         installation=heads["installation"].astype(np.int64),
         reference=reference,
-        reference_pct=reference_pct(reference),
+        reference_pct=references.pct_of(reference),
+        references=references,
         rated_load=rated,
         lot=sensor["lot"][of],
         extras=extras
@@ -138,31 +145,11 @@ def assemble(recorded: Recorded) -> History:
     )
 
 
-_REFERENCES = Statement(
-    lambda mark: (
-        ReferenceStandard.objects.filter(columns.among("pk", [mark]))
-        .order_by()
-        .values_list("pk", "relative_uncertainty_pct")
-    )
-)
 _MODELS = Statement(
     lambda _: SensorModel.objects.order_by("pk").values_list(
         "pk", "rated_load", "load_unit", "reading_min", "reading_max", "repeatability_pct"
     )
 )
-
-
-def reference_pct(reference: Ints, known: Mapping[int, float] | None = None) -> Floats:
-    """Return the relative standard uncertainties [%] of references by key; -1: own weight.
-
-    Of those that are `known` nothing is read.
-    """
-    keys, of = np.unique(reference, return_inverse=True)
-    known = {NONE: OWN_WEIGHT_PCT} | dict(known or {})
-    asked = [key for key in keys.tolist() if key not in known]
-    known |= {key: pct for key, pct in _REFERENCES.many(asked)}  # noqa: C416 - typed so
-    table = [known.get(key, OWN_WEIGHT_PCT) for key in keys.tolist()]
-    return np.array(table, dtype=np.float64)[of]
 
 
 def uuids(ids: NDArray[np.void]) -> list[UUID]:

@@ -17,7 +17,7 @@ from fleet import seasons, workdays
 
 Ints = NDArray[np.int64]
 
-_DAY_US = 86_400_000_000
+DAY_US = 86_400_000_000
 _SECOND_US = 1_000_000
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _FIRST_DAY = date(1970, 1, 1).toordinal()
@@ -44,7 +44,17 @@ def date_of(day: int) -> date:
 
 
 def local_days(moment: Ints, zone: Ints, names: Sequence[str]) -> Ints:
-    """Return the local day of each moment.
+    """Return the local day of each moment; parameters and errors as of `leads`.
+
+    Returns
+    -------
+    (N,) array [days since 1970]
+    """
+    return (moment + leads(moment, zone, names)) // DAY_US
+
+
+def leads(moment: Ints, zone: Ints, names: Sequence[str]) -> Ints:
+    """Return how far the local clock was ahead of UTC at each moment.
 
     Parameters
     ----------
@@ -56,20 +66,19 @@ def local_days(moment: Ints, zone: Ints, names: Sequence[str]) -> Ints:
 
     Returns
     -------
-    (N,) array [days since 1970]
+    (N,) array [us]
 
     Raises
     ------
     zoneinfo.ZoneInfoNotFoundError
         For a name that is not in the database.
     """
-    day = np.zeros(len(moment), dtype=np.int64)
+    lead = np.zeros(len(moment), dtype=np.int64)
     for place, rows in _each(zone):
         at = moment[rows]
         since, offset = _offsets(names[place], at)
-        local = at + offset[np.searchsorted(since, at, side="right") - 1]
-        day[rows] = local // _DAY_US
-    return day
+        lead[rows] = offset[np.searchsorted(since, at, side="right") - 1]
+    return lead
 
 
 def seasons_of(day: Ints, start: Ints) -> Ints:

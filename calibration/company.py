@@ -9,9 +9,11 @@ from django.db.models import Exists, OuterRef
 from numpy.typing import NDArray
 
 from calibration import columns
-from calibration.arrays import DAY_US, History, reference_pct
+from calibration.arrays import History
+from calibration.calendars import DAY_US
 from calibration.metrology.pairing import NONE, Pairs
 from calibration.models import Calibration, Judgement
+from calibration.references import read_references
 from fleet.models import Installation
 
 Floats = NDArray[np.float64]
@@ -31,12 +33,14 @@ class Siblings:
         Keys; a reference of -1 is the unit's own weight.
     season : (S,) array
     day : (S,) array [days since 1970-01-01 UTC]
+    date : (S,) array [whole days since 1970-01-01]
+        By the clock of the reference's owner.
     reference_pct, reference_before_pct : (S,) arrays [%]
     step, u_step : (S,) arrays [1]
         Relative change of slope since the calibration before in the segment, and its standard
         uncertainty without the references' share.
     asked : (A,) array
-        The references and days (`keyed`) of which all are among them.
+        The references and dates (`keyed`) of which all are among them.
     """
 
     sensor: Ints
@@ -44,6 +48,7 @@ class Siblings:
     reference_before: Ints
     season: Ints
     day: Floats
+    date: Ints
     step: Floats
     u_step: Floats
     reference_pct: Floats
@@ -58,7 +63,7 @@ class Siblings:
 def nobody() -> Siblings:
     """Return no siblings at all."""
     keys, values = np.zeros(0, dtype=np.int64), np.zeros(0)
-    return Siblings(keys, keys, keys, keys, values, values, values, values, values, keys)
+    return Siblings(keys, keys, keys, keys, values, keys, values, values, values, values, keys)
 
 
 def read_siblings(history: History, pairs: Pairs, ask: Bools) -> Siblings:
@@ -68,24 +73,23 @@ def read_siblings(history: History, pairs: Pairs, ask: Bools) -> Siblings:
     if not named.any():
         return nobody()
     own = np.unique(history.sensor)
-    on_days = _days(history, named)
-    rows = _ON_DAYS.of(but=own, **on_days)
-    days = keyed(on_days["reference"], on_days["since"] // DAY_US)
+    days = _days(history, named)
+    rows, asked = _read_on_days(history, own, *days), keyed(*days)
     if changed.any():
         found = _IN_SEASONS.of(but=own, **_seasons(history, changed, before))
         # Who is among those of the day already does not count twice.
-        further = ~np.isin(_on_day(found), days)
+        found["date"] = history.references.days_of(found["reference"], found["day"])
+        further = ~np.isin(keyed(found["reference"], found["date"]), asked)
         rows = {name: np.append(rows[name], found[name][further]) for name in rows}
     rows["day"] = rows["day"] / DAY_US
-    keys, first = np.unique(history.reference, return_index=True)
-    known = dict(zip(keys.tolist(), history.reference_pct[first].tolist(), strict=True))
-    both = reference_pct(np.concatenate((rows["reference"], rows["reference_before"])), known)
-    pct, before_pct = np.split(both, 2)
-    return Siblings(**rows, reference_pct=pct, reference_before_pct=before_pct, asked=days)
-
-
-def _on_day(found: dict[str, NDArray[Any]]) -> Ints:
-    return keyed(found["reference"], found["day"] // DAY_US)
+    before = rows["reference_before"]
+    known = read_references(np.append(rows["reference"], before), history.references)
+    return Siblings(
+        **rows,
+        reference_pct=known.pct_of(rows["reference"]),
+        reference_before_pct=known.pct_of(before),
+        asked=asked,
+    )
 
 
 _WHO = ("sensor", "reference", "reference_before")
@@ -99,18 +103,22 @@ _STEPS: dict[str, columns.Kind] = {
     "u_step": "real",
 }
 # From what is asked to what is there, by the index that each of these has.
+_SAID = (
+    "SELECT j.sensor_id, j.reference_id, j.step_reference, j.season, j.performed_at, j.step,"
+    " j.u_step"
+)
 _ASKED = (
-    "SELECT j.sensor_id, j.reference_id, j.step_reference, j.season, j.performed_at, j.step,"  # noqa: S608 # nosec B608
-    f" j.u_step FROM {{asked}} CROSS JOIN {Judgement._meta.db_table} j"
+    f" FROM {{asked}} CROSS JOIN {Judgement._meta.db_table} j"
     " WHERE j.step IS NOT NULL AND j.reference_id = asked.reference AND j.sensor_id NOT IN {but}"
 )
 _ON_DAYS = columns.Matching(
-    f"{_ASKED} AND j.performed_at >= asked.since AND j.performed_at < asked.until",
-    {"reference": "key", "since": "moment", "until": "moment"},
-    _STEPS,
+    f"{_SAID}, asked.date{_ASKED}"
+    " AND j.performed_at >= asked.since AND j.performed_at < asked.until",
+    {"reference": "key", "date": "key", "since": "moment", "until": "moment"},
+    {**_STEPS, "asked": "key"},
 )
 _IN_SEASONS = columns.Matching(
-    f"{_ASKED} AND j.step_reference = asked.earlier AND j.season = asked.season"
+    f"{_SAID}{_ASKED} AND j.step_reference = asked.earlier AND j.season = asked.season"
     " AND (j.step_reference < j.reference_id OR j.step_reference > j.reference_id)",
     {"reference": "key", "earlier": "key", "season": "key"},
     _STEPS,
@@ -127,10 +135,21 @@ def _concerned(history: History, *before: Floats) -> tuple[Bools, Bools]:
     return named, changed
 
 
-def _days(history: History, named: Bools) -> dict[str, Ints]:
-    """Which references on which days."""
-    reference, day = _each(history.reference[named], np.floor(history.day[named]).astype(np.int64))
-    return {"reference": reference, "since": day * DAY_US, "until": (day + 1) * DAY_US}
+def _days(history: History, named: Bools) -> Sequence[Ints]:
+    """Which references on which of their owners' days."""
+    return _each(history.reference[named], history.date[named])
+
+
+def _read_on_days(
+    history: History, own: Ints, reference: Ints, date: Ints
+) -> dict[str, NDArray[Any]]:
+    """Read the steps of others with these references on these dates; one query."""
+    known = history.references
+    since, until = known.spans_of(reference, date)
+    found = _ON_DAYS.of(but=own, reference=reference, date=date, since=since, until=until)
+    found["date"] = known.days_of(found["reference"], found["day"])
+    there = found["date"] == found.pop("asked")
+    return {name: values[there] for name, values in found.items()}
 
 
 def _seasons(history: History, changed: Bools, before: Floats) -> dict[str, Ints]:
@@ -220,12 +239,12 @@ def read_touched(history: History, moved: Moved, seen: Siblings) -> frozenset[in
 
 def _on_days(history: History, named: Bools, own: Ints, seen: Siblings) -> dict[str, NDArray[Any]]:
     """Sensor and references of the others on the days of those named."""
-    asked = _days(history, named)
-    keys = keyed(asked["reference"], asked["since"] // DAY_US)
-    there = np.isin(keyed(seen.reference, np.floor(seen.day).astype(np.int64)), keys)
+    reference, date = _days(history, named)
+    keys = keyed(reference, date)
+    there = np.isin(keyed(seen.reference, seen.date), keys)
     rows = {name: getattr(seen, name)[there] for name in _WHO}
     new = ~np.isin(keys, seen.asked)
     if not new.any():
         return rows
-    further = _ON_DAYS.of(but=own, **{name: values[new] for name, values in asked.items()})
+    further = _read_on_days(history, own, reference[new], date[new])
     return {name: np.append(rows[name], further[name]) for name in _WHO}

@@ -137,7 +137,7 @@ def _beside_guests(found: Found) -> Ints:
     if not guest.any():
         return found.members[:0]
     beside = np.zeros(len(history), dtype=bool)
-    for other in (np.floor(history.day).astype(np.int64), history.season):
+    for other in (history.date, history.season):
         shared = keyed(history.reference, other)
         beside |= np.isin(shared, shared[guest])
     return np.unique(history.sensor[beside & ~guest])

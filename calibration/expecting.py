@@ -113,12 +113,13 @@ def together(history: History, pairs: Pairs, steps: Steps, siblings: Siblings) -
     reference = np.concatenate((history.reference, siblings.reference))[order]
     before = np.concatenate((steps.reference_before, siblings.reference_before))[order]
     season = np.concatenate((history.season, siblings.season))[order]
+    date = np.concatenate((history.date, siblings.date))[order]
     step = np.concatenate((steps.step, siblings.step))[order]
     u_step = np.concatenate((steps.u_step, siblings.u_step))[order]
     speaks = ~np.isnan(step) & (reference != NONE)
     changed = speaks & (before != reference) & (before != NONE)
     named, single = _allowed(history, pairs, siblings, order)
-    day_cluster = _number(speaks, reference, before, np.floor(day[order]).astype(np.int64))
+    day_cluster = _number(speaks, reference, before, date)
     common = common_change(
         np.where(speaks, step, 0.0),
         np.where(speaks, u_step**2 + single, SILENT),

@@ -47,8 +47,8 @@ def export_records(
 def rows(calibrations: "QuerySet[Calibration]", *, scope: Scope) -> Iterator[list[str]]:
     """Yield the rows of a record file for these calibrations, oldest first; `HEADER` names them.
 
-    What another dealer wrote in free text, and who owns a machine that has gone to another dealer,
-    is left blank unless the caller belongs there.
+    What another dealer wrote in free text, what its references are called, and who owns a machine
+    that has gone to another dealer, is left blank unless the caller belongs there.
     """
     for record in _records(calibrations):
         yield from _rows_of(record, scope)
@@ -72,6 +72,9 @@ def _rows_of(record: Calibration, scope: Scope) -> Iterator[list[str]]:
 def _said(record: Calibration, scope: Scope) -> dict[str, Any]:
     sensor, zone = record.sensor, record.sensor.dealer.zone
     readable = scope.sees_remarks_of(record.dealer_id)
+    reference, recorded_for = record.reference, record.dealer_id
+    owner = reference.dealer_id if reference else None
+    named = reference and scope.sees_reference(owner_id=owner, recorded_for=recorded_for)
     return {
         "record_id": str(record.pk),
         "sensor": sensor.serial,
@@ -81,7 +84,7 @@ def _said(record: Calibration, scope: Scope) -> dict[str, Any]:
         "technician": record.technician if readable else "",
         "reason": record.reason,
         "stage": record.stage,
-        "reference": record.reference.name if record.reference else "",
+        "reference": reference.name if reference and named else "",
         "load_unit": record.load_unit,
         "reading_unit": record.reading_unit,
         "temperature_c": record.temperature_c,

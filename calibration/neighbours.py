@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import columns
-from calibration.arrays import DAY_US, History
+from calibration.arrays import History
 from calibration.columns import located
 from calibration.metrology.drift import LineState
 from calibration.models import Fit, in_time
@@ -17,7 +17,10 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 MOST_NEIGHBOURS = 64
-_DAYS = 1_000_000  # more than any day count
+# Who was calibrated less than half a day before was so on the same visit, with the same cables.
+_VISIT = 720  # minutes
+_MINUTE_US = 60_000_000
+_MINUTES = 1 << 33  # more than any count of them
 
 
 @dataclass(frozen=True)
@@ -26,14 +29,14 @@ class MachineLines:
 
     Attributes
     ----------
-    machine, sensor, day : (L,) arrays
-        Keys; whole days since 1970.
+    machine, sensor, minute : (L,) arrays
+        Keys; minutes since 1970 UTC.
     slope, offset : (L,) arrays [reading/N], [reading]
     """
 
     machine: Ints
     sensor: Ints
-    day: Ints
+    minute: Ints
     slope: Floats
     offset: Floats
 
@@ -54,7 +57,7 @@ def lines_of(history: History, state: LineState) -> MachineLines:
     return MachineLines(
         machine=machine[at].astype(np.int64),
         sensor=history.sensor[at],
-        day=np.floor(history.day[at]).astype(np.int64),
+        minute=history.moment[at] // _MINUTE_US,
         slope=state.slope[at],
         offset=state.offset[at],
     )
@@ -68,7 +71,7 @@ _LINES = columns.Reading(
     {
         "machine": ("calibration__installation__machine_id", "key"),
         "sensor": ("calibration__sensor_id", "key"),
-        "day": ("calibration__performed_at", "moment"),
+        "minute": ("calibration__performed_at", "moment"),
         "slope": ("slope", "real"),
         "offset": ("offset", "real"),
     },
@@ -86,7 +89,7 @@ def read_lines(history: History, index: Ints) -> MachineLines:
     machine = history.extras["machine"][index]
     machines = np.unique(machine[~np.isnan(machine)]).astype(np.int64)
     found = _LINES.of(machines)
-    found["day"] = found["day"] // DAY_US
+    found["minute"] //= _MINUTE_US
     others = ~np.isin(found["sensor"], np.unique(history.sensor))
     return MachineLines(**{name: values[others] for name, values in found.items()})
 
@@ -109,7 +112,7 @@ class Neighbours:
     index : (S,) array
         Of the calibration, ascending.
     slope, offset : (S, B) arrays [reading/N], [reading]
-        As last calibrated before that day; NaN where there are fewer neighbours.
+        As last calibrated on a visit before; NaN where there are fewer neighbours.
     """
 
     index: Ints
@@ -129,7 +132,7 @@ class Neighbours:
 
 
 def neighbours(history: History, index: Ints, lines: MachineLines) -> Neighbours:
-    """Return the neighbours of these calibrations, by sensor, each as last calibrated before."""
+    """Return the neighbours of these calibrations, by sensor, each as of a visit before."""
     order = np.lexsort((lines.sensor, lines.machine))  # stable: the time stays in order
     machine, sensor = lines.machine[order], lines.sensor[order]
     begins = np.flatnonzero(
@@ -146,9 +149,9 @@ def neighbours(history: History, index: Ints, lines: MachineLines) -> Neighbours
     candidate = low[:, None] + np.arange(width)
     there = candidate < high[:, None]
     candidate = np.where(there, candidate, 0)
-    key = group * _DAYS + lines.day[order]
-    today = np.floor(history.day[at]).astype(np.int64)[:, None]
-    last = np.searchsorted(key, candidate * _DAYS + today) - 1
+    key = group * _MINUTES + lines.minute[order]
+    visit = history.moment[at, None] // _MINUTE_US - _VISIT
+    last = np.searchsorted(key, candidate * _MINUTES + visit, side="right") - 1
     if not len(key):
         return _empty()
     there &= (last >= 0) & (group[last] == candidate)

@@ -20,6 +20,7 @@ from calibration.metrology.expectation import Expectation
 from calibration.metrology.pairing import Pairs
 from calibration.metrology.shared import Common
 from calibration.neighbours import Neighbours
+from calibration.summing import MOVED, own_way
 from calibration.suspecting import Suspects
 from calibration.tending import Tendency, tend
 
@@ -32,7 +33,6 @@ Bools = NDArray[np.bool_]
 Arrays = TypeVar("Arrays", bound="DataclassInstance")
 
 WITHIN, WATCH, BEYOND = 0, 1, 2
-MOVED = 0.5  # from this probability on, a reference is reported as moved
 FIRST_LIMIT = 2.5  # |E_n| from which a first calibration does not fit its tag
 SLOW = 0.8  # probability from which the sum of small changes since the first is worth watching
 _PASSES = 4  # each finds at most one calibration of a segment that is not to be believed
@@ -231,7 +231,8 @@ def _pairs_of(pairs: Pairs, rows: Ints) -> Pairs:
 
 
 def _outlook(grounds: Grounds, trusted: Bools) -> Outlook:
-    pairs, limits, since_first = grounds.pairs, grounds.limits, grounds.since_first
+    pairs, limits, common = grounds.pairs, grounds.limits, grounds.common
+    since_first = grounds.since_first
     expectation = expecting.expected(
         grounds.history, grounds.state, pairs, grounds.fleet, grounds.common, trusted
     )
@@ -240,7 +241,11 @@ def _outlook(grounds: Grounds, trusted: Bools) -> Outlook:
     believed_first = trusted[pairs.segment_start]
     levels, sudden = [], np.zeros(len(first), dtype=bool)
     for p_now, p_first, en in (
-        (change.p_out_slope, since_first.p_out_slope, change.en_slope),
+        (
+            change.p_out_slope,
+            own_way(pairs, common, since_first, limits.slope_pct),
+            change.en_slope,
+        ),
         (change.p_out_offset, since_first.p_out_offset, change.en_offset),
     ):
         level = np.where(p_now >= limits.flag, BEYOND, WITHIN)
@@ -251,7 +256,6 @@ def _outlook(grounds: Grounds, trusted: Bools) -> Outlook:
         level = np.maximum(level, np.where(watch, WATCH, WITHIN))
         strange = np.where(np.abs(np.nan_to_num(en)) > FIRST_LIMIT, WATCH, WITHIN)
         levels.append(np.where(first, strange, level))
-    common = grounds.common
     moved = (common.moved >= MOVED) & (100.0 * np.abs(common.change) > limits.slope_pct / 2)
     slow = (np.maximum(*levels) > WITHIN) & ~(sudden | first | moved)
     return Outlook(expectation, change, levels[0], levels[1], moved, slow, trusted)

@@ -7,7 +7,8 @@ from typing import Any
 from calibration.models import Judgement, Reason, Stage, Verdict
 from calibration.readout import deciding, rounded, ruling, with_uncertainty
 from calibration.readout.phrases import brief, chance, digits, en, leaving, minute, setpoint
-from calibration.weighing import FIRST_LIMIT, MOVED, SLOW
+from calibration.summing import MOVED
+from calibration.weighing import FIRST_LIMIT, SLOW
 from fleet import units
 
 Answer = Mapping[str, Any]

@@ -14,6 +14,7 @@ def affected_by(reference: ReferenceStandard, *, scope: Scope) -> dict[str, Any]
     calibration has its verdict as measured (against the season before, nothing taken off) and as
     corrected (what the cells of that day have in common taken off, and the whole history used).
     """
+    zone = reference.dealer.zone
     rows = Calibration.objects.visible_to(scope).filter(reference=reference)
     found = readout.answers(rows.order_by("performed_at", "pk"), scope)
     flags = DriftFlag.objects.visible_to(scope).filter(
@@ -27,7 +28,7 @@ def affected_by(reference: ReferenceStandard, *, scope: Scope) -> dict[str, Any]
         "calibrations": [_row(answer) for answer in found],
         "moved_together": [
             {
-                "day": flag.calibration.performed_at.date().isoformat(),
+                "day": flag.calibration.performed_at.astimezone(zone).date().isoformat(),
                 "common_slope_change_pct": flag.magnitude,
                 "flag": flag.pk,
                 "status": flag.status,

@@ -5,7 +5,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from calibration.models import Judgement
-from calibration.weighing import MOVED, SLOW
+from calibration.summing import MOVED
+from calibration.weighing import SLOW
 
 Answer = Mapping[str, Any]
 

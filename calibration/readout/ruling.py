@@ -5,7 +5,8 @@ from typing import Any
 
 from calibration.readout import deciding, sources
 from calibration.readout.phrases import beside_limit, chance, day, en, signed
-from calibration.weighing import FIRST_LIMIT, MOVED, SLOW
+from calibration.summing import MOVED
+from calibration.weighing import FIRST_LIMIT, SLOW
 
 Answer = Mapping[str, Any]
 Day = Callable[[str], str]
@@ -50,7 +51,8 @@ def _by_chance(watch: float, flag: float) -> str:
     return (
         f"Beyond: p of slope or offset is at least {chance(flag)}. Watch: it is at least "
         f"{chance(watch)}; or, with nothing flagged before, the change since the first "
-        f"calibration here lies beyond the tolerance with p of at least {chance(SLOW)}; or the "
+        f"calibration here lies beyond the tolerance with p of at least {chance(SLOW)}, also "
+        "when what the reference moved since then is taken off; or the "
         f"reference has moved, with a chance of at least {chance(MOVED)}, by more than half the "
         "slope's tolerance. Within: otherwise. No guard band is added."
     )

@@ -10,6 +10,7 @@ from calibration.cases import Case, take_state, worst_felt
 from calibration.metrology import felt, pairing
 from calibration.metrology.fit import Points, fit_lines
 from calibration.policies import Rule
+from calibration.references import References
 from calibration.tending import tend
 
 MODELS, DEALERS = 5, 4
@@ -44,6 +45,7 @@ def history(sensors: int, seed: int = 3) -> History:
         dealer=np.repeat(rng.integers(1, DEALERS + 1, sensors), length),
         moment=np.zeros(count, dtype=np.int64),
         day=10_000.0 + 365.0 * number + rng.integers(0, 60, count),
+        date=10_000 + 365 * number,
         season=2000 + number - (rng.random(count) < 0.1),
         starts_segment=rng.random(count) < 0.05,
         superseded=rng.random(count) < 0.05,
@@ -51,6 +53,7 @@ def history(sensors: int, seed: int = 3) -> History:
         installation=sensor,
         reference=reference,
         reference_pct=np.where(reference < 0, 1.0, 0.3),
+        references=References(np.arange(-1, 3), np.array([1.0, 0.3, 0.3, 0.3]), ("UTC",) * 4),
         rated_load=np.full(count, 5000.0),
         lot=np.full(count, "L1"),
         extras={},

@@ -18,33 +18,35 @@ from fleet.models import Sensor
 from tests.calibration.lives import grow, live
 from tests.conftest import NOW
 
+HALF_A_DAY = 720  # minutes
+
 # ── Neighbours ────────────────────────────────────────────────────────────────
 
 
 def history_of(rows):
-    """Return what neighbours are asked for, of (machine or None, sensor, day)."""
-    machine, sensor, day = zip(*rows, strict=True) if rows else ((), (), ())
+    """Return what neighbours are asked for, of (machine or None, sensor, minute)."""
+    machine, sensor, minute = zip(*rows, strict=True) if rows else ((), (), ())
     return SimpleNamespace(
         extras={"machine": np.array(machine, dtype=np.float64)},
         sensor=np.array(sensor, dtype=np.int64),
-        day=np.array(day, dtype=np.float64),
+        moment=np.array(minute, dtype=np.int64) * 60_000_000,
     )
 
 
 def lines_of(rows):
-    """Return lines of (machine, sensor, day), each with a slope of its own."""
-    machine, sensor, day = zip(*rows, strict=True) if rows else ((), (), ())
+    """Return lines of (machine, sensor, minute), each with a slope of its own."""
+    machine, sensor, minute = zip(*rows, strict=True) if rows else ((), (), ())
     number = np.arange(len(rows), dtype=np.float64)
-    keys = (np.array(values, dtype=np.int64) for values in (machine, sensor, day))
+    keys = (np.array(values, dtype=np.int64) for values in (machine, sensor, minute))
     return MachineLines(*keys, slope=number, offset=-number)
 
 
 def by_hand(asked, lines):
-    """Return slopes of the neighbours of one (machine, sensor, day), the first ones by key."""
-    machine, sensor, day = asked
+    """Return slopes of the neighbours of one (machine, sensor, minute), the first ones by key."""
+    machine, sensor, minute = asked
     last = {}
     for number, (where, who, when) in enumerate(lines):
-        if where == machine and who != sensor and when < int(day):
+        if where == machine and who != sensor and when + HALF_A_DAY <= minute:
             last[who] = number
     return [last[who] for who in sorted(last)][:MOST_NEIGHBOURS]
 
@@ -63,8 +65,9 @@ def assert_as_by_hand(asked, lines):
 
 
 KEYS = st.integers(1, 4)
-ASKED = st.tuples(st.none() | KEYS, KEYS, st.floats(0, 6))
-LINES = st.lists(st.tuples(KEYS, KEYS, st.integers(0, 6)), max_size=40)
+MINUTES = st.integers(0, 6).map(lambda half_days: half_days * HALF_A_DAY) | st.integers(0, 4000)
+ASKED = st.tuples(st.none() | KEYS, KEYS, MINUTES)
+LINES = st.lists(st.tuples(KEYS, KEYS, MINUTES), max_size=40)
 
 
 @given(st.lists(ASKED, max_size=12), LINES, st.booleans())
@@ -81,31 +84,29 @@ def test_neighbours_are_those_of_a_plain_loop(asked, lines, mixed):
     assert_as_by_hand(asked, rows)
 
 
-def test_a_neighbour_counts_from_the_day_after_its_calibration():
-    lines = [(1, 2, 100), (1, 2, 200)]
-    for day, expected in ((100.9, []), (101.0, [0]), (200.99, [0]), (201.0, [1])):
-        slope, _ = neighbours(history_of([(1, 1, day)]), np.array([0]), lines_of(lines)).around(
-            np.array([0])
-        )
-        assert slope[0].tolist() == expected
+def test_a_neighbour_counts_from_half_a_day_after_its_calibration():
+    lines = [(1, 2, 10_000), (1, 2, 20_000)]
+    for minute, expected in ((10_719, []), (10_720, [0]), (20_719, [0]), (20_720, [1])):
+        found = neighbours(history_of([(1, 1, minute)]), np.array([0]), lines_of(lines))
+        assert found.around(np.array([0]))[0][0].tolist() == expected
 
 
 def test_a_sensor_is_not_its_own_neighbour_and_other_machines_are_none():
     lines = [(1, 1, 100), (2, 3, 100)]
-    found = neighbours(history_of([(1, 1, 300.0)]), np.array([0]), lines_of(lines))
+    found = neighbours(history_of([(1, 1, 3000)]), np.array([0]), lines_of(lines))
     assert found.slope.shape == (1, 0)
 
 
 @pytest.mark.parametrize("count", [MOST_NEIGHBOURS, MOST_NEIGHBOURS + 1, 100])
 def test_there_are_sixty_four_neighbours_at_most(count):
     lines = [(1, sensor, 100) for sensor in range(count)]
-    assert_as_by_hand([(1, 0, 300.0), (1, count // 2, 300.0), (1, 999, 300.0)], lines)
+    assert_as_by_hand([(1, 0, 3000), (1, count // 2, 3000), (1, 999, 3000)], lines)
 
 
 def test_sensors_that_were_not_calibrated_yet_take_no_places():
     later = [(1, sensor, 500) for sensor in range(60)]
     earlier = [(1, sensor, 100) for sensor in range(60, 100)]
-    assert_as_by_hand([(1, 999, 300.0)], later + earlier)
+    assert_as_by_hand([(1, 999, 3000)], later + earlier)
 
 
 # ── Who is touched ────────────────────────────────────────────────────────────

@@ -160,12 +160,19 @@ def test_an_export_has_its_dealers_sensors_and_no_other(world):
 
 
 def test_a_former_owners_words_stay_with_them(world):
-    world.season("A1", 2025, technician="Ewa", note="key under the mat")
+    world.season(
+        "A1", 2025, technician="Ewa", note="key under the mat", reference=world.references["A"]
+    )
+    (row, _) = table(exported(world.dealers["A"], world.scopes["managerA"]))
+    assert row["reference"] == "scale 1"
     registry.transfer_machine(
         scope=SYSTEM, machine=world.machines["A1"], customer=world.customers["B1"]
     )
     (row, _) = table(exported(world.dealers["B"], world.scopes["managerB"]))
     assert (row["technician"], row["note"], row["customer"]) == ("", "", "Farm B1")
+    assert row["reference"] == ""
+    (row, _) = table(exported(world.dealers["B"], SYSTEM))
+    assert row["reference"] == "scale 1"
     assert row["performed_at"] == "2025-03-10T06:00:00-03:00"  # the new dealer's clock
     assert table(exported(world.dealers["A"], world.scopes["managerA"])) == []
 

@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from calibration import company, suspecting, weighing
-from calibration.arrays import DAY_US, History
+from calibration.arrays import History
+from calibration.calendars import DAY_US
 from calibration.cases import Case
 from calibration.expecting import Fleet
 from calibration.metrology import fit
@@ -20,6 +21,7 @@ from calibration.metrology.fleetnoise import DEFAULT
 from calibration.metrology.series import Noise, Prior
 from calibration.neighbours import Neighbours
 from calibration.policies import Rule
+from calibration.references import References
 from calibration.weighing import Weighed
 
 SEASONS = 8
@@ -60,6 +62,7 @@ def fleet_history(sensors: int = 160, most_points: int = 7, *, slips: bool = Tru
         dealer=np.ones(size, dtype=np.int64),
         moment=(((season - 1970) * 365.25 + 90.3) * DAY_US).astype(np.int64),
         day=(season - 1970) * 365.25 + 90.3,
+        date=np.floor((season - 1970) * 365.25 + 90.3).astype(np.int64),
         season=season,
         starts_segment=random.random(size) < 0.04,
         superseded=random.random(size) < 0.03,
@@ -67,6 +70,7 @@ def fleet_history(sensors: int = 160, most_points: int = 7, *, slips: bool = Tru
         installation=sensor // 4,
         reference=sensor % 5 - 1,
         reference_pct=np.full(size, 0.5),
+        references=References(np.arange(-1, 4), np.full(5, 0.5), ("UTC",) * 5),
         rated_load=np.full(size, 5000.0),
         lot=np.full(size, "L1"),
         extras=extras,

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from calibration import company, suspecting, weighing
-from calibration.arrays import DAY_US, History
+from calibration.arrays import History
+from calibration.calendars import DAY_US
 from calibration.cases import Case
 from calibration.expecting import Fleet
 from calibration.metrology import fit
@@ -17,6 +18,7 @@ from calibration.metrology.fleetnoise import DEFAULT
 from calibration.metrology.series import Noise, Prior
 from calibration.neighbours import Neighbours
 from calibration.policies import Rule
+from calibration.references import References
 
 ZERO, LOAD, RATED = 500.0, 3000.0, 5000.0
 SPRING = 80.4  # days into a year
@@ -48,6 +50,7 @@ def judged(cells, *, tag=True):
         dealer=np.ones(size, dtype=np.int64),
         moment=(day * DAY_US).astype(np.int64),
         day=day.astype(np.float64),
+        date=np.floor(day).astype(np.int64),
         season=(1970 + day // 365.25).astype(np.int64),
         starts_segment=np.zeros(size, dtype=bool),
         superseded=np.zeros(size, dtype=bool),
@@ -55,6 +58,7 @@ def judged(cells, *, tag=True):
         installation=sensor,
         reference=np.full(size, 5),
         reference_pct=np.full(size, 0.2),
+        references=References(np.array([5]), np.array([0.2]), ("UTC",)),
         rated_load=np.full(size, RATED),
         lot=np.full(size, "L1"),
         extras={name: np.zeros(size) + value for name, value in given.items()},
@@ -137,3 +141,28 @@ def test_a_first_calibration_in_another_unit_does_not_set_the_scale():
         after = found.outlook.expectation.change_slope_pct[4:]
         assert np.abs(after).max() < 0.6
         assert found.outlook.expectation.jump[3] > 0.9
+
+
+MOVED_BY = 1.045  # of a tolerance of 3 %
+
+
+@pytest.mark.parametrize("back", [False, True])
+def test_cells_are_not_watched_for_what_their_reference_moved_years_ago(back):
+    after = [10.0 * MOVED_BY] * 3 + [10.0 if back else 10.0 * MOVED_BY] * 2
+    found = judged([yearly(10.0, 10.0, *after)] * 8)
+    at_once = found.case.history.season == 2020
+    if back:
+        at_once |= found.case.history.season == 2023
+    assert found.outlook.moved.tolist() == at_once.tolist()
+    assert not found.outlook.slow.any()
+    assert (found.outlook.level[~at_once] == weighing.WITHIN).all()
+
+
+def test_a_cell_that_drifts_by_itself_is_watched_although_its_reference_moved():
+    steady = yearly(10.0, 10.0, *[10.0 * MOVED_BY] * 5)
+    drifting = [
+        (day, slope * (1.0 + 0.012 * max(year - 1, 0))) for year, (day, slope) in enumerate(steady)
+    ]
+    found = judged([steady] * 7 + [drifting])
+    assert found.outlook.slow[-1]
+    assert not found.outlook.slow[:-7].any()
