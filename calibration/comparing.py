@@ -109,7 +109,8 @@ def settle(span: Span, *, now: datetime, stored: Callable[[Judged], None]) -> li
             if _still_so(span, found):
                 stored(_store(found, now))
                 return []
-    return _left(found.differing, _beside_guests(found), stored)
+    waiting = _beside_guests(found) if len(found.differing) else found.differing
+    return _left(found.differing, waiting, stored)
 
 
 def _settle_each(span: Span, *, now: datetime, stored: Callable[[Judged], None]) -> list[int]:
@@ -147,7 +148,7 @@ def _still_so(span: Span, found: Found) -> bool:
     """Whether nobody came in between, and nothing was sealed that is not packed."""
     if len(behind(columns.among("pk", found.differing))):
         return False
-    now_there = packing.said_of(_packs(span, _guests(span)))
+    now_there = packing.said_of(*_packs(span, _guests(span)))
     return all(np.array_equal(now_there[name], found.stored[name]) for name in now_there)
 
 
@@ -160,7 +161,7 @@ def compare(span: Span) -> Found:
         If something of them cannot be judged, or is not packed.
     """
     guests = _guests(span)
-    recorded, stored = packing.unpack(_packs(span, guests))
+    recorded, stored = packing.unpack(*_packs(span, guests))
     if not stored["calibrations"].all():
         message = "histories were forgotten after the scan had packed them"
         raise ValueError(message)
@@ -186,11 +187,12 @@ def _guests(span: Span) -> list[int]:
     return list(rows.order_by("sensor").values_list("sensor_id", flat=True).distinct())
 
 
-def _packs(span: Span, guests: list[int]) -> "QuerySet[PackedHistory, PackedHistory]":
-    packs = PackedHistory.objects.filter(span.among("company"))
-    return (
-        packs | PackedHistory.objects.filter(columns.among("sensor", guests)) if guests else packs
-    )
+def _packs(span: Span, guests: list[int]) -> "list[QuerySet[PackedHistory, PackedHistory]]":
+    """Members and guests apart: asked for at once, the server would have to sort them all."""
+    packs = [PackedHistory.objects.filter(span.among("company"))]
+    if guests:
+        packs.append(PackedHistory.objects.filter(columns.among("sensor", guests)))
+    return packs
 
 
 def _store(found: Found, now: datetime) -> Judged:

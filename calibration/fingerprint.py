@@ -57,24 +57,46 @@ class Digests:
         running = np.concatenate((np.zeros(1, dtype=np.uint64), np.cumsum(each.sum(axis=1))))
         return np.asarray((self.seed + running[until] - running[since]).view(np.int64))
 
-    def unknown(self, stored: Sequence[bytes], outcome: Ints) -> Bools:
-        """Return which calibrations' digests are not among those stored, (M, 2).
+    def unknown(self, stored: Sequence[bytes], outcome: Ints) -> tuple[Bools, Ints]:
+        """Return which digests are not among those stored, (M, 2), and how many are, (N,).
 
         Parameters
         ----------
         stored
             Sixteen bytes for each calibration, of N sensors; earlier releases stored eight.
         outcome : (N,) array
-            What they came to; where they do not, they are not believed.
+            What they came to; where they do not, they are not believed, and count as none.
         """
         sizes = np.fromiter(map(len, stored), np.int64, len(stored))
         whole = sizes % WIDTH == 0
-        stored, outcome = list(compress(stored, whole)), outcome[whole]
         until = np.cumsum(sizes[whole]) // WIDTH
         since = np.concatenate((np.zeros(1, dtype=np.int64), until[:-1]))
-        each = np.frombuffer(b"".join(stored), dtype=np.uint64).reshape(-1, 2)
-        sound = self.summed(each, since, until) == outcome
-        return ~np.isin(self.each, each[np.repeat(sound, until - since)])
+        each = np.frombuffer(b"".join(compress(stored, whole)), dtype=np.uint64).reshape(-1, 2)
+        sound = self.summed(each, since, until) == outcome[whole]
+        believed = np.zeros(len(stored), dtype=np.int64)
+        believed[np.flatnonzero(whole)[sound]] = (until - since)[sound]
+        return ~np.isin(self.each, each[np.repeat(sound, until - since)]), believed
+
+    def never_stored(self, unknown: Bools, sensor: Ints, believed: Ints) -> Bools:
+        """Return which calibrations follow from nothing that was judged before, (M,).
+
+        Where all digests that were stored of a sensor are found again, the others are new.
+
+        Parameters
+        ----------
+        unknown : (M,) array
+            Where the digest of its line is not among those stored.
+        sensor, believed : (N,) arrays
+            Keys, and how many digests are stored of each.
+        """
+        since, until = (
+            np.searchsorted(self.sensor, sensor, side=side) for side in ("left", "right")
+        )
+        running = np.zeros(len(unknown) + 1, dtype=np.int64)
+        np.cumsum(~unknown, out=running[1:])
+        found = running[until] - running[since]
+        all_found = sensor[(found == believed) & (believed > 0)]
+        return unknown & np.isin(self.sensor, all_found)
 
 
 def digests(outcome: Outcome) -> Digests:

@@ -12,7 +12,7 @@ from calibration.flags import Wanted
 from calibration.metrology import pairing
 from calibration.models import DriftFlag
 from calibration.outcomes import LEVELS
-from calibration.weighing import BEYOND, WATCH, WITHIN, Weighed
+from calibration.weighing import BEYOND, WATCH, Weighed
 
 Ints = NDArray[np.int64]
 
@@ -142,22 +142,22 @@ def _scatter_flags(weighed: Weighed) -> WantedFlags:
     lines, keep = case.lines, case.keep
     many = np.flatnonzero(lines.degrees_of_freedom[keep] > 0)
     at = keep[many]
+    rated, tolerance = case.history.rated_load[many], case.limits.offset_pct[many]
+    scatter = np.abs(lines.residual_sd[at] / lines.slope[at]) / rated * 100.0
+    large = scatter / tolerance > 0.5
+    many, at, scatter, tolerance = many[large], at[large], scatter[large], tolerance[large]
     dof = lines.degrees_of_freedom[at]
     # Where nothing is stated to hold the scatter against, its size alone decides.
     chance = np.where(lines.stated[at], chdtrc(dof, dof * lines.birge_ratio[at] ** 2), 0.0)
-    rated = case.history.rated_load[many]
-    scatter = np.abs(lines.residual_sd[at] / lines.slope[at]) / rated * 100.0
-    share = scatter / case.limits.offset_pct[many]
-    large = np.where(share > 1, BEYOND, np.where(share > 0.5, WATCH, WITHIN))
-    level = np.where(chance < 0.01, large, WITHIN)
-    there = level > WITHIN
+    there = chance < 0.01
+    size = scatter[there] / tolerance[there]
     return WantedFlags(
         index=many[there],
-        kind=np.full(int(there.sum()), FIT),
-        level=level[there],
+        kind=np.full(len(size), FIT),
+        level=np.where(size > 1, BEYOND, WATCH),
         magnitude=scatter[there],
-        tolerance=case.limits.offset_pct[many][there],
-        p_out=np.full(int(there.sum()), np.nan),
+        tolerance=tolerance[there],
+        p_out=np.full(len(size), np.nan),
     )
 
 

@@ -222,9 +222,9 @@ def store(
     """
     digests = fingerprint.digests(outcome)
     found = digests.of(sensor)
-    differing, which = _differing(digests, sensor, found)
+    differing, which, new = _differing(digests, sensor, found)
     line, judgement = which.T
-    moved = _moved(outcome, line)
+    moved = _moved(outcome, line, new)
     written = columns.upsert(Fit, outcome.fit_rows(np.flatnonzero(line)))
     for part in outcome.judgement_rows(np.flatnonzero(judgement[outcome.weighed.case.keep])):
         written += columns.upsert(Judgement, part)
@@ -240,21 +240,25 @@ def store(
     return moved, written
 
 
-def _differing(digests: Digests, sensor: Ints, found: Ints) -> tuple[Ints, Bools]:
-    """Which sensors' outcomes are not the stored ones, and what of calibrations, (M, 2)."""
+def _differing(digests: Digests, sensor: Ints, found: Ints) -> tuple[Ints, Bools, Bools]:
+    """Which sensors are not as stored, what of their calibrations, (M, 2), and which are new."""
     rows = _DIGESTS.many(sensor.tolist())
     key, outcome, each = zip(*rows, strict=True) if rows else ((), (), ())
-    stored = np.array(outcome, dtype=np.int64)
-    at, there = columns.located(np.array(key, dtype=np.int64), sensor)
+    stored, keys = (np.array(values, dtype=np.int64) for values in (outcome, key))
+    at, there = columns.located(keys, sensor)
     same = there.copy()
     same[there] = stored[at[there]] == found[there]
     differing = sensor[~same]
-    unknown = digests.unknown(each, stored)
-    return differing, unknown & np.isin(digests.sensor, differing)[:, None]
+    unknown, believed = digests.unknown(each, stored)
+    new = digests.never_stored(unknown[:, 0], keys, believed)
+    return differing, unknown & np.isin(digests.sensor, differing)[:, None], new
 
 
-def _moved(outcome: Outcome, which: Bools) -> Moved:
-    """Those of these calibrations whose stored line or step is not what it is now."""
+def _moved(outcome: Outcome, which: Bools, new: Bools) -> Moved:
+    """Those of these calibrations whose stored line or step is not what it is now.
+
+    Of `new` ones nothing is stored, and nothing is read.
+    """
     history, judged = outcome.history, outcome.weighed.case
     names = _LINE + STEP
     was, now = (np.full((len(history), len(names)), np.nan) for _ in range(2))
@@ -262,7 +266,7 @@ def _moved(outcome: Outcome, which: Bools) -> Moved:
     now[judged.keep, len(_LINE) :] = np.stack(
         [outcome.judgements[name].astype(np.float64) for name in STEP], axis=1
     )
-    stored = _STORED_LINES.of(history.ids[which])
+    stored = _STORED_LINES.of(history.ids[which & ~new])
     at, there = columns.located(stored["id"], history.ids)
     was[there] = np.stack([stored[name] for name in names], axis=1)[at[there]]
     same = ((now == was) | (np.isnan(now) & np.isnan(was))).all(axis=1)

@@ -30,6 +30,7 @@ from fleet.statements import Statement
 COLUMNS = ("walk_slope", "walk_zero", "extra_slope", "extra_zero")
 PRIOR = ("slope", "offset", "var_slope", "var_offset")
 LEAST_GROWTH = 0.01
+_FEW_LOTS = 100
 NO_LOT = ""  # whoever is of no lot has no siblings in it
 GROWTH = 0.1  # so many more calibrations, and a model is looked at again
 _DEFAULT = tuple(value**2 for value in DEFAULT)
@@ -83,7 +84,9 @@ def taught(model: NDArray[np.int64], lot: NDArray[np.str_]) -> Fleet:
 def _priors_of(models: NDArray[np.int64], lots: NDArray[np.str_]) -> Iterable[Sequence[Any]]:
     if len(models) == len(lots) == 1:  # as for one sensor
         return _PRIOR.of(int(models[0]), str(lots[0]))
-    rows = LotPrior.objects.filter(sensor_model__in=models.tolist(), lot__in=lots.tolist())
+    rows = LotPrior.objects.filter(sensor_model__in=models.tolist())
+    if len(lots) <= _FEW_LOTS:  # to name more costs more than to read what nobody asked for
+        rows = rows.filter(lot__in=lots.tolist())
     return rows.values_list("sensor_model_id", "lot", *PRIOR)
 
 

@@ -61,9 +61,9 @@ class Judged(NamedTuple):
 
 
 def unpack(
-    rows: "QuerySet[PackedHistory, PackedHistory]",
+    *rows: "QuerySet[PackedHistory, PackedHistory]",
 ) -> tuple[Recorded, dict[str, NDArray[Any]]]:
-    """Read packed histories, one query; sorted by sensor.
+    """Read packed histories, a query for each of some rows, none twice; sorted by sensor.
 
     Returns
     -------
@@ -71,14 +71,8 @@ def unpack(
     dict
         As `said_of`.
     """
-    said = columns.read_in_parts(
-        rows.order_by().values_list("company", *_SAID, "heads", "points"),
-        "company",
-        company="key",
-        **_SAID,
-        heads="bytes",
-        points="bytes",
-    )
+    parts = [_read(each) for each in rows]
+    said = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
     heads, points = said.pop("heads"), said.pop("points")
     recorded = unpacked(said["sensor"], said["calibrations"], heads, points)
     found = {name: said[name] for name in _SAID}
@@ -87,6 +81,17 @@ def unpack(
     order = np.argsort(found["sensor"])
     in_order = np.argsort(recorded.sensor, kind="stable")
     return recorded.take(in_order), {name: found[name][order] for name in _SAID}
+
+
+def _read(rows: "QuerySet[PackedHistory, PackedHistory]") -> dict[str, NDArray[Any]]:
+    return columns.read_in_parts(
+        rows.order_by().values_list("company", *_SAID, "heads", "points"),
+        "company",
+        company="key",
+        **_SAID,
+        heads="bytes",
+        points="bytes",
+    )
 
 
 def unpacked(sensor: Ints, calibrations: Ints, heads: Buffer, points: Buffer) -> Recorded:
@@ -114,9 +119,11 @@ def unpacked(sensor: Ints, calibrations: Ints, heads: Buffer, points: Buffer) ->
     )
 
 
-def said_of(rows: "QuerySet[PackedHistory, PackedHistory]") -> dict[str, NDArray[Any]]:
+def said_of(*rows: "QuerySet[PackedHistory, PackedHistory]") -> dict[str, NDArray[Any]]:
     """Read `sensor`, `outcome` and `calibrations` of packed histories, by sensor."""
-    return columns.read(rows.order_by("sensor_id").values_list(*_SAID), **_SAID)
+    parts = [columns.read(each.order_by().values_list(*_SAID), **_SAID) for each in rows]
+    order = np.argsort(np.concatenate([part["sensor"] for part in parts]))
+    return {name: np.concatenate([part[name] for part in parts])[order] for name in _SAID}
 
 
 def keep(recorded: Recorded, judged: Judged | None = None) -> int:

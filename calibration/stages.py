@@ -117,7 +117,7 @@ def _next_stage(run: ScanRun, stage: int) -> list[ScanChunk]:
         return _cut(run, stage, to_pack(), PACK) or [_chunk(run, stage, 0, PACK)]
     if run.full and stage == EVERYBODY:
         chunks = _compare(run, stage)
-        chunks += _cut(run, stage, unpacked(), start=len(chunks))  # those never calibrated
+        chunks += _cut(run, stage, _never_packed(), start=len(chunks))  # those never calibrated
     elif stage <= MOST_ROUNDS:
         chunks = _by_dealer(run, stage, np.setdiff1d(_marked(), _failed(run)))
     else:
@@ -186,6 +186,13 @@ def unpacked(within: Q = ALL) -> Keys:
     packed = PackedHistory.objects.filter(packing.whole(), pk=OuterRef("pk"))
     rows = Sensor.objects.filter(within, ~Exists(packed)).order_by("pk").values_list("pk")
     return np.sort(columns.read(rows, sensor="key")["sensor"])
+
+
+def _never_packed() -> Keys:
+    """Return who has no pack at all, after all have been packed who could be; no pack is read."""
+    packed = PackedHistory.objects.filter(pk=OuterRef("pk"))
+    rows = Sensor.objects.filter(~Exists(packed)).order_by("pk").values_list("pk")
+    return columns.read(rows, sensor="key")["sensor"]
 
 
 def to_pack(within: Q = ALL) -> Keys:

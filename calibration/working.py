@@ -125,13 +125,19 @@ def _compare(held: Held) -> Step:
         held.keep(judged.flags, rows_written=F("rows_written") + judged.rows_written)
 
     left: list[int] = []
-    companies = comparing.companies(Span(chunk.first, chunk.last))
-    for span, _ in together.spans(companies, comparing.GROUP):
+    for span in _groups(Span(chunk.first, chunk.last), chunk.sensors):
         left += comparing.settle(span, now=held.now, stored=stored)
         held.renew()
     failed = [each["sensor"] for each in chunk.failed]
     judge_all(held, *together.by_dealer(np.setdiff1d(np.array(left, dtype=np.int64), failed)))
     return held.complete(judged=chunk.sensors - len(chunk.failed))
+
+
+def _groups(whole: Span, sensors: int) -> list[Span]:
+    """Cut a span of companies, of so many sensors when the chunk was made, into groups."""
+    if sensors <= comparing.GROUP:
+        return [whole]
+    return [span for span, _ in together.spans(comparing.companies(whole), comparing.GROUP)]
 
 
 def _compare_less(held: Held) -> Step:

@@ -152,8 +152,25 @@ def seen(monkeypatch):
     return counted
 
 
+@pytest.fixture
+def new(monkeypatch):
+    """Find what moved without reading of what is new, and by reading of all of it, alike."""
+    original, counted = judging._moved, []
+
+    def moved(outcome, which, unread):
+        found = original(outcome, which, unread)
+        whole = original(outcome, which, np.zeros_like(which))
+        for one, other in zip(vars(found).values(), vars(whole).values(), strict=True):
+            np.testing.assert_array_equal(one, other)
+        counted.append(int((which & unread).sum()))
+        return found
+
+    monkeypatch.setattr(judging, "_moved", moved)
+    return counted
+
+
 @pytest.mark.parametrize("seed", range(4))
-def test_whose_verdict_changes_with_a_record_of_another_is_marked(world, seed, seen):
+def test_whose_verdict_changes_with_a_record_of_another_is_marked(world, seed, seen, new):
     grow(world, seed)
     run_scan(full=True, now=NOW)
     rng, changed_at_all = random.Random(seed), 0
@@ -170,6 +187,7 @@ def test_whose_verdict_changes_with_a_record_of_another_is_marked(world, seed, s
         StaleSensor.objects.all().delete()
     assert changed_at_all
     assert any(seen)
+    assert any(new)
 
 
 def test_nobody_is_marked_where_nothing_moved(world):
