@@ -63,14 +63,16 @@ def settle(
     """Make the flags of these kinds on these sensors the wanted ones.
 
     What a person closed stays closed; what a scan closed opens again when it comes back. Nothing
-    is written where nothing differs.
+    is written where nothing differs; what does is locked and read again, with what a person
+    decided meanwhile.
     """
     present, by_key = _beside(sensor_ids, kinds, wanted)
     new = [want for key, want in by_key.items() if key not in present]
     changed, reopened, closed = [], [], []
-    for key, row in present.items():
+    differing = [row.pk for key, row in present.items() if _settle_one(row, by_key.get(key), now)]
+    for row in _held(differing):
         was = row.status
-        if _settle_one(row, by_key.get(key), now):
+        if _settle_one(row, by_key.get(_key(row)), now):
             changed.append(row)
             reopened += [row] * (was == CLOSED and row.status == OPEN)
             closed += [row] * (was != CLOSED and row.status == CLOSED)
@@ -80,6 +82,12 @@ def settle(
     update(changed, [*_NUMBERS, "status", "opened_at", "closed_at", "close_reason"])
     tell_of_flags([*opened, *reopened], closed, now=now)
     return FlagChange(len(opened) + len(reopened), len(closed))
+
+
+def _held(keys: Sequence[int]) -> Iterable[DriftFlag]:
+    """These flags as they are by now, locked in the order of their keys."""
+    rows = DriftFlag.objects.select_for_update(no_key=True).filter(among("pk", keys))
+    return rows.order_by("pk") if keys else ()
 
 
 def out_of_line(

@@ -224,9 +224,10 @@ def install_sensor(
     start_is_inferred: bool = False,
 ) -> Installation:
     """Put a sensor at a position of a machine; it comes under the machine's dealer."""
+    hold_anew(machine)  # it may have been resold meanwhile
     dealer_id = machine.customer.dealer_id
     require(scope, "create", "installations", dealer_id)
-    Sensor.objects.select_for_update().get(pk=sensor.pk)
+    hold_anew(sensor)
     installation = clean_and_save(
         Installation(
             sensor=sensor,
@@ -242,8 +243,10 @@ def install_sensor(
     return installation
 
 
+@transaction.atomic
 def remove_sensor(*, scope: Scope, installation: Installation, removed_on: date) -> Installation:
     """Take a sensor off its machine."""
+    hold_anew(installation)
     require(scope, "edit", "installations", installation.sensor.dealer_id)
     if installation.removed_on is not None and installation.removed_on != removed_on:
         raise Conflict(
@@ -287,6 +290,7 @@ def transfer_machine(*, scope: Scope, machine: Machine, customer: Customer) -> M
 
     Both the seller and the buyer must be the caller's to edit.
     """
+    hold_anew(machine)
     require(scope, "edit", "machines", machine.customer.dealer_id)
     require(scope, "edit", "machines", customer.dealer_id)
     machine.customer = customer

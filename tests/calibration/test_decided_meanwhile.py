@@ -85,3 +85,19 @@ def test_a_flag_that_was_closed_meanwhile_is_not_acknowledged(world, flag):
     with pytest.raises(Conflict):
         flags.acknowledge(late, user_id=world.users["techA"].pk, now=NOW)
     assert DriftFlag.objects.get(pk=flag.pk).status == "closed"
+
+
+def test_a_scan_leaves_what_a_person_closed_while_it_looked(world, monkeypatch):
+    flag = drifted(world, "A1")
+    beside = flags._beside
+
+    def closed_meanwhile(*asked):
+        found = beside(*asked)
+        flags.close(read(flag), user_id=world.users["techA"].pk, reason="cell replaced", now=NOW)
+        return found
+
+    monkeypatch.setattr(flags, "_beside", closed_meanwhile)
+    flags.settle([flag.sensor_id], [flag.kind], [], now=NOW)
+    stored = read(flag)
+    assert (stored.status, stored.close_reason) == ("closed", "cell replaced")
+    assert stored.closed_by_id == world.users["techA"].pk

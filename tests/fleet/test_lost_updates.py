@@ -1,14 +1,14 @@
 """An edit writes what it changes; what others changed since the row was read stays."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 
 from calibration import webhooks
 from calibration.models import Webhook
 from fleet import registry
-from fleet.errors import NotFound
-from fleet.models import Customer, Sensor
+from fleet.errors import Conflict, Forbidden, NotFound
+from fleet.models import Customer, Installation, Machine, Sensor
 from fleet.scope import Scope
 from tests.conftest import NOW
 
@@ -37,6 +37,43 @@ def test_editing_what_somebody_removed_says_so(world):
     with pytest.raises(NotFound):
         registry.edit(read, scope=SYSTEM, phone="1")
     assert not Customer.objects.filter(pk=read.pk).exists()
+
+
+def test_a_sensor_comes_under_the_dealer_who_has_the_machine_by_now(world):
+    read = Machine.objects.select_related("customer").get(pk=world.machines["A2"].pk)
+    registry.transfer_machine(
+        scope=SYSTEM, machine=world.machines["A2"], customer=world.customers["B1"]
+    )
+    sensor = registry.register_sensor(
+        scope=SYSTEM, dealer=world.dealers["A"], serial="S-late", model=world.sensor_model
+    )
+    day = date(2026, 3, 1)
+    registry.install_sensor(
+        scope=SYSTEM, sensor=sensor, machine=read, position="row 3", installed_on=day
+    )
+    assert Sensor.objects.get(serial="S-late").dealer_id == world.dealers["B"].pk
+
+
+def test_who_sells_a_machine_that_somebody_has_sold_is_told(world):
+    read = Machine.objects.select_related("customer").get(pk=world.machines["A2"].pk)
+    registry.transfer_machine(
+        scope=SYSTEM, machine=world.machines["A2"], customer=world.customers["B1"]
+    )
+    with pytest.raises(Forbidden):
+        registry.transfer_machine(
+            scope=world.scopes["managerA"], machine=read, customer=world.customers["A1"]
+        )
+    assert Machine.objects.get(pk=read.pk).customer == world.customers["B1"]
+
+
+def test_a_sensor_is_not_taken_off_twice_on_two_days(world):
+    read = Installation.objects.get(pk=world.installations["A1"].pk)
+    registry.remove_sensor(
+        scope=SYSTEM, installation=world.installations["A1"], removed_on=date(2026, 3, 1)
+    )
+    with pytest.raises(Conflict):
+        registry.remove_sensor(scope=SYSTEM, installation=read, removed_on=date(2026, 3, 2))
+    assert Installation.objects.get(pk=read.pk).removed_on == date(2026, 3, 1)
 
 
 @pytest.fixture
