@@ -132,11 +132,6 @@ def _sqlite(url: str) -> dict[str, Any]:
     }
 
 
-# What every connection asks of the planner: a page read alone costs hardly more than the next one
-# (not so on a spinning disk), and no statement here lasts so long that compiling it pays.
-PLANNING = "-c random_page_cost=1.1 -c jit=off"
-
-
 def _postgresql(url: str) -> dict[str, Any]:
     try:
         settings = dict(environ.Env.db_url_config(url))
@@ -157,7 +152,6 @@ def _postgresql(url: str) -> dict[str, Any]:
         settings["PASSWORD"] = apart
     settings["ENGINE"] = "fleet.backends.postgresql"
     settings |= {"CONN_MAX_AGE": 600, "CONN_HEALTH_CHECKS": True}
-    settings.setdefault("OPTIONS", {}).setdefault("options", PLANNING)
     return settings
 
 

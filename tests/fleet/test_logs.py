@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 from django.core.exceptions import ImproperlyConfigured
-from django.db import connection
 from django.test import Client
 
 from fleet import trace
@@ -184,23 +183,6 @@ def test_a_password_apart_from_its_address(monkeypatch):
     monkeypatch.setenv("DATABASE_URL", "postgresql://spanbook:once@db:5432/spanbook")
     with pytest.raises(ImproperlyConfigured, match="give it once"):
         env.database()
-
-
-def test_an_address_may_say_what_is_asked_of_the_planner(monkeypatch):
-    monkeypatch.setenv("DATABASE_URL", "postgresql://spanbook@db:5432/spanbook")
-    assert env.database()["OPTIONS"] == {"options": env.PLANNING}
-    monkeypatch.setenv(
-        "DATABASE_URL", "postgresql://spanbook@db:5432/spanbook?options=-c%20jit%3Don"
-    )
-    assert env.database()["OPTIONS"] == {"options": "-c jit=on"}
-
-
-def test_the_planner_is_told(db):
-    if connection.vendor != "postgresql":
-        pytest.skip("SQLite's planner is asked nothing")
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT current_setting('jit'), current_setting('random_page_cost')")
-        assert cursor.fetchone() == ("off", "1.1")
 
 
 @pytest.mark.parametrize(

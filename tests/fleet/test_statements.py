@@ -119,3 +119,11 @@ def test_an_index_on_some_of_the_rows_serves_a_kept_plan(world):
         cursor.execute(f'EXPLAIN EXECUTE "{name}" (1)')
         plan = "\n".join(line for (line,) in cursor.fetchall())
     assert "reminder_open_once" in plan
+
+
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite plans by itself")
+def test_the_server_is_told_how_to_plan(db):
+    names = ("plan_cache_mode", "random_page_cost", "jit")
+    with connection.cursor() as cursor:
+        cursor.execute(f"SELECT {', '.join(f'current_setting({name!r})' for name in names)}")
+        assert cursor.fetchone() == ("force_generic_plan", "1.1", "off")

@@ -7,6 +7,16 @@ from django.db.backends.postgresql import base
 from fleet.acting import telling
 from fleet.backends.told import Told
 
+# The plan of what is prepared is kept: only statements whose parameters are keys are
+# (`fleet.statements`), and to plan one of ten tables anew for each key, as the server would, takes
+# longer than to answer it. A page read alone costs hardly more than the next one (but on a
+# spinning disk); and no statement here lasts so long that to compile it would pay.
+_PLANNING = """
+SET plan_cache_mode = force_generic_plan;
+SET random_page_cost = 1.1;
+SET jit = off
+"""
+
 
 class DatabaseWrapper(Told, base.DatabaseWrapper):
     """Django's connection to PostgreSQL; see `fleet.acting`."""
@@ -17,15 +27,11 @@ class DatabaseWrapper(Told, base.DatabaseWrapper):
         self.execute_wrappers.append(telling(self, writes_only=False))
 
     def init_connection_state(self) -> None:
-        """Have the server keep the plan of what is prepared.
-
-        Only statements whose parameters are keys are (`fleet.statements`): to plan one of ten
-        tables anew for each key, as the server would, takes longer than to answer it.
-        """
+        """Tell the server how to plan."""
         super().init_connection_state()
         assert self.connection is not None
         with self.wrap_database_errors:
-            self.connection.execute("SET plan_cache_mode = force_generic_plan")
+            self.connection.execute(_PLANNING)
 
     def tell(self, user: int | None, via: str) -> None:
         """Set who acts, until the transaction ends."""
