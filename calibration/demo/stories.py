@@ -111,7 +111,7 @@ STORIES = (
     Story("tag numbers copied", Plot.COPIED, ("KP25-30935",),
           visit=5, finds=_OFFSET, cause="copied_numbers"),
     Story("scale was off", Plot.REFERENCE_OFF, _SCALE_OFF_CELLS,
-          visit=5, amount=6.5, finds=_SLOPE | {"reference"}, cause="common_reference"),
+          visit=5, amount=6.5, finds=frozenset({"reference"}), cause="common_reference"),
     Story("failed functional test", Plot.FUNCTIONAL, ("KP25-40431",),
           visit=5, amount=30.0, finds=frozenset({"functional"})),
     Story("corrected record", Plot.CORRECTED, ("RW3-50424",),
