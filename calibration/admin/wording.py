@@ -69,13 +69,14 @@ def decisive(judgement: Judgement | None, unit: str) -> str:
     if judgement is None:
         return ""
     moved = judgement.reference_moved or 0.0
+    far = abs(judgement.common_change_pct or 0.0) > judgement.slope_tolerance_pct / 2.0
     heaviest = max(deciding.weights(judgement))
     summed = max(deciding.weights(judgement, "first"))
     if judgement.verdict == Verdict.WATCH and judgement.first_id:
+        if far and moved >= MOVED and moved > heaviest:
+            return "reference moved"
         if summed >= SLOW and summed > heaviest:
             return f"{_one_change(judgement, 'first', unit)} since the first"
-        if moved >= MOVED and moved > heaviest:
-            return "reference moved"
     return _one_change(judgement, "expected", unit)
 
 

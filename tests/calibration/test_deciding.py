@@ -2,6 +2,7 @@
 
 import pytest
 
+from calibration.admin import wording
 from calibration.models import Judgement
 from calibration.readout import deciding
 
@@ -46,3 +47,14 @@ def test_a_first_calibration_is_decided_by_its_normalised_errors():
     row = row_of((None, None), (3.0, 10.0), expected_en_slope=0.4, expected_en_offset=-1.3)
     assert deciding.weights(row) == (0.4, 1.3)
     assert deciding.heavier(row) == "offset"
+
+
+@pytest.mark.parametrize(("common", "said"), [(4.0, "reference moved"), (0.3, "since the first")])
+def test_a_list_names_a_moved_reference_before_what_has_added_up(common, said):
+    row = row_of(
+        (0.1, 0.0), (0.2, 1.0), first_id="f", verdict="watch", reference_moved=0.99,
+        common_change_pct=common, first_p_out_slope=0.98, first_p_out_offset=0.0,
+        first_slope_change_pct=4.1, first_u_slope_change_pct=0.4, first_offset_change=1.0,
+        first_u_offset_change=1.0,
+    )  # fmt: skip
+    assert said in wording.decisive(row, "N")
