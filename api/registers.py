@@ -31,6 +31,7 @@ from fleet.access import may
 from fleet.errors import DomainError, Invalid, NotFound, Problem
 from fleet.models import Dealer
 from fleet.scope import Scope
+from fleet.updating import hold
 
 CHUNK = 250  # rows of an export that are in memory at once
 
@@ -84,7 +85,7 @@ class Resource(viewsets.GenericViewSet[Any]):
         row = self._found()
         self.check_object_permissions(self.request, row)
         if is_conditional(self.request):
-            registry.hold(row)
+            hold(row)
             row = self._found()
             unchanged(self.request, self.state(row))
         return row

@@ -8,6 +8,7 @@ from typing import Any, TextIO
 from django.db.models import Prefetch, QuerySet
 
 from calibration.models import Calibration, CalibrationPoint
+from calibration.readout import reference_of
 from calibration.record_file import COLUMNS, OPTIONAL, escape
 from fleet.models import Dealer, Installation
 from fleet.scope import Scope
@@ -72,9 +73,7 @@ def _rows_of(record: Calibration, scope: Scope) -> Iterator[list[str]]:
 def _said(record: Calibration, scope: Scope) -> dict[str, Any]:
     sensor, zone = record.sensor, record.sensor.dealer.zone
     readable = scope.sees_remarks_of(record.dealer_id)
-    reference, recorded_for = record.reference, record.dealer_id
-    owner = reference.dealer_id if reference else None
-    named = reference and scope.sees_reference(owner_id=owner, recorded_for=recorded_for)
+    reference = reference_of(record, scope)
     return {
         "record_id": str(record.pk),
         "sensor": sensor.serial,
@@ -84,7 +83,7 @@ def _said(record: Calibration, scope: Scope) -> dict[str, Any]:
         "technician": record.technician if readable else "",
         "reason": record.reason,
         "stage": record.stage,
-        "reference": reference.name if reference and named else "",
+        "reference": reference.name if reference else "",
         "load_unit": record.load_unit,
         "reading_unit": record.reading_unit,
         "temperature_c": record.temperature_c,

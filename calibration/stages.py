@@ -117,7 +117,8 @@ def _next_stage(run: ScanRun, stage: int) -> list[ScanChunk]:
         return _cut(run, stage, to_pack(), PACK) or [_chunk(run, stage, 0, PACK)]
     if run.full and stage == EVERYBODY:
         chunks = _compare(run, stage)
-        chunks += _cut(run, stage, _never_packed(), start=len(chunks))  # those never calibrated
+        # All were packed who could be: those who have none, whole or not, were never calibrated.
+        chunks += _cut(run, stage, _without_pack(ALL), start=len(chunks))
     elif stage <= MOST_ROUNDS:
         chunks = _by_dealer(run, stage, np.setdiff1d(_marked(), _failed(run)))
     else:
@@ -183,16 +184,14 @@ def _marked(within: Q = ALL) -> Keys:
 
 def unpacked(within: Q = ALL) -> Keys:
     """Return who has no pack: never judged since packs are kept, or never calibrated."""
-    packed = PackedHistory.objects.filter(packing.whole(), pk=OuterRef("pk"))
+    return _without_pack(packing.whole(), within)
+
+
+def _without_pack(such: Q, within: Q = ALL) -> Keys:
+    """Sensors that have no such pack, sorted."""
+    packed = PackedHistory.objects.filter(such, pk=OuterRef("pk"))
     rows = Sensor.objects.filter(within, ~Exists(packed)).order_by("pk").values_list("pk")
     return np.sort(columns.read(rows, sensor="key")["sensor"])
-
-
-def _never_packed() -> Keys:
-    """Return who has no pack at all, after all have been packed who could be; no pack is read."""
-    packed = PackedHistory.objects.filter(pk=OuterRef("pk"))
-    rows = Sensor.objects.filter(~Exists(packed)).order_by("pk").values_list("pk")
-    return columns.read(rows, sensor="key")["sensor"]
 
 
 def to_pack(within: Q = ALL) -> Keys:

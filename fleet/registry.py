@@ -25,7 +25,7 @@ from fleet.models import (
 )
 from fleet.models.folded import following
 from fleet.scope import Scope
-from fleet.updating import take_over
+from fleet.updating import hold
 
 Row = TypeVar("Row", bound=models.Model)
 _TAKEN = {"unique", "unique_together"}
@@ -35,25 +35,6 @@ def require(scope: Scope, verb: str, resource: str, dealer_id: int | None = None
     """Raise Forbidden where the caller may not do this to this dealer's rows."""
     if not access.may(scope, verb, resource, dealer_id):
         raise Forbidden(f"Your role does not allow to {verb} {resource.replace('-', ' ')} here.")
-
-
-def hold(row: models.Model) -> None:
-    """Keep others from changing a row until the transaction ends."""
-    type(row)._default_manager.select_for_update(no_key=True).get(pk=row.pk)
-
-
-def hold_anew(row: Row) -> Row:
-    """Keep others from changing a row until the transaction ends, and read it again.
-
-    Raises
-    ------
-    NotFound
-        If somebody has removed it meanwhile.
-    """
-    stored = type(row)._default_manager.select_for_update(no_key=True).filter(pk=row.pk).first()
-    if stored is None:
-        raise NotFound("Somebody has removed it meanwhile.")
-    return take_over(row, stored)
 
 
 def clean_and_save(row: Row, *, only: Iterable[str] | None = None) -> Row:
@@ -224,10 +205,10 @@ def install_sensor(
     start_is_inferred: bool = False,
 ) -> Installation:
     """Put a sensor at a position of a machine; it comes under the machine's dealer."""
-    hold_anew(machine)  # it may have been resold meanwhile
+    hold(machine)  # it may have been resold meanwhile
     dealer_id = machine.customer.dealer_id
     require(scope, "create", "installations", dealer_id)
-    hold_anew(sensor)
+    hold(sensor)
     installation = clean_and_save(
         Installation(
             sensor=sensor,
@@ -246,7 +227,7 @@ def install_sensor(
 @transaction.atomic
 def remove_sensor(*, scope: Scope, installation: Installation, removed_on: date) -> Installation:
     """Take a sensor off its machine."""
-    hold_anew(installation)
+    hold(installation)
     require(scope, "edit", "installations", installation.sensor.dealer_id)
     if installation.removed_on is not None and installation.removed_on != removed_on:
         raise Conflict(
@@ -290,7 +271,7 @@ def transfer_machine(*, scope: Scope, machine: Machine, customer: Customer) -> M
 
     Both the seller and the buyer must be the caller's to edit.
     """
-    hold_anew(machine)
+    hold(machine)
     require(scope, "edit", "machines", machine.customer.dealer_id)
     require(scope, "edit", "machines", customer.dealer_id)
     machine.customer = customer

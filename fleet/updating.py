@@ -1,9 +1,11 @@
-"""Columns of rows that are there: some of many rows at once, or all of one as it stands by now."""
+"""Rows that are there: columns of many at once, or one held as it stands by now."""
 
 from collections.abc import Sequence
 from typing import Any, TypeVar
 
 from django.db import connection, models, transaction
+
+from fleet.errors import NotFound
 
 Row = TypeVar("Row", bound=models.Model)
 _AT_ONCE = 1000  # rows of one statement
@@ -63,3 +65,17 @@ def take_over(row: Row, stored: Row) -> Row:
     for column in row._meta.concrete_fields:
         setattr(row, column.attname, getattr(stored, column.attname))
     return row
+
+
+def hold(row: Row) -> Row:
+    """Keep others from changing a row until the transaction ends, and read it again.
+
+    Raises
+    ------
+    NotFound
+        If somebody has removed it meanwhile.
+    """
+    stored = type(row)._default_manager.select_for_update(no_key=True).filter(pk=row.pk).first()
+    if stored is None:
+        raise NotFound("Somebody has removed it meanwhile.")
+    return take_over(row, stored)

@@ -236,15 +236,13 @@ def correction_of(record: Calibration, scope: Scope) -> dict[str, Any]:
     """
     names = ("reason", "stage", "load_unit", "reading_unit", "temperature_c",
              "hydraulic_pressure", "pressure_unit")  # fmt: skip
-    own, used = scope.sees_remarks_of(record.dealer_id), record.reference
-    owner = used.dealer_id if used else None
-    named = scope.sees_reference(owner_id=owner, recorded_for=record.dealer_id)
+    own = scope.sees_remarks_of(record.dealer_id)
     here = record.performed_at.astimezone(record.sensor.dealer.zone)
     return {
         **{name: getattr(record, name) for name in names},
         "technician": record.technician if own else "",
         "note": record.note if own else "",
-        "reference": used if named else None,
+        "reference": readout.reference_of(record, scope),
         "id": fresh_id(),
         "sensor": record.sensor.serial,
         "known": record.sensor,

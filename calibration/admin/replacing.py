@@ -16,6 +16,7 @@ from fleet.admin.refusals import put_errors
 from fleet.errors import Conflict, DomainError
 from fleet.models import Installation, Sensor
 from fleet.scope import Scope
+from fleet.updating import hold
 
 
 class ReplaceForm(forms.Form):
@@ -62,7 +63,7 @@ def ask(request: HttpRequest, sensor: Sensor) -> Outcome:
     if request.method != "POST":
         return _read(request, sensor)
     with transaction.atomic():
-        registry.hold(sensor)
+        hold(sensor)
         return _read(request, sensor)
 
 

@@ -7,7 +7,6 @@ from typing import Any
 from calibration.models import Judgement, Reason, Stage, Verdict
 from calibration.readout import deciding, rounded, ruling, with_uncertainty
 from calibration.readout.phrases import brief, chance, digits, en, leaving, minute, setpoint
-from calibration.summing import MOVED
 from calibration.weighing import FIRST_LIMIT, SLOW
 from fleet import units
 
@@ -69,11 +68,13 @@ def decisive(judgement: Judgement | None, unit: str) -> str:
     if judgement is None:
         return ""
     moved = judgement.reference_moved or 0.0
-    far = abs(judgement.common_change_pct or 0.0) > judgement.slope_tolerance_pct / 2.0
+    of_reference = deciding.moved(
+        judgement.common_change_pct, moved, judgement.slope_tolerance_pct
+    )
     heaviest = max(deciding.weights(judgement))
     summed = max(deciding.weights(judgement, "first"))
     if judgement.verdict == Verdict.WATCH and judgement.first_id:
-        if far and moved >= MOVED and moved > heaviest:
+        if of_reference and moved > heaviest:
             return "reference moved"
         if summed >= SLOW and summed > heaviest:
             return f"{_one_change(judgement, 'first', unit)} since the first"

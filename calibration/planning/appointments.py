@@ -14,6 +14,7 @@ from calibration.planning.reading import work_minutes
 from fleet import registry, seasons
 from fleet.errors import Conflict, Problem
 from fleet.models import Dealer, Installation
+from fleet.updating import hold
 
 SAID = ("planned_on", "technician", "status", "cancel_reason")
 # What a calendar shows.
@@ -130,7 +131,7 @@ def edit(
     """
     if "cancel_reason" in values:
         values["cancel_reason"] = values["cancel_reason"].strip()
-    registry.hold_anew(visit)  # the plan may have moved it since it was read
+    hold(visit)  # the plan may have moved it since it was read
     changes = {name: value for name, value in values.items() if getattr(visit, name) != value}
     rules.check(visit, changes, now=now, although_closed=although_closed, unexplained=unexplained)
     if changes.get("status") in Visit.TO_BE_MADE and visit.status not in Visit.TO_BE_MADE:

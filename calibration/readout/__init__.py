@@ -9,6 +9,7 @@ from calibration.readout.calibrations import (
     answers_by_key,
     calibration_answer,
     newest_answers,
+    reference_of,
 )
 from calibration.readout.covering import USUAL_FACTOR, coverage_factors
 from calibration.readout.doubts import doubt_in
@@ -43,6 +44,7 @@ __all__ = [
     "newest_answers",
     "newest_numbers",
     "open_flags",
+    "reference_of",
     "rounded",
     "sensor_history",
     "strong",

@@ -11,7 +11,7 @@ from django.db.models import QuerySet
 
 from calibration.metrology import felt
 from calibration.metrology.drift import LineState
-from calibration.models import Calibration
+from calibration.models import Calibration, ReferenceStandard
 from calibration.policies import Rule, Rulebook
 from calibration.readout import rows
 from calibration.readout.explaining import explain
@@ -99,6 +99,14 @@ def _answer(
         "digest": row.digest,
         "stored": True,
     }
+
+
+def reference_of(record: Calibration, scope: Scope) -> ReferenceStandard | None:
+    """Return the reference of a record where it has one and the caller may know which."""
+    used = record.reference
+    owner = used.dealer_id if used else None
+    named = scope.sees_reference(owner_id=owner, recorded_for=record.dealer_id)
+    return used if named else None
 
 
 def _identity(row: Any, scope: Scope) -> dict[str, Any]:

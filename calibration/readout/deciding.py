@@ -121,7 +121,12 @@ def _heavier(
 
 
 def _reference_moved(answer: Answer) -> bool:
-    """Whether the reference has moved, and so far that its cells are watched."""
     expected = answer.get("against_expected") or {}
-    far = abs(expected.get("common_change_pct") or 0.0) > answer["tolerance"]["slope_pct"] / 2.0
-    return far and (expected.get("reference_moved") or 0.0) >= MOVED
+    change, chance = expected.get("common_change_pct"), expected.get("reference_moved")
+    return moved(change, chance, answer["tolerance"]["slope_pct"])
+
+
+def moved(change_pct: float | None, chance: float | None, slope_tolerance_pct: float) -> bool:
+    """Whether a reference has moved, and so far that its cells are watched."""
+    far = abs(change_pct or 0.0) > slope_tolerance_pct / 2.0
+    return far and (chance or 0.0) >= MOVED

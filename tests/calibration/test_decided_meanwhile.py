@@ -72,7 +72,7 @@ def flag(world):
 
 def test_who_closes_a_flag_second_does_not_overwrite_the_first(world, flag):
     first, second = (world.users[name].pk for name in ("techA", "managerA"))
-    late = DriftFlag.objects.select_related("sensor").get(pk=flag.pk)
+    late = read(flag)
     flags.close(flag, user_id=first, reason="recalibrated", now=NOW)
     assert flags.close(late, user_id=second, reason="another reason", now=NOW) == []
     stored = DriftFlag.objects.get(pk=flag.pk)
@@ -80,7 +80,7 @@ def test_who_closes_a_flag_second_does_not_overwrite_the_first(world, flag):
 
 
 def test_a_flag_that_was_closed_meanwhile_is_not_acknowledged(world, flag):
-    late = DriftFlag.objects.select_related("sensor").get(pk=flag.pk)
+    late = read(flag)
     DriftFlag.objects.filter(pk=flag.pk).update(status="closed", closed_at=NOW)
     with pytest.raises(Conflict):
         flags.acknowledge(late, user_id=world.users["techA"].pk, now=NOW)

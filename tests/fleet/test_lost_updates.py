@@ -9,10 +9,7 @@ from calibration.models import Webhook
 from fleet import registry
 from fleet.errors import Conflict, Forbidden, NotFound
 from fleet.models import Customer, Installation, Machine, Sensor
-from fleet.scope import Scope
-from tests.conftest import NOW
-
-SYSTEM = Scope.system()
+from tests.conftest import NOW, SYSTEM
 
 
 def test_an_edit_does_not_take_a_resale_back(world):
