@@ -17,6 +17,7 @@ JSON = "application/json"
 # What is worth compressing; documents and workbooks are compressed in themselves.
 TEXTS = ("text/", JSON, "application/problem+json", "application/x-ndjson", "image/svg+xml",
          "application/vnd.oai.openapi")  # fmt: skip
+WITH_BODY = {"POST", "PUT", "PATCH"}  # what others send along is not read, however it is coded
 # Answers that hold a secret once: nothing of it is told by a length.
 SECRETS = tuple(f"/api/v1/{name}/" for name in ("tokens", "webhooks", "calendar-feeds"))
 
@@ -30,7 +31,7 @@ class Compression(GZipMiddleware):
     def process_request(self, request: HttpRequest) -> HttpResponse | None:
         """Unpack the body; answer a problem where that cannot be done."""
         encoding = request.headers.get("Content-Encoding", "").strip().lower()
-        if encoding in {"", "identity"}:
+        if encoding in {"", "identity"} or request.method not in WITH_BODY:
             return None
         try:
             if encoding not in {"gzip", "x-gzip"} or request.content_type != JSON:

@@ -75,7 +75,8 @@ def hold(row: Row) -> Row:
     NotFound
         If somebody has removed it meanwhile.
     """
-    stored = type(row)._default_manager.select_for_update(no_key=True).filter(pk=row.pk).first()
+    rows = type(row)._default_manager.select_for_update(no_key=True).order_by("pk")
+    stored = rows.filter(pk=row.pk).first()  # in no other order: it may join what cannot be locked
     if stored is None:
         raise NotFound("Somebody has removed it meanwhile.")
     return take_over(row, stored)

@@ -97,13 +97,11 @@ class TokenViews(Resource):
         tokens: QuerySet[AccessToken] = User(pk=scope.user_id).auth_token_set.all()
         return tokens
 
-    def get_object(self) -> AccessToken:
-        """Return the token of the address."""
+    def _found(self) -> AccessToken:
         name = self.kwargs["pk"]
         token: AccessToken | None = self.get_queryset().filter(digest__startswith=name).first()
         if token is None or len(name) != SHOWN:
             raise NotFound("You have no such token.")
-        self.check_object_permissions(self.request, token)
         return token
 
     def get_authenticators(self) -> list[BaseAuthentication]:

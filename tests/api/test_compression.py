@@ -47,6 +47,11 @@ def test_another_encoding_is_told_what_is_read(tech, world, encoding):
     assert answer["Accept-Encoding"] == "gzip"
 
 
+def test_where_no_body_is_read_none_is_refused(tech, world):
+    for encoding in ("br", "gzip"):
+        assert tech.get(PATH, headers={"Content-Encoding": encoding}).status_code == 200
+
+
 def test_forms_are_not_read_packed(tech, world):
     refused(packed(tech, gzip.compress(b"a=b"), kind="application/x-www-form-urlencoded"), 415)
 
