@@ -95,7 +95,7 @@ class UserViews(Register):
         if dealer is not None:
             require(self.scope, "create", "memberships", Membership, dealer.pk)
         user = User(is_staff=True)
-        self._take(user, values)
+        registry.clean_and_save(_with(user, values))
         if dealer is not None:
             registry.clean_and_save(Membership(user=user, dealer=dealer, role=role))
         return user
@@ -107,21 +107,23 @@ class UserViews(Register):
                 raise Invalid(Problem(name, "Not part of a person", "a POST to memberships/"))
         if not _is_ours(row, self.scope):
             raise Forbidden("This person works elsewhere too; an administrator may do this.")
-        self._take(row, values)
+        registry.clean_and_save(_with(row, values), only=values)
         if "password" in values or not row.is_active:
             row.auth_token_set.all().delete()
         return row
 
-    def _take(self, user: User, values: dict[str, Any]) -> None:
-        for name in set(values) - {"password"}:
-            setattr(user, name, values[name])
-        if "password" in values:
-            try:
-                validate_password(values["password"], user)
-            except ValidationError as weak:
-                raise Invalid(*(Problem("password", text) for text in weak.messages)) from weak
-            user.set_password(values["password"])
-        registry.clean_and_save(user)
+
+def _with(user: User, values: dict[str, Any]) -> User:
+    """Give a person these values, the password as its hash."""
+    for name in set(values) - {"password"}:
+        setattr(user, name, values[name])
+    if "password" in values:
+        try:
+            validate_password(values["password"], user)
+        except ValidationError as weak:
+            raise Invalid(*(Problem("password", text) for text in weak.messages)) from weak
+        user.set_password(values["password"])
+    return user
 
 
 def _is_ours(user: User, scope: Scope) -> bool:

@@ -155,7 +155,7 @@ class UserAdmin(Scoped, DjangoUserAdmin):  # type: ignore[type-arg] # not subscr
             raise PermissionDenied
         if not change:
             obj.is_staff = True
-        registry.clean_and_save(obj)
+        registry.clean_and_save(obj, only=form.changed_data if change else None)
 
     def save_related(self, request: HttpRequest, form: Any, formsets: Any, change: Any) -> None:
         """Store the roles; an account that a manager makes belongs to one of their dealers."""
@@ -174,5 +174,6 @@ class UserAdmin(Scoped, DjangoUserAdmin):  # type: ignore[type-arg] # not subscr
                 raise Forbidden("One of these roles is not yours to give or take.")
         for row in formset.deleted_objects:
             row.delete()
+        changed = {row.pk: names for row, names in formset.changed_objects}
         for row in rows:
-            registry.clean_and_save(row)
+            registry.clean_and_save(row, only=changed.get(row.pk))

@@ -3,12 +3,15 @@
 from datetime import date, timedelta
 
 import pytest
+from django.test import Client
+from django.urls import reverse
+from rest_framework.test import APIClient
 
 from calibration import webhooks
 from calibration.models import Webhook
 from fleet import registry
 from fleet.errors import Conflict, Forbidden, NotFound
-from fleet.models import Customer, Installation, Machine, Sensor
+from fleet.models import Customer, Installation, Machine, Sensor, User
 from tests.conftest import NOW, SYSTEM
 
 
@@ -96,3 +99,39 @@ def test_a_replay_takes_the_claim_of_who_is_telling(address):
     teller = Webhook.objects.filter(pk=address.pk, claimed_until=until)
     assert teller.update(told=8) == 0
     assert Webhook.objects.get(pk=address.pk).told == 0
+
+
+def test_an_edit_of_a_person_keeps_what_changed_meanwhile(world, monkeypatch):
+    """At the desk and over HTTP: blocked between reading and saving, the account stays blocked."""
+    person, clean_and_save = world.users["techA"], registry.clean_and_save
+
+    def late(row, **more):
+        User.objects.filter(pk=person.pk).update(is_active=False)
+        return clean_and_save(row, **more)
+
+    monkeypatch.setattr(registry, "clean_and_save", late)
+    tablet, desk = APIClient(), Client()
+    tablet.force_authenticate(world.users["admin"])
+    desk.force_login(world.users["admin"])
+    changed = tablet.patch(f"/api/v1/users/{person.pk}/", {"email": "a@example.org"}, "json")
+    assert changed.status_code == 200, changed.content
+    stored = User.objects.get(pk=person.pk)
+    assert (stored.email, stored.is_active) == ("a@example.org", False)
+    User.objects.filter(pk=person.pk).update(is_active=True)
+    page = reverse("admin:fleet_user_change", args=[person.pk])
+    form = desk.get(page).context["adminform"].form
+    sent = {name: form.initial.get(name) or "" for name in form.fields} | {"last_name": "Later"}
+    sent |= {"is_active": "on", "is_staff": "on", **empty_inline(desk.get(page))}
+    assert desk.post(page, sent).status_code == 302
+    stored = User.objects.get(pk=person.pk)
+    assert (stored.last_name, stored.is_active) == ("Later", False)
+
+
+def empty_inline(page):
+    """The rows below a form as they came."""
+    sent = {}
+    for inline in page.context["inline_admin_formsets"]:
+        for form in (inline.formset.management_form, *inline.formset.forms):
+            for field in form:
+                sent[field.html_name] = field.value() if field.value() is not None else ""
+    return sent

@@ -25,7 +25,6 @@ class Command(Entrance):
   python manage.py restore /var/backups/spanbook-2026-03-01.bak
   python manage.py restore /var/backups/spanbook-2026-03-01.bak --replace
 """
-    requires_system_checks = []  # the database may be empty, or what is to be replaced
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("file", metavar="FILE", type=Path, help="a file that `backup` wrote")
