@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
@@ -14,6 +15,8 @@ from api.rendering import Csv, Ndjson, Ready, Xlsx
 
 # A spreadsheet takes a cell that begins so for a formula.
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
+# What XML 1.0 (2.2) has no character for; a workbook has it by number (ECMA-376-1, 22.9.2.19).
+_NOT_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
 Row = Mapping[str, Any]
 
 
@@ -77,11 +80,18 @@ def _workbook(columns: Sequence[str], table: Iterable[Sequence[Any]], name: str)
     sheet = book.create_sheet(name[:31])
     sheet.append(list(columns))
     for row in table:
-        sheet.append(row)
+        sheet.append([_kept(value) for value in row])
     file = tempfile.TemporaryFile()  # noqa: SIM115 - the answer closes it when it is sent
     book.save(file)
     file.seek(0)
     return FileResponse(file, content_type=Xlsx.media_type, headers=_named(name, Xlsx))
+
+
+def _kept(value: Any) -> Any:
+    """Return a cell with what XML cannot hold written as a workbook names it: `_x000B_`."""
+    if not isinstance(value, str):
+        return value
+    return _NOT_XML.sub(lambda found: f"_x{ord(found[0]):04X}_", value)
 
 
 def _named(name: str, form: type[Ready]) -> dict[str, str]:

@@ -11,4 +11,5 @@ urlpatterns = [
     path("records/", include("api.public")),
 ]
 
+handler400 = "fleet.config.pages.refused"
 handler500 = "fleet.config.pages.failed"

@@ -84,6 +84,16 @@ def test_lists_of_every_resource(admin, evil, views):
     assert harmful([[cell.value for cell in row] for row in cells]) == []
 
 
+def test_what_a_workbook_cannot_hold_is_written_by_its_number(admin, world):
+    """ECMA-376-1, 22.9.2.19 (ST_Xstring); from memory."""
+    odd = "drill \x01\x0b\x1f\ufffe\uffff\x85\U0001f69c"
+    type(world.machines["A1"]).objects.filter(pk=world.machines["A1"].pk).update(name=odd)
+    answer = admin.get(f"{V1}machines/", {"format": "xlsx"})
+    book = openpyxl.load_workbook(io.BytesIO(b"".join(answer.streaming_content)))
+    said = {cell.value for row in book.active.iter_rows() for cell in row}
+    assert "drill _x0001__x000B__x001F__xFFFE__xFFFF_\x85\U0001f69c" in said
+
+
 def test_something_evil_was_among_them(admin, evil):
     answer = admin.get(f"{V1}customers/", {"format": "csv"})
     assert f",'{EVIL}" in b"".join(answer.streaming_content).decode()

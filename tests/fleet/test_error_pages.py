@@ -124,3 +124,13 @@ def test_no_error_page_asks_the_database(db):
     for text in texts:
         assert text.count("<h1>") == 1
         assert "spanbook/desk.css" in text
+
+
+@pytest.mark.parametrize("host", ["M+$-", "another.example"])
+def test_a_host_that_we_are_not_is_refused_in_the_words_of_who_asked(client, settings, host):
+    settings.ALLOWED_HOSTS = ["testserver"]
+    answer = client.get("/api/v1/sensors/", headers={"Host": host})
+    assert answer.status_code == 400
+    assert answer["Content-Type"] == "application/problem+json"
+    assert answer.json()["errors"][0]["pointer"] == "/Host"
+    assert client.get("/admin/", headers={"Host": host}).status_code == 400
