@@ -17,6 +17,10 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+_MINUTE_US = 60_000_000
+_MINUTES = 1 << 33  # more than any count of them
+_VISIT = 720  # minutes: whoever comes back later comes anew
+
 
 @dataclass(frozen=True)
 class Limits:
@@ -113,17 +117,22 @@ class Case:
             column[rows] = values
         return Change(*columns)
 
-    def confirmed(self) -> Bools:
-        """Where the calibration that follows in the segment shows the same again."""
-        follows = np.zeros(len(self.history), dtype=bool)
-        later = np.flatnonzero(self.pairs.before != pairing.NONE)
-        this = self.pairs.before[later]
-        slope = np.abs(self.state.slope[later] / self.state.slope[this] - 1.0) * 100.0
-        shift = np.abs(
-            (self.state.offset[later] - self.state.offset[this]) / self.state.slope[this]
-        )
-        follows[this] = (slope < self.limits.slope_pct[this]) & (shift < self.limits.offset[this])
-        return follows
+    def confirmed(self, rows: Ints) -> Bools:
+        """Whether the next visit of the segment shows the same again as each of these.
+
+        What was written on the same visit, or copied to the last digit, measures nothing anew.
+        """
+        minute = self.pairs.segment_index * _MINUTES + self.history.moment // _MINUTE_US
+        later = np.searchsorted(minute, minute[rows] + _VISIT)
+        there = later < len(minute)
+        later = np.where(there, later, rows)
+        there &= self.pairs.segment_index[later] == self.pairs.segment_index[rows]
+        slope, offset = self.state.slope, self.state.offset
+        change = np.abs(slope[later] / slope[rows] - 1.0) * 100.0
+        shift = np.abs((offset[later] - offset[rows]) / slope[rows])
+        there &= (slope[later] != slope[rows]) | (offset[later] != offset[rows])
+        there &= (change < self.limits.slope_pct[rows]) & (shift < self.limits.offset[rows])
+        return there
 
 
 def without_line(history: History, lines: Lines) -> History:

@@ -21,6 +21,10 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 HALF_A_DAY = 0.5  # days
+# A reference that is off is so by per cents. A larger step is the cell's own, or a slip of a whole
+# batch (its unit, its load): about the reference it says nothing. Common practice, no source.
+_MOST_OF_A_REFERENCE = np.log(1.5)
+_NEVER = 1e-300  # in place of a ratio of lines that fall and rise
 # Keys that spread over less than this many numbers a row are not ranked; more combinations than
 # this do not leave room for a row's number beside them.
 _CLOSE = 4
@@ -48,7 +52,8 @@ class Steps:
     """From each calibration's predecessor in its segment to itself, arrays of length K.
 
     There is none to a calibration that was made with the same reference less than half a day
-    after: whatever is wrong with the reference is in both.
+    after: whatever is wrong with the reference is in both. Nor is there where the numbers are
+    half as large again, or more: no reference does that.
 
     Attributes
     ----------
@@ -70,6 +75,7 @@ def steps_of(history: History, state: LineState, pairs: Pairs, noise: Noise) -> 
     again = history.day - history.day[before] < HALF_A_DAY
     there &= ~(again & (history.reference == history.reference[before]))
     ratio = state.slope / state.slope[before]
+    there &= np.abs(np.log(np.maximum(ratio, _NEVER))) < _MOST_OF_A_REFERENCE
     relative = (state.u_slope / state.slope) ** 2
     segment = pairs.segment_index
     years = np.maximum(history.day - history.day[before], 0.0) / YEAR

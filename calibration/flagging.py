@@ -104,24 +104,15 @@ def _line_flags(weighed: Weighed, kind: int) -> WantedFlags:
     """A slope or offset flag for each calibration whose line is watched or beyond."""
     case, outlook, now = weighed.case, weighed.outlook, weighed.outlook.expected_change
     if kind == SLOPE:
-        level, tolerance, size, p = (
-            outlook.slope_level,
-            case.limits.slope_pct,
-            "slope_pct",
-            "slope",
-        )
+        level, tolerance = outlook.slope_level, case.limits.slope_pct
+        seen = now.p_out_slope, outlook.own_way.p_out, now.slope_pct, outlook.own_way.slope_pct
         scale = np.ones(len(level))
     else:
-        level, tolerance, size, p = (
-            outlook.offset_level,
-            case.limits.offset_pct,
-            "offset",
-            "offset",
-        )
+        level, tolerance, first = outlook.offset_level, case.limits.offset_pct, case.since_first
+        seen = now.p_out_offset, first.p_out_offset, now.offset, first.offset
         scale = 100.0 / case.history.rated_load
     at = np.flatnonzero(level)
-    p_now, p_first = (getattr(change, f"p_out_{p}")[at] for change in (now, case.since_first))
-    size_now, size_first = (getattr(change, size)[at] for change in (now, case.since_first))
+    p_now, p_first, size_now, size_first = (each[at] for each in seen)
     # A watch that only the slow sum since the first asked for shows that sum.
     slow = (p_now < case.limits.watch[at]) & (case.pairs.first[at] != pairing.NONE)
     return WantedFlags(

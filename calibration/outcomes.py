@@ -23,6 +23,7 @@ from calibration.uncounted import Looks
 from calibration.weighing import Weighed
 
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 Columns = dict[str, NDArray[Any]]
 
 METHOD = expectation.METHOD
@@ -215,18 +216,26 @@ def looks_of(outcome: Outcome, sensor: Ints) -> Looks:
 
 
 def newest(outcome: Outcome, sensor: Ints) -> Newest:
-    """Return the last calibration of each of these sensors (sorted keys) that counts."""
+    """Return the last calibration of each of these sensors (sorted), and the last believed."""
     history = outcome.weighed.case.history
-    at = np.searchsorted(history.sensor, sensor, side="right") - 1
-    there = (at >= 0) & (history.sensor[np.maximum(at, 0)] == sensor)
-    at = np.maximum(at, 0)
-    day = outcome.judgements["earliest_crossing"][at].astype(np.float64)
+    at, there = _last(history.sensor, sensor)
+    believed = np.flatnonzero(outcome.judgements["trusted"])
+    place, one_is = _last(history.sensor[believed], sensor)
+    counted = np.where(one_is, np.append(believed, 0)[place], at)
+    day = outcome.judgements["earliest_crossing"][counted].astype(np.float64)
     return Newest(
         sensor=sensor,
         calibration=np.where(there, history.ids[at], np.zeros(1, dtype="V16")),
-        moment=np.where(there, history.moment[at], 0),
-        installation=np.where(there, history.installation[at], -1),
+        moment=np.where(there, history.moment[counted], 0),
+        installation=np.where(there, history.installation[counted], -1),
         crossing=np.where(there & (day != NO_DATE), day, np.nan),
         model=history.model[at] if there.all() else None,
         dealer=history.dealer[at] if there.all() else None,
     )
+
+
+def _last(rows: Ints, sensor: Ints) -> tuple[Ints, Bools]:
+    """The last row of each sensor among ascending rows, and whether there is one."""
+    at = np.searchsorted(rows, sensor, side="right") - 1
+    place = np.maximum(at, 0)
+    return place, (at >= 0) & (np.append(rows, -1)[place] == sensor)

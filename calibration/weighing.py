@@ -20,7 +20,7 @@ from calibration.metrology.expectation import Expectation
 from calibration.metrology.pairing import Pairs
 from calibration.metrology.shared import Common
 from calibration.neighbours import Neighbours
-from calibration.summing import MOVED, own_way
+from calibration.summing import MOVED, Moves, OwnWay, own_way
 from calibration.suspecting import Suspects
 from calibration.tending import Tendency, tend
 
@@ -35,7 +35,6 @@ Arrays = TypeVar("Arrays", bound="DataclassInstance")
 WITHIN, WATCH, BEYOND = 0, 1, 2
 FIRST_LIMIT = 2.5  # |E_n| from which a first calibration does not fit its tag
 SLOW = 0.8  # probability from which the sum of small changes since the first is worth watching
-_PASSES = 4  # each finds at most one calibration of a segment that is not to be believed
 
 
 @dataclass(frozen=True)
@@ -53,6 +52,8 @@ class Outlook:
         Made with a reference that had moved, by so much that the numbers are not to be used.
     slow : (K,) array of bool
         Watched by nothing but the sum of small changes since the first.
+    own_way : OwnWay
+        That sum of the slope, what the references moved by taken off.
     trusted : (K,) array of bool
     """
 
@@ -62,6 +63,7 @@ class Outlook:
     offset_level: Ints
     moved: Bools
     slow: Bools
+    own_way: OwnWay
     trusted: Bools
 
     @property
@@ -157,25 +159,27 @@ def weigh(
     """Find out which calibrations are not to be believed, and what probably went wrong.
 
     One calibration of a segment at a time is set aside, the earliest first, and the rest of that
-    segment judged anew: after a wrong one the next looks wrong as well. What the following
-    calibration confirms is believed.
+    segment judged anew: after a wrong one the next looks wrong as well. What the next visit
+    confirms is believed.
     """
     steps, shared, outlook = found
     scene = suspecting.Scene(case.history, case.pairs, case.lines, case.keep, shared, neighbours)
-    grounds, confirmed = Grounds.of(case, fleet, shared), case.confirmed()
+    grounds = Grounds.of(case, fleet, shared)
     rows, suspects = np.arange(len(case.history)), Suspects.none()
-    for number in range(_PASSES):
+    while len(rows):
         index = rows[(outlook.level[rows] > WITHIN) & outlook.expectation.known[rows]]
-        chances = suspecting.probabilities(scene, outlook.expectation, index, outlook.slow)
+        chances = suspecting.probabilities(scene, outlook.expectation, index, _slow(outlook))
         suspects = suspects.anew(rows, Suspects(index, chances))
         wrong = index[suspecting.to_repeat(chances)]
-        wrong = wrong[outlook.trusted[wrong] & ~confirmed[wrong]]
-        if not len(wrong) or number == _PASSES - 1:
+        wrong = wrong[outlook.trusted[wrong]]
+        wrong = wrong[~case.confirmed(wrong)]
+        if not len(wrong):
             break
         outlook = copy.deepcopy(outlook) if outlook is found[2] else outlook
         rows = _set_aside(wrong, grounds, outlook)
     limits = case.limits.slope_pct, case.limits.reliability
-    tendency = tend(case.history, case.state, case.pairs, limits, outlook.trusted)
+    state = Moves.of(case.pairs, shared.common).taken_off(case.state)
+    tendency = tend(case.history, state, case.pairs, limits, outlook.trusted)
     return Weighed(case, steps, shared, outlook, suspects, tendency)
 
 
@@ -233,6 +237,7 @@ def _pairs_of(pairs: Pairs, rows: Ints) -> Pairs:
 def _outlook(grounds: Grounds, trusted: Bools) -> Outlook:
     pairs, limits, common = grounds.pairs, grounds.limits, grounds.common
     since_first = grounds.since_first
+    own = own_way(Moves.of(pairs, common), since_first, limits.slope_pct)
     expectation = expecting.expected(
         grounds.history, grounds.state, pairs, grounds.fleet, grounds.common, trusted
     )
@@ -241,11 +246,7 @@ def _outlook(grounds: Grounds, trusted: Bools) -> Outlook:
     believed_first = trusted[pairs.segment_start]
     levels, sudden = [], np.zeros(len(first), dtype=bool)
     for p_now, p_first, en in (
-        (
-            change.p_out_slope,
-            own_way(pairs, common, since_first, limits.slope_pct),
-            change.en_slope,
-        ),
+        (change.p_out_slope, own.p_out, change.en_slope),
         (change.p_out_offset, since_first.p_out_offset, change.en_offset),
     ):
         level = np.where(p_now >= limits.flag, BEYOND, WITHIN)
@@ -258,7 +259,11 @@ def _outlook(grounds: Grounds, trusted: Bools) -> Outlook:
         levels.append(np.where(first, strange, level))
     moved = (common.moved >= MOVED) & (100.0 * np.abs(common.change) > limits.slope_pct / 2)
     slow = (np.maximum(*levels) > WITHIN) & ~(sudden | first | moved)
-    return Outlook(expectation, change, levels[0], levels[1], moved, slow, trusted)
+    return Outlook(expectation, change, levels[0], levels[1], moved, slow, own, trusted)
+
+
+def _slow(outlook: Outlook) -> suspecting.Slow:
+    return suspecting.Slow(outlook.slow, outlook.own_way.moved)
 
 
 def _earlier(there: Bools, pairs: Pairs) -> Bools:

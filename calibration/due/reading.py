@@ -31,11 +31,13 @@ class Newest:
     calibration : (N,) array of V16
         Bytes of its UUID; zeros where there is none.
     moment : (N,) array [us since 1970 UTC]
-        When it was performed; read only where there is one.
+        When the last one that is believed was performed, or where none is, the last: numbers that
+        are to be measured again begin no interval. Read only where there is one.
     installation : (N,) array
-        Key of the installation in which it was made; -1 where in none.
+        Key of the installation in which that was made; -1 where in none.
     crossing : (N,) array [days since 1970]
-        The earliest day on which the tolerance is expected to be crossed; NaN where none is.
+        The earliest day on which the tolerance is expected to be crossed, by that; NaN where none
+        is.
     model, dealer : (N,) arrays
         Keys of the sensors' models and dealers; None where they are to be read.
     """
@@ -161,17 +163,20 @@ def open_reminders(sensor: Ints) -> Open:
 
 
 def _with_newest() -> "QuerySet[Sensor, Any]":
-    # Served by the index calibration_in_time, read backwards: one probe a sensor. The rest is
+    # Served by the index calibration_in_time, read backwards: a probe or two a sensor. The rest is
     # asked for by key, because joined to this a planner may read every calibration there is.
-    newest = (
+    every = (
         Calibration.objects.filter(sensor=OuterRef("pk"), superseded_by=None)
         .order_by(*in_time(newest_first=True))
-        .values("pk")[:1]
+        .values("pk")
     )
-    return Sensor.objects.annotate(newest=Subquery(newest))
+    believed = every.exclude(judgement__trusted=False)
+    return Sensor.objects.annotate(newest=Subquery(every[:1]), believed=Subquery(believed[:1]))
 
 
-_NEWEST = Beside(_with_newest, {"calibration": ("newest", "uuid")}, key="pk")
+_NEWEST = Beside(
+    _with_newest, {"calibration": ("newest", "uuid"), "believed": ("believed", "uuid")}, key="pk"
+)
 _OF_NEWEST: dict[str, tuple[str, columns.Kind]] = {
     "moment": ("performed_at", "moment"),
     "installation": ("installation", "key"),
@@ -184,8 +189,10 @@ _CALIBRATIONS = columns.Reading(
 
 def newest_of(sensor: Ints) -> Newest:
     """Read the newest calibration of each sensor; for a few thousand at most."""
-    last = _NEWEST.of(sensor)["calibration"]
-    table = _CALIBRATIONS.of(last[has_one(last)])
+    both = _NEWEST.of(sensor)
+    last, believed = both["calibration"], both["believed"]
+    counted = np.where(has_one(believed), believed, last)
+    table = _CALIBRATIONS.of(counted[has_one(counted)])
     found = laid(sensor, table.pop(OF), table, _OF_NEWEST)
     day = found.pop("crossing")
     crossing = np.where(day == NO_DATE, np.nan, day)

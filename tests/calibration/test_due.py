@@ -56,6 +56,32 @@ def record(world, which, performed_at, *, now):
     return records.record_calibration(draft, scope=SYSTEM, now=now)
 
 
+# ── What counts ───────────────────────────────────────────────────────────────
+def lines(span):
+    return (records.PointDraft(0, 20000), records.PointDraft(100, span))
+
+
+def test_numbers_that_are_to_be_measured_again_begin_no_interval(world):
+    for year in (2022, 2023, 2024, 2025):
+        world.season("A1", year, points=lines(30000 + year - 2022))
+    before, reminder = state(world, "A1"), Reminder.objects.get(sensor=world.sensors["A1"])
+    assert before.due_on == date(2026, 3, 10)
+    slip = world.season("A1", 2026, load_unit="lbf", points=lines(30002))
+    assert not Judgement.objects.get(pk=slip.calibration.pk).trusted
+    after = state(world, "A1")
+    assert (after.due_on, after.decided_by) == (before.due_on, before.decided_by)
+    assert after.last_calibration_id == slip.calibration.pk
+    reminder.refresh_from_db()
+    assert reminder.status == Reminder.Status.OPEN
+    assert refresh(world, "A1").changed == 0  # by what is read as by what was just judged
+    (why,) = due.reasons([world.sensors["A1"].pk]).values()
+    assert "calibration that is believed, on 2025-03-10" in why.says
+    record(
+        world, "A1", datetime(2026, 3, 12, 9, tzinfo=UTC), now=datetime(2026, 3, 13, tzinfo=UTC)
+    )
+    assert state(world, "A1").due_on > before.due_on + timedelta(days=300)
+
+
 # ── The rule ──────────────────────────────────────────────────────────────────
 @pytest.mark.parametrize(
     ("given_basis", "expected"),

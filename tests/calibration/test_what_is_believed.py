@@ -6,7 +6,7 @@ Made-up cells of 10 readings a newton; no outside source, the numbers follow fro
 import numpy as np
 import pytest
 
-from calibration import company, suspecting, weighing
+from calibration import company, flagging, suspecting, weighing
 from calibration.arrays import History
 from calibration.calendars import DAY_US
 from calibration.cases import Case
@@ -143,6 +143,50 @@ def test_a_first_calibration_in_another_unit_does_not_set_the_scale():
         assert found.outlook.expectation.jump[3] > 0.9
 
 
+LBF = 4.448  # N; what was typed as N was so many times as much
+
+
+@pytest.mark.parametrize("cells", [1, 4, 8, 12])
+@pytest.mark.parametrize("factor", [LBF, 1.0 / LBF, 10.0, 1.6])
+def test_a_slip_of_a_whole_batch_is_no_moved_reference(cells, factor):
+    """Nor does it make next season's right numbers look wrong."""
+    found = judged([yearly(10.0, 10.0, 10.0, 10.0 * factor, 10.0, 10.0)] * cells)
+    slipped = found.case.history.season == 2021
+    assert (found.outlook.level[slipped] == weighing.BEYOND).all()
+    assert not found.outlook.moved.any()
+    after = found.case.history.season > 2021
+    if factor != 1.6:  # no unit: it may be the cell
+        assert not found.outlook.trusted[slipped].any()
+        causes = {first_cause(found, i) for i in np.flatnonzero(slipped)}
+        assert causes == {"unit_slip" if factor > 1.0 else "span_not_carried"}
+        assert (found.outlook.level[after] == weighing.WITHIN).all()
+    assert found.outlook.expectation.var_slope[after].max() < 2.0  # of 10: not a wide guess
+
+
+@pytest.mark.parametrize("hours", [0.5, 11.0])
+def test_what_is_written_twice_on_a_visit_does_not_confirm_itself(hours):
+    twice = [(season(2021), 10.0 * LBF), (season(2021, hours), 10.002 * LBF)]
+    found = judged([[*yearly(10.0, 10.0, 10.0), *twice, (season(2022), 10.0)]])
+    assert found.outlook.trusted.tolist() == [True] * 3 + [False] * 2 + [True]
+    assert found.outlook.level[-1] == weighing.WITHIN
+
+
+@pytest.mark.parametrize(("again", "believed"), [(10.002, True), (10.0, False)])
+def test_a_copy_does_not_confirm_and_a_measurement_does(again, believed):
+    found = judged([yearly(10.0, 10.0, 10.0, 10.0 * LBF, again * LBF, again * LBF)])
+    assert found.outlook.trusted[3] == believed
+
+
+def test_however_many_slips_of_twenty_seasons_are_set_aside():
+    slopes = [10.0] * 20
+    for year in (3, 6, 9, 12, 15, 18):
+        slopes[year] = 10.0 * LBF
+    found = judged([yearly(*slopes, since=2001)])
+    slipped = np.array(slopes) > 20.0
+    assert (found.outlook.trusted == ~slipped).all()
+    assert (found.outlook.level[~slipped] == weighing.WITHIN).all()
+
+
 MOVED_BY = 1.045  # of a tolerance of 3 %
 
 
@@ -166,3 +210,23 @@ def test_a_cell_that_drifts_by_itself_is_watched_although_its_reference_moved():
     found = judged([steady] * 7 + [drifting])
     assert found.outlook.slow[-1]
     assert not found.outlook.slow[:-7].any()
+
+
+def test_what_a_reference_moved_is_in_no_cells_trend():
+    found = judged([yearly(10.0, 10.0, *[10.0 * MOVED_BY] * 5)] * 12)
+    moved = found.case.history.season >= 2020
+    assert np.abs(found.tendency.slope_pct_per_year[moved]).max() < 0.05
+    beyond = np.nan_to_num(found.tendency.earliest_crossing[moved], nan=np.inf)
+    assert (beyond - found.case.history.day[moved] > 365.0).all()
+
+
+def test_a_slow_flag_says_how_far_the_cell_has_come_by_itself():
+    own = 1.011
+    drifting = [10.0 * own**i * (MOVED_BY if i >= 2 else 1.0) for i in range(7)]
+    found = judged([yearly(10.0, 10.0, *[10.0 * MOVED_BY] * 5)] * 11 + [yearly(*drifting)])
+    flags = flagging.flags_of(found)
+    slow = found.outlook.slow[flags.index] & (flags.kind == flagging.SLOPE)
+    assert slow.any()
+    years = found.case.history.season[flags.index[slow]] - 2018
+    assert flags.magnitude[slow] == pytest.approx(100.0 * (own**years - 1.0), abs=0.8)
+    assert not {"common_reference"} & {first_cause(found, i) for i in flags.index[slow].tolist()}
