@@ -97,9 +97,12 @@ class Resource(viewsets.GenericViewSet[Any]):
         return rows[0]
 
     def dispatch(self, request: Any, *args: Any, **kwargs: Any) -> HttpResponseBase:
-        """Answer; what rests on what was read is compared and changed in one transaction."""
+        """Answer; what rests on what was read is compared and changed in one transaction.
+
+        Where there is no row to compare, nothing is undone: a wrong password is counted.
+        """
         answer = call(super().dispatch, request, *args, **kwargs)
-        return alone(request, answer) if is_conditional(request) else answer()
+        return alone(request, answer) if kwargs and is_conditional(request) else answer()
 
     # ── Answers ───────────────────────────────────────────────────────────────
     def list(self, request: Request) -> HttpResponseBase:

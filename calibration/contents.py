@@ -45,7 +45,8 @@ def points_in(draft: CalibrationDraft) -> list[_Point]:
 def says_the_same(existing: Calibration, draft: CalibrationDraft) -> bool:
     """Whether a stored record's content, where it stood then left aside, is the draft's.
 
-    Words that were erased are nobody's to compare: the rest decides.
+    Words that were erased are nobody's to compare, nor is what the reference was called then: the
+    rest decides.
     """
     said = said_in(draft, None)._replace(
         id=existing.pk,
@@ -55,6 +56,8 @@ def says_the_same(existing: Calibration, draft: CalibrationDraft) -> bool:
         words_salt=existing.words_salt,
         words_digest=existing.words_digest,
     )
+    if draft.reference and draft.reference.pk == existing.reference_id:
+        said = said._replace(reference_name=existing.reference_name)  # it may have another by now
     code = existing.dealer.code
     return (
         digests.calibration_digest(said, points_in(draft), dealer_code=code)

@@ -10,7 +10,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.conditions import Whether
-from api.fields import Text
+from api.fields import Text, Whole
 from api.inputs import Input
 from api.permissions import require
 from api.refs import beside, ref, ref_filter
@@ -39,7 +39,7 @@ class WebhookInput(Input):
 class ReplayInput(Input):
     """The number of the event after which everything is told again."""
 
-    after = serializers.IntegerField(min_value=0)
+    after = Whole(min_value=0)
 
 
 class WebhookSerializer(serializers.ModelSerializer[Webhook]):

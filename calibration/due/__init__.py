@@ -7,6 +7,7 @@ and `lines` close the loop, `needs` says what of it is worth a visit now, `reaso
 what it is.
 """
 
+from calibration.due.lines import give_up
 from calibration.due.needs import Need, Window, due_machines, window, window_of
 from calibration.due.reading import Newest
 from calibration.due.reasons import Reasoned, reasons
@@ -21,6 +22,7 @@ __all__ = [
     "catch_up",
     "differing",
     "due_machines",
+    "give_up",
     "reasons",
     "refresh",
     "settle",

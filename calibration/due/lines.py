@@ -9,7 +9,7 @@ from django.db.models import F, Q, QuerySet
 from calibration.columns import among
 from calibration.due.needs import due_machines
 from calibration.models import Visit, VisitLine
-from fleet.models import Installation
+from fleet.models import Installation, Machine
 from fleet.statements import Statement
 from fleet.updating import update
 
@@ -18,7 +18,10 @@ def _lines_of(asked: Q) -> "QuerySet[VisitLine]":
     """Lines that are not done, of the machines in which some sensors sit."""
     machines = Installation.objects.filter(asked, removed_on=None).values("machine")
     return VisitLine.objects.filter(
-        done=False, visit__status__in=Visit.TO_BE_MADE, machine__in=machines
+        done=False,
+        visit__status__in=Visit.TO_BE_MADE,
+        visit__customer=F("machine__customer"),  # a machine that was resold is not this visit's
+        machine__in=machines,
     )
 
 
@@ -52,6 +55,22 @@ def close_loop(sensor_ids: Sequence[int], *, now: datetime) -> None:
             changed.append(line)
     update(changed, ["sensors", "done", "done_at"])
     finish(visit_ids, now=now)
+
+
+def give_up(machine: Machine, *, now: datetime) -> None:
+    """Take a machine out of the open visits to whoever had it before; nothing left: it is off."""
+    lines = VisitLine.objects.filter(
+        machine=machine, done=False, visit__status__in=Visit.TO_BE_MADE
+    ).exclude(visit__customer=machine.customer_id)
+    visit_ids = sorted(lines.values_list("visit", flat=True))
+    if not visit_ids:
+        return
+    list(Visit.objects.filter(pk__in=visit_ids).order_by("pk").select_for_update())
+    lines.delete()
+    finish(visit_ids, now=now)
+    empty = Visit.objects.filter(pk__in=visit_ids, status__in=Visit.TO_BE_MADE, lines=None)
+    off, why = Visit.Status.CANCELLED, "its last machine was resold"
+    empty.update(status=off, cancel_reason=why, updated_at=now, sequence=F("sequence") + 1)
 
 
 def finish(visit_ids: Iterable[UUID], *, now: datetime) -> int:

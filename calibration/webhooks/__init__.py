@@ -95,7 +95,15 @@ def replay(row: Webhook, after: int) -> Webhook:
     """Tell it again of everything after an event, as soon as a worker looks.
 
     Who is telling it now stops: the claim is not theirs any more.
+
+    Raises
+    ------
+    Invalid
+        For an event that there has not been: nothing would be told until then.
     """
+    last = events.last_number()
+    if after > last:
+        raise Invalid(Problem("after", "There is no such event yet", f"0 to {last}", str(after)))
     again = {"told": after, "next_attempt_at": None, "claimed_until": None}
     Webhook.objects.filter(pk=row.pk).update(**again)
     row.refresh_from_db()
@@ -178,6 +186,10 @@ def _tell(row: Webhook, clock: Clock, told: Told, send: Sender) -> None:
     mine.update(claimed_until=None, next_attempt_at=None)
 
 
+# A name that no certificate or header can hold is a ValueError.
+_NOT_SENT = (OSError, ValueError, urllib3.exceptions.HTTPError, Refused, signing.Unsealable)
+
+
 def _send(row: Webhook, event: Event, now: datetime, send: Sender) -> str:
     """Send one event; returns what went wrong, or nothing."""
     body = json.dumps(message(event), separators=(",", ":")).encode()
@@ -189,7 +201,7 @@ def _send(row: Webhook, event: Event, now: datetime, send: Sender) -> str:
             secrets, key=f"evt_{event.number}", timestamp=int(now.timestamp()), body=body
         )
         status = send(addresses.find(row.url), body, signed)
-    except (OSError, urllib3.exceptions.HTTPError, Refused, signing.Unsealable) as wrong:
+    except _NOT_SENT as wrong:
         return f"{type(wrong).__name__}: {wrong}"[:300]
     if status == _GONE:
         Webhook.objects.filter(pk=row.pk, url=row.url).update(active=False)
@@ -226,7 +238,7 @@ def message(event: Event) -> dict[str, Any]:
 def post(target: Target, body: bytes, signed: dict[str, str]) -> int:
     """Send a body to an address by its looked-up IP; redirects are not followed."""
     timeout = urllib3.Timeout(connect=5.0, read=settings.WEBHOOK_TIMEOUT)
-    headers = signed | {"Content-Type": "application/json", "Host": target.url.netloc}
+    headers = signed | {"Content-Type": "application/json", "Host": target.authority}
     options: dict[str, Any] = {"timeout": timeout, "retries": False, "maxsize": 1}
     if target.url.scheme == "https":
         options |= {"server_hostname": target.host, "assert_hostname": target.host}

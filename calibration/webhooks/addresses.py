@@ -11,6 +11,12 @@ from urllib.parse import SplitResult, urlsplit
 from django.conf import settings
 
 _PORTS = {"http": 80, "https": 443}
+# What a gateway takes for an IPv4 address, of which these networks say nothing: translated
+# (RFC 6052, RFC 2765), 6to4 (RFC 3056), Teredo (RFC 4380), IPv4-compatible (RFC 4291).
+_CARRIERS = tuple(
+    ipaddress.ip_network(each)
+    for each in ("64:ff9b::/96", "::ffff:0:0:0/96", "2002::/16", "2001::/32", "::/96")
+)
 ACCEPTED = "https://host/path of a public host, without a user name and without #"
 
 
@@ -27,8 +33,14 @@ class Target:
 
     @property
     def host(self) -> str:
-        """The host by its name."""
-        return self.url.hostname or ""
+        """The host by its name, in ASCII."""
+        return _in_ascii(self.url.hostname or "")
+
+    @property
+    def authority(self) -> str:
+        """Host and port as the Host header says them."""
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return f"{host}:{self.url.port}" if self.url.port else host
 
     @property
     def port(self) -> int:
@@ -53,6 +65,7 @@ def read(url: str) -> SplitResult:
     try:
         parts = urlsplit(url)
         port = parts.port
+        _in_ascii(parts.hostname or "")
     except ValueError as wrong:
         raise Refused(f"not an address: {wrong}") from wrong
     if parts.scheme not in _PORTS or not parts.hostname:
@@ -93,4 +106,10 @@ def _may(ip: ipaddress.IPv4Address | ipaddress.IPv6Address, scheme: str) -> bool
     if isinstance(ip, ipaddress.IPv6Address) and ip.ipv4_mapped:
         ip = ip.ipv4_mapped
     own = any(ip in ipaddress.ip_network(network) for network in settings.WEBHOOK_NETWORKS)
-    return own or (scheme == "https" and ip.is_global and not ip.is_multicast)
+    outside = ip.is_global and not ip.is_multicast and not any(ip in each for each in _CARRIERS)
+    return own or (scheme == "https" and outside)
+
+
+def _in_ascii(host: str) -> str:
+    """Return a host name as it is looked up (RFC 3490); UnicodeError where it has no such form."""
+    return host.encode("idna").decode()

@@ -45,6 +45,16 @@ def test_a_calibration_sent_again_after_a_resale_is_one_record(admin, world):
     assert Calibration.objects.count() == 1
 
 
+def test_a_calibration_sent_again_after_its_reference_was_renamed_is_one_record(admin, world):
+    body = weighed(world)
+    assert admin.post(CALIBRATIONS, body).status_code == 201
+    where = f"{V1}references/{world.references['A'].pk}/"
+    assert admin.patch(where, {"name": "the old scale"}).status_code == 200
+    assert admin.post(CALIBRATIONS, body).status_code == 200
+    refused(admin.post(CALIBRATIONS, body | {"reference": None}), 409, "/id")
+    assert Calibration.objects.count() == 1
+
+
 def test_a_new_calibration_uses_its_own_dealer_s_references(admin, world):
     resold(world)
     error = refused(admin.post(CALIBRATIONS, weighed(world)), 422, "/reference")["errors"][0]

@@ -241,6 +241,15 @@ def test_wrong_codes_count_like_wrong_passwords(nobody, enrolled, locks, setting
     refused(nobody.post(PATH, GOOD | {"otp": "aaaa-bbbb"}), 429)
 
 
+@pytest.mark.parametrize("wrong", [{"password": "guess"}, {"otp": "aaaa-bbbb"}])
+def test_a_condition_undoes_no_count_of_failures(nobody, enrolled, locks, settings, wrong):
+    """There is no row to compare, so nothing is one transaction with it."""
+    for _ in range(settings.AXES_FAILURE_LIMIT):
+        refused(nobody.post(PATH, GOOD | wrong, headers={"If-Match": "*"}), 401)
+    refused(nobody.post(PATH, GOOD | wrong, headers={"If-Match": "*"}), 429)
+    assert AccessAttempt.objects.get().failures_since_start == settings.AXES_FAILURE_LIMIT
+
+
 def test_many_addresses_that_guess_do_not_shut_out_the_owner(nobody, world, locks):
     home = "198.51.100.4"
     assert nobody.post(PATH, GOOD, REMOTE_ADDR=home).status_code == 201

@@ -14,11 +14,18 @@ from django.test.utils import CaptureQueriesContext
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibration import due, records
+from calibration import due, following, records
 from calibration.due.days import due_days
-from calibration.models import DueState, Judgement, Reminder, TolerancePolicy
+from calibration.models import (
+    DueState,
+    Judgement,
+    Reminder,
+    TolerancePolicy,
+    Visit,
+    VisitLine,
+)
 from fleet import registry
-from fleet.models import ChangedSeat
+from fleet.models import ChangedSeat, Machine
 from tests.calibration.due_rule import One
 from tests.calibration.test_due_arrays import arrays, in_words
 from tests.conftest import NOW, SYSTEM, build_world
@@ -342,3 +349,24 @@ def test_two_at_once_open_one_reminder():
     assert troubles == []
     assert sorted(changed) == [0, 8]
     assert Reminder.objects.count() == DueState.objects.count() == 8
+
+
+@pytest.mark.parametrize("others", [0, 1])
+def test_a_resold_machine_leaves_the_open_visits_to_its_seller(world, others):
+    visit = Visit.objects.create(
+        customer=world.customers["A1"], season=2026, planned_on=date(2026, 3, 2),
+        due_on=date(2026, 3, 10), updated_at=NOW,
+    )  # fmt: skip
+    sold, kept = world.machines["A1"], Machine.objects.create(
+        customer=world.customers["A1"], model=world.machine_model, serial="M-kept"
+    )  # fmt: skip
+    for machine in (sold, kept)[: 1 + others]:
+        VisitLine.objects.create(visit=visit, machine=machine, sensors=1, due_on=visit.due_on)
+    following.transfer_machine(scope=SYSTEM, machine=sold, customer=world.customers["B1"], now=NOW)
+    visit.refresh_from_db()
+    assert list(visit.lines.values_list("machine", flat=True)) == [kept.pk][:others]
+    assert visit.status == (Visit.Status.PLANNED if others else Visit.Status.CANCELLED)
+    assert visit.cancel_reason == ("" if others else "its last machine was resold")
+    world.season("A1", 2026)
+    visit.refresh_from_db()
+    assert visit.status != Visit.Status.DONE

@@ -263,7 +263,10 @@ def test_secrets_are_sealed_and_outlive_a_new_site_key(world, hook, receiver, se
         "https://[::1", "https://127.0.0.1/", "https://[::1]/", "https://10.0.0.8/",
         "https://192.168.1.1/", "https://169.254.169.254/latest", "https://0.0.0.0/",
         "https://[::ffff:127.0.0.1]/", "https://[fe80::1]/", "https://224.0.0.1/",
-        "https://localhost/", "https://100.64.0.1/",
+        "https://localhost/", "https://100.64.0.1/", f"https://{'x' * 64}.example/",
+        # 127.0.0.1 within an IPv6 address: RFC 6052, RFC 3056, RFC 4291, RFC 2765.
+        "https://[64:ff9b::7f00:1]/", "https://[2002:7f00:1::]/", "https://[::127.0.0.1]/",
+        "https://[::ffff:0:7f00:1]/",
     ],
 )  # fmt: skip
 def test_addresses_that_only_we_can_reach_are_not_called(world, url, settings):
@@ -271,6 +274,41 @@ def test_addresses_that_only_we_can_reach_are_not_called(world, url, settings):
     with pytest.raises(Invalid, match="url"):
         webhooks.enter(dealer=world.dealers["A"], url=url, kinds=[], by=None, now=NOW)
     assert not Webhook.objects.exists()
+
+
+@pytest.mark.parametrize(
+    ("url", "said"),
+    [
+        ("http://łódź.example:8080/x", "xn--d-uga0v4h.example:8080"),
+        ("http://[::1]:8080/x", "[::1]:8080"),
+        ("http://hooks.example/x", "hooks.example"),
+    ],
+)
+def test_a_host_is_named_in_ascii(url, said):
+    """The form of RFC 3490 was made with Python's own codec."""
+    target = addresses.Target(addresses.urlsplit(url), "127.0.0.1")
+    assert target.authority == said
+
+
+def test_one_that_cannot_be_sent_to_costs_nobody_else_theirs(world, hook, receiver, monkeypatch):
+    other = f"http://hooks.example:{receiver.server_address[1]}/theirs"
+    home = [(2, 1, 6, "", ("127.0.0.1", receiver.server_address[1]))]
+    monkeypatch.setattr(addresses.socket, "getaddrinfo", lambda *_, **__: home)
+    webhooks.enter(dealer=world.dealers["B"], url=other, kinds=[], by=None, now=NOW)
+    happen(world, "1")
+    happen(world, "2", dealer="B")
+
+    def send(target, body, signed):
+        if target.path.startswith("/told"):
+            raise UnicodeEncodeError("latin-1", "ł", 0, 1, "not in range")
+        return webhooks.post(target, body, signed)
+
+    told = webhooks.tell_addresses(now=soon(), send=send)
+    ((row, reason),) = told.failed
+    assert "UnicodeEncodeError" in reason
+    row.refresh_from_db()
+    assert (row.attempts, row.claimed_until) == (1, None)
+    assert subjects(receiver) == ["2"]
 
 
 def test_a_name_that_changes_its_address_is_looked_at_each_time(world, settings, monkeypatch):
