@@ -117,13 +117,14 @@ class Case:
             column[rows] = values
         return Change(*columns)
 
-    def confirmed(self, rows: Ints) -> Bools:
-        """Whether the next visit of the segment shows the same again as each of these.
+    def confirmed(self, rows: Ints, anew: Bools) -> Bools:
+        """Whether the next calibration of the segment shows the same again as each of these.
 
-        What was written on the same visit, or copied to the last digit, measures nothing anew.
+        For those that are to be confirmed `anew`, the next on another visit. What was copied to
+        the last digit measures nothing.
         """
         minute = self.pairs.segment_index * _MINUTES + self.history.moment // _MINUTE_US
-        later = np.searchsorted(minute, minute[rows] + _VISIT)
+        later = np.where(anew, np.searchsorted(minute, minute[rows] + _VISIT), rows + 1)
         there = later < len(minute)
         later = np.where(there, later, rows)
         there &= self.pairs.segment_index[later] == self.pairs.segment_index[rows]

@@ -216,12 +216,12 @@ def looks_of(outcome: Outcome, sensor: Ints) -> Looks:
 
 
 def newest(outcome: Outcome, sensor: Ints) -> Newest:
-    """Return the last calibration of each of these sensors (sorted), and the last believed."""
+    """Return the last calibration of each of these sensors (sorted), and the last that counts."""
     history = outcome.weighed.case.history
     at, there = _last(history.sensor, sensor)
-    believed = np.flatnonzero(outcome.judgements["trusted"])
-    place, one_is = _last(history.sensor[believed], sensor)
-    counted = np.where(one_is, np.append(believed, 0)[place], at)
+    counting = np.flatnonzero(~_slips(outcome.weighed))
+    place, one_does = _last(history.sensor[counting], sensor)
+    counted = np.where(one_does, np.append(counting, 0)[place], at)
     day = outcome.judgements["earliest_crossing"][counted].astype(np.float64)
     return Newest(
         sensor=sensor,
@@ -232,6 +232,13 @@ def newest(outcome: Outcome, sensor: Ints) -> Newest:
         model=history.model[at] if there.all() else None,
         dealer=history.dealer[at] if there.all() else None,
     )
+
+
+def _slips(weighed: Weighed) -> Bools:
+    """Whose numbers are as good as certainly a slip: they begin no interval."""
+    slips = np.zeros(len(weighed.case.history), dtype=bool)
+    slips[weighed.index[weighed.suspects.slips]] = True
+    return slips & ~weighed.outlook.trusted
 
 
 def _last(rows: Ints, sensor: Ints) -> tuple[Ints, Bools]:

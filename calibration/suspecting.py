@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import History
 from calibration.expecting import Together
-from calibration.metrology.causes import CAUSES, CODES, TO_REPEAT
+from calibration.metrology.causes import CAUSES, CERTAIN, CODES, TO_REPEAT
 from calibration.metrology.diagnosis import diagnose, ranked
 from calibration.metrology.evidence import Evidence
 from calibration.metrology.expectation import Expectation
@@ -48,6 +48,11 @@ class Suspects:
 
     index: Ints
     chances: Floats
+
+    @property
+    def slips(self) -> Bools:
+        """Of whom a single cause is as good as certain that says to measure again, (S,)."""
+        return np.asarray((self.chances[:, _TO_REPEAT] >= CERTAIN).any(axis=1))
 
     @classmethod
     def none(cls) -> "Suspects":
@@ -134,6 +139,11 @@ def to_repeat(found: Floats) -> Bools:
     for column in np.flatnonzero(_TO_REPEAT):
         share = share + found[:, column]
     return np.asarray(share >= 0.5)
+
+
+def of_a_form(found: Floats) -> Bools:
+    """Where it is probably a unit: that is wrong in all that was written on the same form."""
+    return np.asarray(found[:, CODES.index("unit_slip")] >= 0.5)
 
 
 def ranked_causes(index: Ints, chances: Floats) -> Causes:

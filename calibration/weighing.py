@@ -159,8 +159,8 @@ def weigh(
     """Find out which calibrations are not to be believed, and what probably went wrong.
 
     One calibration of a segment at a time is set aside, the earliest first, and the rest of that
-    segment judged anew: after a wrong one the next looks wrong as well. What the next visit
-    confirms is believed.
+    segment judged anew: after a wrong one the next looks wrong as well. What the next one confirms
+    is believed; a unit that was wrong on a form does so on the next visit only.
     """
     steps, shared, outlook = found
     scene = suspecting.Scene(case.history, case.pairs, case.lines, case.keep, shared, neighbours)
@@ -170,9 +170,9 @@ def weigh(
         index = rows[(outlook.level[rows] > WITHIN) & outlook.expectation.known[rows]]
         chances = suspecting.probabilities(scene, outlook.expectation, index, _slow(outlook))
         suspects = suspects.anew(rows, Suspects(index, chances))
-        wrong = index[suspecting.to_repeat(chances)]
-        wrong = wrong[outlook.trusted[wrong]]
-        wrong = wrong[~case.confirmed(wrong)]
+        which = suspecting.to_repeat(chances) & outlook.trusted[index]
+        wrong, anew = index[which], suspecting.of_a_form(chances[which])
+        wrong = wrong[~case.confirmed(wrong, anew)]
         if not len(wrong):
             break
         outlook = copy.deepcopy(outlook) if outlook is found[2] else outlook

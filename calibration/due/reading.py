@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from django.db.models import OuterRef, QuerySet, Subquery
+from django.db.models import OuterRef, Q, QuerySet, Subquery
 from numpy.typing import NDArray
 
 from calibration import calendars, columns
@@ -13,6 +13,7 @@ from calibration.calendars import SeasonCalendar
 from calibration.columns import NO_DATE
 from calibration.due.days import DECIDED, Basis, Codes, Ints, due_days
 from calibration.due.ruling import Rules, days_by_model, rules_of
+from calibration.metrology.causes import CERTAIN, TO_REPEAT
 from calibration.models import Calibration, DueState, Reminder, in_time
 from fleet.models import Dealer, Installation, Sensor
 from fleet.statements import Statement
@@ -31,8 +32,8 @@ class Newest:
     calibration : (N,) array of V16
         Bytes of its UUID; zeros where there is none.
     moment : (N,) array [us since 1970 UTC]
-        When the last one that is believed was performed, or where none is, the last: numbers that
-        are to be measured again begin no interval. Read only where there is one.
+        When the last one that counts was performed, or where none does, the last: numbers that
+        are as good as certainly a slip begin no interval. Read only where there is one.
     installation : (N,) array
         Key of the installation in which that was made; -1 where in none.
     crossing : (N,) array [days since 1970]
@@ -170,12 +171,17 @@ def _with_newest() -> "QuerySet[Sensor, Any]":
         .order_by(*in_time(newest_first=True))
         .values("pk")
     )
-    believed = every.exclude(judgement__trusted=False)
-    return Sensor.objects.annotate(newest=Subquery(every[:1]), believed=Subquery(believed[:1]))
+    slip = Q(
+        judgement__trusted=False,
+        judgement__likeliest_cause__in=sorted(TO_REPEAT),
+        judgement__causes__0__probability__gte=CERTAIN,
+    )
+    counting = every.exclude(slip)
+    return Sensor.objects.annotate(newest=Subquery(every[:1]), counting=Subquery(counting[:1]))
 
 
 _NEWEST = Beside(
-    _with_newest, {"calibration": ("newest", "uuid"), "believed": ("believed", "uuid")}, key="pk"
+    _with_newest, {"calibration": ("newest", "uuid"), "counting": ("counting", "uuid")}, key="pk"
 )
 _OF_NEWEST: dict[str, tuple[str, columns.Kind]] = {
     "moment": ("performed_at", "moment"),
@@ -190,8 +196,8 @@ _CALIBRATIONS = columns.Reading(
 def newest_of(sensor: Ints) -> Newest:
     """Read the newest calibration of each sensor; for a few thousand at most."""
     both = _NEWEST.of(sensor)
-    last, believed = both["calibration"], both["believed"]
-    counted = np.where(has_one(believed), believed, last)
+    last, counting = both["calibration"], both["counting"]
+    counted = np.where(has_one(counting), counting, last)
     table = _CALIBRATIONS.of(counted[has_one(counted)])
     found = laid(sensor, table.pop(OF), table, _OF_NEWEST)
     day = found.pop("crossing")

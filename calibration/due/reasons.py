@@ -101,7 +101,7 @@ def _interval(basis: Basis, i: int, rule: Rule, *, longer: bool) -> str:
     last = date_of(int(basis.calibrated_on[i]))
     said = (
         f"The policy's interval ends: {rule.default_interval_days} days after its last "
-        f"calibration that is believed, on {last}."
+        f"calibration that counts, on {last}."
     )
     more = " Its model's record, which the policy lets lengthen it, goes before."
     return said + more if longer else said

@@ -171,6 +171,7 @@ CAUSES: tuple[Cause, ...] = (
 CODES: tuple[str, ...] = tuple(cause.code for cause in CAUSES)
 
 # Causes that say: these numbers are not the cell's; correct them or take them again.
+CERTAIN = 0.9  # probability from which a cause is as good as certain; our choice
 TO_REPEAT: frozenset[str] = frozenset(
     cause.code for cause in CAUSES if cause.remedy in {"repeat", "correct"}
 )

@@ -82,7 +82,7 @@ def test_numbers_that_are_to_be_measured_again_begin_no_interval(world):
     assert reminder.status == Reminder.Status.OPEN
     assert refresh(world, "A1").changed == 0  # by what is read as by what was just judged
     (why,) = due.reasons([world.sensors["A1"].pk]).values()
-    assert "calibration that is believed, on 2025-03-10" in why.says
+    assert "calibration that counts, on 2025-03-10" in why.says
     record(
         world, "A1", datetime(2026, 3, 12, 9, tzinfo=UTC), now=datetime(2026, 3, 13, tzinfo=UTC)
     )

@@ -158,9 +158,9 @@ def test_what_was_judged_anew_in_parts_has_the_bits_of_the_whole(weighed):
 
 def test_nobody_is_left_who_ought_to_be_set_aside(weighed):
     found, _, _ = weighed
-    wrong = found.index[suspecting.to_repeat(found.chances)]
-    wrong = wrong[found.outlook.trusted[wrong]]
-    assert found.case.confirmed(wrong).all()
+    which = suspecting.to_repeat(found.chances) & found.outlook.trusted[found.index]
+    anew = suspecting.of_a_form(found.chances[which])
+    assert found.case.confirmed(found.index[which], anew).all()
 
 
 def test_one_sensor_gives_the_bits_of_all(weighed):

@@ -164,11 +164,17 @@ def test_a_slip_of_a_whole_batch_is_no_moved_reference(cells, factor):
 
 
 @pytest.mark.parametrize("hours", [0.5, 11.0])
-def test_what_is_written_twice_on_a_visit_does_not_confirm_itself(hours):
+def test_a_unit_that_is_wrong_twice_on_a_visit_does_not_confirm_itself(hours):
     twice = [(season(2021), 10.0 * LBF), (season(2021, hours), 10.002 * LBF)]
     found = judged([[*yearly(10.0, 10.0, 10.0), *twice, (season(2022), 10.0)]])
     assert found.outlook.trusted.tolist() == [True] * 3 + [False] * 2 + [True]
     assert found.outlook.level[-1] == weighing.WITHIN
+
+
+def test_what_is_measured_again_on_the_same_visit_confirms_what_is_no_unit():
+    found = judged([[*yearly(10.0, 10.0, 10.0), (season(2021), 11.0), (season(2021, 1.0), 11.01)]])
+    assert found.outlook.trusted.all()
+    assert found.outlook.level[-2:].tolist() == [weighing.BEYOND, weighing.WITHIN]
 
 
 @pytest.mark.parametrize(("again", "believed"), [(10.002, True), (10.0, False)])
