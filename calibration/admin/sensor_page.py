@@ -129,6 +129,7 @@ def last_facts(answer: wording.Answer, zone: tzinfo) -> dict[str, Any]:
         "plot": svg(points),
         "setpoints": wording.setpoints_of(answer),
         "causes": wording.causes_of(answer["causes"]),
+        "doubt": readout.doubt_in(answer),
     }
 
 

@@ -13,7 +13,7 @@ from calibration.metrology import felt
 from calibration.metrology.drift import LineState
 from calibration.models import Calibration, ReferenceStandard
 from calibration.policies import Rule, Rulebook
-from calibration.readout import rows
+from calibration.readout import deciding, rows
 from calibration.readout.explaining import explain
 from calibration.readout.figures import figures
 from calibration.readout.flags import flag_answer, moment
@@ -226,12 +226,12 @@ def _setpoints(read: Sequence[Any], rules: Sequence[Rule]) -> list[dict[str, Any
     """What the operator felt at the policy's setpoints, with the numbers of the season before.
 
     Made at once for all that are judged by the same setpoints; empty where there was no season
-    before.
+    before, or where the reference moved: then it says nothing of the wheel.
     """
     found: list[dict[str, Any]] = [{} for _ in read]
     alike: dict[tuple[float, ...], list[int]] = defaultdict(list)
     for at, (row, rule) in enumerate(zip(read, rules, strict=True)):
-        if row.fit_method is not None and row.previous_slope is not None:
+        if row.fit_method is not None and row.previous_slope is not None and not _moved(row):
             alike[rule.setpoints_n].append(at)
     for setpoints, places in alike.items():
         wanted = np.tile(np.array(setpoints, dtype=np.float64), (len(places), 1))
@@ -243,6 +243,12 @@ def _setpoints(read: Sequence[Any], rules: Sequence[Rule]) -> list[dict[str, Any
         for at, *values in zip(places, *(column.tolist() for column in columns), strict=True):
             found[at] = {"setpoints": [_felt(*one) for one in zip(*values, strict=True)]}
     return found
+
+
+def _moved(row: Any) -> bool:
+    change, chance = row.judged_common_change_pct, row.judged_reference_moved
+    tolerance = row.judged_slope_tolerance_pct
+    return tolerance is not None and deciding.moved(change, chance, tolerance)
 
 
 def _felt(setpoint: float, true_load: float, error: float, u_error: float) -> dict[str, float]:

@@ -32,7 +32,7 @@ else:
 
 _REFUSAL = "spanbook.refusal"
 _ROWS = "spanbook.rows"
-_COMPARISONS = ("exact", "isnull", "gte", "lt", "year", "month", "day", "in")
+_COMPARISONS = ("exact", "isnull", "isempty", "gte", "lt", "year", "month", "day", "in")
 
 
 def refused(request: HttpRequest) -> DomainError | None:

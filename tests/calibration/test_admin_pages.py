@@ -1,9 +1,11 @@
 """What people look at: home, sensor, machine, lists; and how many queries it costs."""
 
+import html
 import re
 from datetime import UTC, date, datetime
 
 import pytest
+from django.contrib import admin
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
@@ -482,3 +484,15 @@ def test_one_that_is_out_is_not_said_to_leave_its_tolerance_some_day():
     )
     assert within.endswith("leave its tolerance in 2031, at the earliest in 2029.")
     assert beyond == "The slope moves by -1.5 % a year."
+
+
+OWN = [
+    model for model in admin.site._registry if model._meta.app_label in {"fleet", "calibration"}
+]
+
+
+@pytest.mark.parametrize("model", OWN, ids=lambda model: model._meta.model_name)
+def test_every_filter_that_a_list_offers_can_be_followed(full, model):
+    client, address = signed_in(full.users["admin"]), page(model, "changelist")
+    offered = set(re.findall(r'href="(\?[^"]*)"', client.get(address).content.decode()))
+    assert all(client.get(address + html.unescape(link)).status_code == 200 for link in offered)
