@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from django.db import connection, connections
+from rest_framework.test import APIClient
 
 from tests.conftest import NOW
 
@@ -86,3 +87,34 @@ def test_one_record_posted_by_twelve_at_once_is_one_row(kind, tmp_path):
         cwd=ROOT, env=environment, capture_output=True, text=True, timeout=300, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[-3000:]
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_seat_and_its_sensor_are_edited_at_once(world):
+    """Whoever holds a sensor marks it after that: in the other order two wait for one another."""
+    if connection.vendor != "postgresql":
+        pytest.skip("SQLite has one writer at a time")
+    _, token = world.users["managerA"].auth_token_set.create(name="desk")
+    seat = f"/api/v1/installations/{world.installations['A1'].pk}/"
+    sensor = f"/api/v1/sensors/{world.sensors['A1'].pk}/"
+    start, statuses = threading.Barrier(8), []
+
+    def edit(number: int) -> None:
+        try:
+            client = APIClient()
+            client.credentials(HTTP_AUTHORIZATION=f"Bearer {token}")
+            change = (seat, {"position": f"row {number}"}), (sensor, {"lot": f"L{number}"})
+            where, values = change[number % 2]
+            start.wait(timeout=60)
+            for _ in range(3):
+                answer = client.patch(where, values, "json", headers={"If-Match": "*"})
+                statuses.append(answer.status_code)
+        finally:
+            connections.close_all()
+
+    threads = [threading.Thread(target=edit, args=[number]) for number in range(8)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(timeout=120)
+    assert statuses == [200] * 24

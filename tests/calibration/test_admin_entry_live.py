@@ -104,6 +104,13 @@ def test_what_to_expect_rests_on_the_newest_numbers_that_are_believed(world, tec
     assert (int(low) + int(high)) / 2 == pytest.approx(20000, abs=5)  # of 2025, not 20700
 
 
+def test_the_page_of_a_sensor_says_what_the_entry_page_does(world, technician):
+    address = reverse("admin:fleet_sensor_change", args=[world.sensors["A1"].pk])
+    assert "In doubt" not in technician.get(address).content.decode()
+    world.season("A1", 2026, points=WRONG)
+    assert "In doubt: measure again" in technician.get(address).content.decode()
+
+
 def test_last_numbers_and_expected_ranges_stand_beside(technician):
     said = live(technician, form([]))
     assert said["judged"] == ""

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from calibration import fleetwide, judging, learning, policies, records
+from calibration import fleetwide, judging, learning, policies, readout, records
 from calibration.models import (
     Calibration,
     DriftFlag,
@@ -157,6 +157,8 @@ def test_a_reference_that_moved_is_named_and_its_cells_are_not_blamed(world):
     assert not flags.filter(kind="slope", level="beyond").exists()
     tops = {flag.causes[0]["code"] for flag in flags}
     assert tops == {"common_reference"}
+    said = readout.calibration_answer(flags[0].calibration, SYSTEM)["against_previous"]
+    assert "setpoints" not in said  # nothing of it was felt at the wheel
     rows = fleetwide.affected_by(reference, scope=SYSTEM)
     touched = [row for row in rows["calibrations"] if row["season"] == 2026]
     assert [row["verdict_as_measured"] for row in touched] == ["beyond"] * 4
