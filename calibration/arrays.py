@@ -21,6 +21,9 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 DEFAULT_REPEATABILITY_PCT = 0.15
+MINUTE_US = 60_000_000
+MINUTES = 1 << 33  # more than any count of them since 1970
+VISIT = 720  # minutes: what lies less apart was done on the same visit, with the same cables
 _ROUNDING = 1e-14  # of the readings' variance: a ten-millionth of their spread
 _LOADS = tuple(units.LOAD)
 
@@ -76,6 +79,11 @@ class History:
     lot: NDArray[np.str_]
     extras: dict[str, Floats]
     points: Points
+
+    @property
+    def minute(self) -> Ints:
+        """Whole minutes since 1970-01-01 UTC, (M,)."""
+        return self.moment // MINUTE_US
 
     def __len__(self) -> int:
         """Return M."""

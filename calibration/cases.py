@@ -5,7 +5,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.arrays import History
+from calibration.arrays import MINUTES, VISIT, History
 from calibration.metrology import drift, felt, pairing
 from calibration.metrology.coverage import coverage_factor
 from calibration.metrology.drift import Change, LineState
@@ -16,10 +16,6 @@ from calibration.policies import Rule, Rulebook
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
-
-_MINUTE_US = 60_000_000
-_MINUTES = 1 << 33  # more than any count of them
-_VISIT = 720  # minutes: whoever comes back later comes anew
 
 
 @dataclass(frozen=True)
@@ -123,8 +119,8 @@ class Case:
         For those that are to be confirmed `anew`, the next on another visit. What was copied to
         the last digit measures nothing.
         """
-        minute = self.pairs.segment_index * _MINUTES + self.history.moment // _MINUTE_US
-        later = np.where(anew, np.searchsorted(minute, minute[rows] + _VISIT), rows + 1)
+        minute = self.pairs.segment_index * MINUTES + self.history.minute
+        later = np.where(anew, np.searchsorted(minute, minute[rows] + VISIT), rows + 1)
         there = later < len(minute)
         later = np.where(there, later, rows)
         there &= self.pairs.segment_index[later] == self.pairs.segment_index[rows]

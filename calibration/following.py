@@ -9,6 +9,7 @@ from calibration import due, policies
 from fleet import registry
 from fleet.models import Customer, Dealer, Installation, Machine, Sensor
 from fleet.scope import Scope
+from fleet.updating import hold_all
 
 # Columns whose change makes other verdicts: of a sensor, and of a dealer.
 JUDGED_BY = frozenset(
@@ -36,8 +37,7 @@ def sensors_moved(*places: Installation, now: datetime) -> None:
     """Let verdicts be made again of what was installed, moved or removed; due days at once."""
     sensors = [place.sensor_id for place in places]
     # Before the note, as everybody does who holds a sensor and has it judged again.
-    rows = Sensor.objects.filter(pk__in=sensors).order_by("pk").select_for_update(no_key=True)
-    list(rows.values_list("pk", flat=True))
+    hold_all(Sensor.objects.filter(pk__in=sensors))
     policies.mark_stale(sensors, why="it was installed, moved or removed", now=now)
     due.refresh(sensors, now=now)
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import columns
-from calibration.arrays import History
+from calibration.arrays import MINUTE_US, MINUTES, VISIT, History
 from calibration.columns import located
 from calibration.metrology.drift import LineState
 from calibration.models import Fit, in_time
@@ -17,10 +17,6 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 MOST_NEIGHBOURS = 64
-# Who was calibrated less than half a day before was so on the same visit, with the same cables.
-_VISIT = 720  # minutes
-_MINUTE_US = 60_000_000
-_MINUTES = 1 << 33  # more than any count of them
 
 
 @dataclass(frozen=True)
@@ -57,7 +53,7 @@ def lines_of(history: History, state: LineState) -> MachineLines:
     return MachineLines(
         machine=machine[at].astype(np.int64),
         sensor=history.sensor[at],
-        minute=history.moment[at] // _MINUTE_US,
+        minute=history.minute[at],
         slope=state.slope[at],
         offset=state.offset[at],
     )
@@ -89,7 +85,7 @@ def read_lines(history: History, index: Ints) -> MachineLines:
     machine = history.extras["machine"][index]
     machines = np.unique(machine[~np.isnan(machine)]).astype(np.int64)
     found = _LINES.of(machines)
-    found["minute"] //= _MINUTE_US
+    found["minute"] //= MINUTE_US
     others = ~np.isin(found["sensor"], np.unique(history.sensor))
     return MachineLines(**{name: values[others] for name, values in found.items()})
 
@@ -149,9 +145,9 @@ def neighbours(history: History, index: Ints, lines: MachineLines) -> Neighbours
     candidate = low[:, None] + np.arange(width)
     there = candidate < high[:, None]
     candidate = np.where(there, candidate, 0)
-    key = group * _MINUTES + lines.minute[order]
-    visit = history.moment[at, None] // _MINUTE_US - _VISIT
-    last = np.searchsorted(key, candidate * _MINUTES + visit, side="right") - 1
+    key = group * MINUTES + lines.minute[order]
+    visit = history.minute[at, None] - VISIT
+    last = np.searchsorted(key, candidate * MINUTES + visit, side="right") - 1
     if not len(key):
         return _empty()
     there &= (last >= 0) & (group[last] == candidate)

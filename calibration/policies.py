@@ -22,6 +22,7 @@ from calibration.models import (
 from fleet import units
 from fleet.models import Dealer, Sensor, SensorModel
 from fleet.statements import Statement
+from fleet.updating import hold_all
 
 # What a reference is taken to be worth where none is named: the unit's own weight as the support
 # carries it. Common practice, no source; a named reference with a certificate is always better.
@@ -131,8 +132,7 @@ def mark_anew(sensor_ids: Iterable[int], *, why: str, now: datetime) -> None:
     ids = list(sensor_ids)
     with transaction.atomic():
         packs = PackedHistory.objects.filter(among("pk", ids))
-        # In one order, as a post of many locks them.
-        list(packs.order_by("pk").select_for_update(no_key=True).values_list("pk", flat=True))
+        hold_all(packs)
         packs.update(**PackedHistory.FORGOTTEN)
         mark_stale(ids, why=why, now=now)
 

@@ -89,35 +89,23 @@ class Scene:
     neighbours: Neighbours
 
 
-@dataclass(frozen=True)
-class Slow:
-    """Which of K calibrations are watched for the sum of small changes alone, and for how much.
-
-    Attributes
-    ----------
-    which : (K,) array of bool
-    moved : (K,) array [1]
-        What the references moved by in that time, and nobody has to explain.
-    """
-
-    which: Bools
-    moved: Floats
-
-
-def probabilities(scene: Scene, expectation: Expectation, index: Ints, slow: Slow) -> Floats:
+def probabilities(
+    scene: Scene, expectation: Expectation, index: Ints, slow: Bools, moved: Floats
+) -> Floats:
     """Return (len(index), causes) probabilities for the calibrations at these indices.
 
-    Where a change is `slow`, what is to be explained is the way since the first, which no slip of
-    the day explains: this day's numbers are what was expected.
+    Where a change is `slow`, (K,), what is to be explained is the way since the first, but for
+    what the references `moved` by in that time, (K,) [1]. No slip of the day explains it: this
+    day's numbers are what was expected.
     """
     if not len(index):
         return np.zeros((0, len(CAUSES)))
     evidence = _evidence(scene, expectation, index)
-    over = slow.which[index]
+    over = slow[index]
     if not over.any():
         return diagnose(evidence).probabilities
     first = scene.pairs.segment_start[index]
-    begun = expectation.level_slope[first] * slow.moved[index]
+    begun = expectation.level_slope[first] * moved[index]
     evidence = replace(
         evidence,
         expected_slope=np.where(over, begun, evidence.expected_slope),

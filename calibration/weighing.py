@@ -114,6 +114,7 @@ class Grounds:
     limits: Limits
     since_first: Change
     common: Common
+    moves: Moves
     fleet: Fleet
 
     @classmethod
@@ -126,6 +127,7 @@ class Grounds:
             case.limits,
             case.since_first,
             shared.common,
+            Moves.of(case.pairs, shared.common),
             fleet,
         )
 
@@ -138,6 +140,7 @@ class Grounds:
             _take(self.limits, rows),
             _take(self.since_first, rows),
             _take(self.common, rows),
+            _take(self.moves, rows),
             _take(self.fleet, np.unique(self.pairs.segment_index[rows])),
         )
 
@@ -168,7 +171,8 @@ def weigh(
     rows, suspects = np.arange(len(case.history)), Suspects.none()
     while len(rows):
         index = rows[(outlook.level[rows] > WITHIN) & outlook.expectation.known[rows]]
-        chances = suspecting.probabilities(scene, outlook.expectation, index, _slow(outlook))
+        explained = outlook.slow, outlook.own_way.moved
+        chances = suspecting.probabilities(scene, outlook.expectation, index, *explained)
         suspects = suspects.anew(rows, Suspects(index, chances))
         which = suspecting.to_repeat(chances) & outlook.trusted[index]
         wrong, anew = index[which], suspecting.of_a_form(chances[which])
@@ -178,7 +182,7 @@ def weigh(
         outlook = copy.deepcopy(outlook) if outlook is found[2] else outlook
         rows = _set_aside(wrong, grounds, outlook)
     limits = case.limits.slope_pct, case.limits.reliability
-    state = Moves.of(case.pairs, shared.common).taken_off(case.state)
+    state = grounds.moves.taken_off(case.state)
     tendency = tend(case.history, state, case.pairs, limits, outlook.trusted)
     return Weighed(case, steps, shared, outlook, suspects, tendency)
 
@@ -237,7 +241,7 @@ def _pairs_of(pairs: Pairs, rows: Ints) -> Pairs:
 def _outlook(grounds: Grounds, trusted: Bools) -> Outlook:
     pairs, limits, common = grounds.pairs, grounds.limits, grounds.common
     since_first = grounds.since_first
-    own = own_way(Moves.of(pairs, common), since_first, limits.slope_pct)
+    own = own_way(grounds.moves, since_first, limits.slope_pct)
     expectation = expecting.expected(
         grounds.history, grounds.state, pairs, grounds.fleet, grounds.common, trusted
     )
@@ -260,10 +264,6 @@ def _outlook(grounds: Grounds, trusted: Bools) -> Outlook:
     moved = (common.moved >= MOVED) & (100.0 * np.abs(common.change) > limits.slope_pct / 2)
     slow = (np.maximum(*levels) > WITHIN) & ~(sudden | first | moved)
     return Outlook(expectation, change, levels[0], levels[1], moved, slow, own, trusted)
-
-
-def _slow(outlook: Outlook) -> suspecting.Slow:
-    return suspecting.Slow(outlook.slow, outlook.own_way.moved)
 
 
 def _earlier(there: Bools, pairs: Pairs) -> Bools:

@@ -67,6 +67,15 @@ def take_over(row: Row, stored: Row) -> Row:
     return row
 
 
+def hold_all(rows: "models.QuerySet[Any, Any]") -> list[Any]:
+    """Keep others from changing rows until the transaction ends; return their keys, sorted.
+
+    In one order for everybody: two who hold the same ones never wait for one another.
+    """
+    held = rows.order_by("pk").select_for_update(no_key=True)
+    return list(held.values_list("pk", flat=True))
+
+
 def hold(row: Row) -> Row:
     """Keep others from changing a row until the transaction ends, and read it again.
 

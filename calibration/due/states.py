@@ -16,6 +16,7 @@ from calibration.due.days import DECIDED, Ints
 from calibration.due.reading import Newest, Open, States
 from calibration.models import DueState
 from fleet.models import ChangedSeat, Sensor
+from fleet.updating import hold_all
 
 CHUNK = AT_ONCE
 LOCK_AT_ONCE = 200  # more than these are compared first, and only those that differ are locked
@@ -101,8 +102,7 @@ def _refresh_chunk(ids: Ints, now: datetime) -> int:
         ids = _compare(reading.newest_of(ids)).sensors
     if not len(ids):
         return 0
-    sensors = Sensor.objects.filter(pk__in=ids.tolist()).order_by("pk")
-    list(sensors.select_for_update(no_key=True).values_list("pk", flat=True))
+    hold_all(Sensor.objects.filter(pk__in=ids.tolist()))
     return settle(reading.newest_of(ids), now=now).changed
 
 

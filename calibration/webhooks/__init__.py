@@ -33,6 +33,8 @@ FIRST_PAUSE, LONGEST_PAUSE = timedelta(seconds=30), timedelta(hours=6)
 BOTH_SECRETS = timedelta(hours=24)  # after a rotation, both sign
 AT_ONCE = 200  # events of one address in one claim
 _GONE = 410
+# A name that no certificate or header can hold is a ValueError.
+_NOT_SENT = (OSError, ValueError, urllib3.exceptions.HTTPError, Refused, signing.Unsealable)
 Sender = Callable[[Target, bytes, dict[str, str]], int]
 
 
@@ -184,10 +186,6 @@ def _tell(row: Webhook, clock: Clock, told: Told, send: Sender) -> None:
             return  # somebody else has it now
         told.sent += 1
     mine.update(claimed_until=None, next_attempt_at=None)
-
-
-# A name that no certificate or header can hold is a ValueError.
-_NOT_SENT = (OSError, ValueError, urllib3.exceptions.HTTPError, Refused, signing.Unsealable)
 
 
 def _send(row: Webhook, event: Event, now: datetime, send: Sender) -> str:

@@ -91,10 +91,7 @@ def find(url: str) -> Target:
     """
     parts = read(url)
     host, port = parts.hostname or "", parts.port or _PORTS[parts.scheme]
-    try:
-        found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
-    except UnicodeError as wrong:
-        raise Refused("a host name that cannot be") from wrong
+    found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
     ips = [ipaddress.ip_address(str(row[4][0]).split("%")[0]) for row in found]
     for ip in ips:
         if not _may(ip, parts.scheme):

@@ -1,14 +1,12 @@
 """What was read is changed, or nothing is: RFC 9110, sections 8.8.3 (ETag) and 13 (conditions)."""
 
-import threading
-
 import pytest
-from django.db import connection, connections
+from django.db import connection
 from rest_framework.test import APIClient
 
 from api.urls import RESOURCES
 from fleet.models import Customer
-from tests.api.conftest import V1, calibration, refused
+from tests.api.conftest import V1, at_once, calibration, refused
 
 EDITABLE = {
     "dealers": {"name": "Another name"},
@@ -146,21 +144,11 @@ def test_of_two_who_read_the_same_one_changes_it(world):
         made.credentials(HTTP_AUTHORIZATION=f"Bearer {token}")
         return made
 
-    tag, start, statuses = client().get(where)["ETag"], threading.Barrier(8), []
+    tag = client().get(where)["ETag"]
 
     def change(number):
-        try:
-            mine = client()
-            start.wait(timeout=60)
-            answer = mine.patch(where, {"name": f"farm {number}"}, headers={"If-Match": tag})
-            statuses.append(answer.status_code)
-        finally:
-            connections.close_all()
+        name = {"name": f"farm {number}"}
+        return client().patch(where, name, headers={"If-Match": tag}).status_code
 
-    threads = [threading.Thread(target=change, args=(number,)) for number in range(8)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(timeout=60)
-    assert sorted(statuses) == [200] + [412] * 7
+    assert sorted(at_once(8, change)) == [200] + [412] * 7
     assert Customer.objects.get(pk=world.customers["A1"].pk).name.startswith("farm ")

@@ -7,14 +7,14 @@ there the same lines run against a database file, in a process of their own.
 import os
 import subprocess
 import sys
-import threading
 import uuid
 from pathlib import Path
 
 import pytest
-from django.db import connection, connections
+from django.db import connection
 from rest_framework.test import APIClient
 
+from tests.api.conftest import at_once
 from tests.conftest import NOW
 
 MANY = 12
@@ -43,31 +43,18 @@ def post_at_once(kind: str) -> None:
     world = build_world()
     _, token = world.users["techA"].auth_token_set.create(name="tablet")
     body = calibration(id=str(uuid.uuid4()))
-    start, statuses = threading.Barrier(MANY), []
-
-    def post() -> None:
-        try:
-            statuses.append(_status(kind, body, token, start))
-        finally:
-            connections.close_all()
-
-    threads = [threading.Thread(target=post) for _ in range(MANY)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(timeout=120)
+    statuses = at_once(MANY, lambda _: _status(kind, body, token))
     assert sorted(statuses) == [200] * (MANY - 1) + [201], statuses
     assert Calibration.objects.count() == 1
     assert CalibrationPoint.objects.count() == 2
     assert not list(verifying.verify(now=NOW))
 
 
-def _status(kind: str, body: dict, token: str, start: threading.Barrier) -> int:
+def _status(kind: str, body: dict, token: str) -> int:
     from rest_framework.test import APIClient
 
     client = APIClient()
     client.credentials(HTTP_AUTHORIZATION=f"Bearer {token}")
-    start.wait(timeout=60)
     answer = client.post(path_of(kind), [body] if kind == "batch" else body)
     return answer.json()["results"][0]["status"] if kind == "batch" else answer.status_code
 
@@ -97,24 +84,13 @@ def test_a_seat_and_its_sensor_are_edited_at_once(world):
     _, token = world.users["managerA"].auth_token_set.create(name="desk")
     seat = f"/api/v1/installations/{world.installations['A1'].pk}/"
     sensor = f"/api/v1/sensors/{world.sensors['A1'].pk}/"
-    start, statuses = threading.Barrier(8), []
 
-    def edit(number: int) -> None:
-        try:
-            client = APIClient()
-            client.credentials(HTTP_AUTHORIZATION=f"Bearer {token}")
-            change = (seat, {"position": f"row {number}"}), (sensor, {"lot": f"L{number}"})
-            where, values = change[number % 2]
-            start.wait(timeout=60)
-            for _ in range(3):
-                answer = client.patch(where, values, "json", headers={"If-Match": "*"})
-                statuses.append(answer.status_code)
-        finally:
-            connections.close_all()
+    def edit(number: int) -> list[int]:
+        client = APIClient()
+        client.credentials(HTTP_AUTHORIZATION=f"Bearer {token}")
+        change = (seat, {"position": f"row {number}"}), (sensor, {"lot": f"L{number}"})
+        where, values = change[number % 2]
+        held = {"If-Match": "*"}
+        return [client.patch(where, values, "json", headers=held).status_code for _ in range(3)]
 
-    threads = [threading.Thread(target=edit, args=[number]) for number in range(8)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(timeout=120)
-    assert statuses == [200] * 24
+    assert at_once(8, edit) == [[200] * 3] * 8

@@ -151,7 +151,9 @@ def test_what_was_judged_anew_in_parts_has_the_bits_of_the_whole(weighed):
     scene = suspecting.Scene(
         case.history, case.pairs, case.lines, case.keep, found.shared, laid_out(neighbours)
     )
-    again = suspecting.probabilities(scene, whole.expectation, found.index, weighing._slow(whole))
+    again = suspecting.probabilities(
+        scene, whole.expectation, found.index, whole.slow, whole.own_way.moved
+    )
     assert (found.chances == again).all()
     assert found.chances.sum(axis=1) == pytest.approx(1.0)
 
@@ -177,8 +179,10 @@ def test_one_sensor_gives_the_bits_of_all(weighed):
             found.case.history, found.case.pairs, found.case.lines, found.case.keep,
             found.shared, laid_out({i: neighbours.get(i, []) for i in suspects.tolist()}),
         )  # fmt: skip
-        expectation, slow = found.outlook.expectation, weighing._slow(found.outlook)
-        chances = suspecting.probabilities(scene, expectation, suspects, slow)
+        outlook = found.outlook
+        chances = suspecting.probabilities(
+            scene, outlook.expectation, suspects, outlook.slow, outlook.own_way.moved
+        )
         assert (chances == found.chances[np.isin(found.index, suspects)]).all()
 
 
