@@ -29,7 +29,7 @@ def history_of(rows):
     return SimpleNamespace(
         extras={"machine": np.array(machine, dtype=np.float64)},
         sensor=np.array(sensor, dtype=np.int64),
-        moment=np.array(minute, dtype=np.int64) * 60_000_000,
+        minute=np.array(minute, dtype=np.int64),
     )
 
 
