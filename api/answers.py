@@ -166,6 +166,11 @@ class ExpectedAnswer(serializers.Serializer[Any]):
     u_common_change_pct = serializers.FloatField(required=False, allow_null=True)
     common_members = serializers.IntegerField(required=False)
     reference_moved = serializers.FloatField(required=False, allow_null=True)
+    reference_returned_pct = serializers.FloatField(
+        required=False,
+        allow_null=True,
+        help_text="By how much the reference had moved before, of which these numbers are free.",
+    )
     jump_probability = serializers.FloatField(required=False, allow_null=True)
     learnt_from = serializers.BooleanField(required=False)
     rests_on = serializers.ChoiceField(

@@ -14,6 +14,7 @@ from calibration.metrology.fleetnoise import tag_prior
 from calibration.metrology.pairing import NONE, Pairs
 from calibration.metrology.series import SAME_REFERENCE, Noise, Prior, Series, Shared
 from calibration.metrology.shared import Common, common_change
+from calibration.moving import Moves, followed
 from calibration.policies import OWN_WEIGHT_PCT
 
 Floats = NDArray[np.float64]
@@ -99,18 +100,27 @@ class Together:
     ----------
     common : Common
         Arrays of length K.
+    taken_off : Shared
+        What is taken off each: what the others show, and what a reference had moved by and that
+        is over.
+    moves : Moves
     leads : (K,) array of bool
         The member that speaks for its cluster: the sensor with the lowest key.
     """
 
     common: Common
+    taken_off: Shared
+    moves: Moves
     leads: Bools
 
 
-def together(history: History, pairs: Pairs, steps: Steps, siblings: Siblings) -> Together:
+def together(
+    history: History, pairs: Pairs, steps: Steps, siblings: Siblings, tolerance: Floats
+) -> Together:
     """Estimate the common changes of days and seasons from the steps of all their members.
 
-    Members enter in one order, whoever asks, so that everybody gets the same bits.
+    Members enter in one order, whoever asks, so that everybody gets the same bits. The tolerance
+    of the slopes, (K,) [%], says from when on a reference that moved matters.
     """
     own = len(history)
     sensor = np.concatenate((history.sensor, siblings.sensor))
@@ -137,17 +147,15 @@ def together(history: History, pairs: Pairs, steps: Steps, siblings: Siblings) -
     back[order] = np.arange(len(order))
     mine = back[:own]
     leads = _first_of(day_cluster)
-    shared = Shared(common.others.change[mine], common.others.variance[mine] + single[mine])
-    return Together(
-        Common(
-            shared,
-            common.change[mine],
-            common.u_change[mine],
-            common.moved[mine],
-            common.members[mine],
-        ),
-        leads[mine],
+    found = Common(
+        Shared(common.others.change[mine], common.others.variance[mine] + single[mine]),
+        common.change[mine],
+        common.u_change[mine],
+        common.moved[mine],
+        common.members[mine],
     )
+    taken_off, moves = followed(pairs, steps.step, steps.u_step, found, tolerance)
+    return Together(found, taken_off, moves, leads[mine])
 
 
 def _allowed(
@@ -239,16 +247,16 @@ def series_of(history: History, state: LineState, pairs: Pairs, trusted: Bools) 
 
 
 def expected(
-    history: History, state: LineState, pairs: Pairs, fleet: Fleet, common: Common, trusted: Bools
+    history: History, state: LineState, pairs: Pairs, fleet: Fleet, shared: Shared, trusted: Bools
 ) -> Expectation:
-    """Filter every segment.
+    """Filter every segment, what is `shared` taken off.
 
     What is expected first of a new cell are the numbers on its tag, or where it has none, what its
     siblings of the same model and lot showed first.
     """
     series = series_of(history, state, pairs, trusted)
     prior = _first_expectation(history, pairs, fleet.siblings)
-    return expect(series, fleet.noise, shared=common.others, prior=prior)
+    return expect(series, fleet.noise, shared=shared, prior=prior)
 
 
 def _first_expectation(history: History, pairs: Pairs, siblings: Prior) -> Prior:

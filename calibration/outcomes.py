@@ -184,6 +184,7 @@ def _shared(weighed: Weighed) -> Columns:
         "common_members": common.members,
         # Few cells cannot tell a reference that moved from cells that did.
         "reference_moved": np.where(common.members > FEW, common.moved, np.nan),
+        "reference_returned_pct": 100.0 * weighed.shared.moves.returned,
     }
 
 

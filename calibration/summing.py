@@ -1,58 +1,15 @@
 """What small changes since the first calibration come to, what references did taken off."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.metrology.conformity import p_out
-from calibration.metrology.drift import Change, LineState
-from calibration.metrology.pairing import NONE, Pairs
-from calibration.metrology.shared import Common
+from calibration.metrology.drift import Change
+from calibration.moving import Moves
 
 Floats = NDArray[np.float64]
-
-MOVED = 0.5  # from this probability on, a reference is reported as moved
-
-
-@dataclass(frozen=True)
-class Moves:
-    """What references moved by since the first of each segment; nothing of it is a cell's.
-
-    Attributes
-    ----------
-    factor : (K,) array [1]
-        1 where none moved.
-    variance : (K,) array [1]
-        Of its logarithm; 0 where none moved.
-    """
-
-    factor: Floats
-    variance: Floats
-
-    @classmethod
-    def of(cls, pairs: Pairs, common: Common) -> "Moves":
-        """Add them up: what a reference moved by is in every later calibration."""
-        factor, variance = np.ones(len(pairs.before)), np.zeros(len(pairs.before))
-        at = np.flatnonzero((common.moved >= MOVED) & (pairs.before != NONE))
-        if len(at):
-            way, spread = _added(pairs, common, at)
-            last = np.searchsorted(at, np.arange(len(factor)), side="right") - 1
-            rows = np.flatnonzero((last >= 0) & (at[last] >= pairs.segment_start))
-            factor[rows], variance[rows] = np.exp(way[last[rows]]), spread[last[rows]]
-        return cls(factor, variance)
-
-    def taken_off(self, state: LineState) -> LineState:
-        """Return the slopes as they would be had no reference moved."""
-        rows = np.flatnonzero(self.variance)
-        if not len(rows):
-            return state
-        slope, u_slope = state.slope.copy(), state.u_slope.copy()
-        slope[rows] /= self.factor[rows]
-        u_slope[rows] = np.hypot(
-            u_slope[rows] / self.factor[rows], slope[rows] * np.sqrt(self.variance[rows])
-        )
-        return replace(state, slope=slope, u_slope=u_slope)
 
 
 @dataclass(frozen=True)
@@ -99,15 +56,3 @@ def own_way(moves: Moves, since_first: Change, tolerance: Floats) -> OwnWay:
     found.slope_pct[rows], found.p_out[rows] = slope[less], chance[less]
     found.moved[rows] = moved[less]
     return found
-
-
-def _added(pairs: Pairs, common: Common, at: NDArray[np.intp]) -> tuple[Floats, Floats]:
-    """Logarithms of the moves up to each of these calibrations of a segment, and variances."""
-    way, variance = np.log1p(common.others.change[at]), common.others.variance[at].copy()
-    segment = pairs.segment_index[at]
-    moves = np.arange(len(at)) - np.searchsorted(segment, segment)  # in its segment, before
-    for count in range(1, int(moves.max()) + 1):  # one order of adding, whoever lies beside
-        again = np.flatnonzero(moves == count)
-        way[again] += way[again - 1]
-        variance[again] += variance[again - 1]
-    return way, variance

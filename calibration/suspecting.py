@@ -177,7 +177,7 @@ def _readings(scene: Scene, index: Ints) -> dict[str, Floats]:
 
 def _references(scene: Scene, index: Ints) -> dict[str, Floats]:
     """What the references leave open, and what the others of the day say."""
-    history, common = scene.history, scene.shared.common
+    history, common, given = scene.history, scene.shared.common, scene.shared.taken_off
     before = scene.pairs.before[index]
     alone = before == NONE
     same = ~alone & (history.reference[index] == history.reference[before])
@@ -185,11 +185,12 @@ def _references(scene: Scene, index: Ints) -> dict[str, Floats]:
     both = np.hypot(history.reference_pct[index], earlier)
     named = history.reference[index] != NONE
     heard = (common.members[index] > _FEWEST_OTHERS) & named
+    heard |= ~np.isnan(scene.shared.moves.returned[index])
     return {
         "reference_named": named.astype(np.float64),
         "reference_sd": np.where(same, 0.0, both / 100.0),
-        "common_change": np.where(heard, common.others.change[index], np.nan),
-        "common_u": np.where(heard, np.sqrt(common.others.variance[index]), np.nan),
+        "common_change": np.where(heard, given.change[index], np.nan),
+        "common_u": np.where(heard, np.sqrt(given.variance[index]), np.nan),
     }
 
 

@@ -18,9 +18,9 @@ from calibration.metrology.conformity import en_number, p_out
 from calibration.metrology.drift import Change, LineState
 from calibration.metrology.expectation import Expectation
 from calibration.metrology.pairing import Pairs
-from calibration.metrology.shared import Common
+from calibration.moving import MOVED
 from calibration.neighbours import Neighbours
-from calibration.summing import MOVED, Moves, OwnWay, own_way
+from calibration.summing import OwnWay, own_way
 from calibration.suspecting import Suspects
 from calibration.tending import Tendency, tend
 
@@ -113,8 +113,7 @@ class Grounds:
     pairs: Pairs
     limits: Limits
     since_first: Change
-    common: Common
-    moves: Moves
+    shared: Together
     fleet: Fleet
 
     @classmethod
@@ -126,8 +125,7 @@ class Grounds:
             case.pairs,
             case.limits,
             case.since_first,
-            shared.common,
-            Moves.of(case.pairs, shared.common),
+            shared,
             fleet,
         )
 
@@ -139,8 +137,7 @@ class Grounds:
             _pairs_of(self.pairs, rows),
             _take(self.limits, rows),
             _take(self.since_first, rows),
-            _take(self.common, rows),
-            _take(self.moves, rows),
+            _take(self.shared, rows),
             _take(self.fleet, np.unique(self.pairs.segment_index[rows])),
         )
 
@@ -148,7 +145,7 @@ class Grounds:
 def look(case: Case, fleet: Fleet, siblings: Siblings) -> tuple[Steps, Together, Outlook]:
     """Return what was expected of a case, given what its siblings did."""
     steps = expecting.steps_of(case.history, case.state, case.pairs, fleet.noise)
-    shared = expecting.together(case.history, case.pairs, steps, siblings)
+    shared = expecting.together(case.history, case.pairs, steps, siblings, case.limits.slope_pct)
     believed = np.ones(len(case.history), dtype=bool)
     return steps, shared, _outlook(Grounds.of(case, fleet, shared), believed)
 
@@ -182,7 +179,7 @@ def weigh(
         outlook = copy.deepcopy(outlook) if outlook is found[2] else outlook
         rows = _set_aside(wrong, grounds, outlook)
     limits = case.limits.slope_pct, case.limits.reliability
-    state = grounds.moves.taken_off(case.state)
+    state = shared.moves.taken_off(case.state)
     tendency = tend(case.history, state, case.pairs, limits, outlook.trusted)
     return Weighed(case, steps, shared, outlook, suspects, tendency)
 
@@ -239,11 +236,11 @@ def _pairs_of(pairs: Pairs, rows: Ints) -> Pairs:
 
 
 def _outlook(grounds: Grounds, trusted: Bools) -> Outlook:
-    pairs, limits, common = grounds.pairs, grounds.limits, grounds.common
+    pairs, limits, shared = grounds.pairs, grounds.limits, grounds.shared
     since_first = grounds.since_first
-    own = own_way(grounds.moves, since_first, limits.slope_pct)
+    own = own_way(shared.moves, since_first, limits.slope_pct)
     expectation = expecting.expected(
-        grounds.history, grounds.state, pairs, grounds.fleet, grounds.common, trusted
+        grounds.history, grounds.state, pairs, grounds.fleet, shared.taken_off, trusted
     )
     change = _expected_change(expectation, limits)
     first = pairs.before == pairing.NONE
@@ -261,9 +258,16 @@ def _outlook(grounds: Grounds, trusted: Bools) -> Outlook:
         level = np.maximum(level, np.where(watch, WATCH, WITHIN))
         strange = np.where(np.abs(np.nan_to_num(en)) > FIRST_LIMIT, WATCH, WITHIN)
         levels.append(np.where(first, strange, level))
-    moved = (common.moved >= MOVED) & (100.0 * np.abs(common.change) > limits.slope_pct / 2)
+    moved = _moved(shared, limits)
     slow = (np.maximum(*levels) > WITHIN) & ~(sudden | first | moved)
     return Outlook(expectation, change, levels[0], levels[1], moved, slow, own, trusted)
+
+
+def _moved(shared: Together, limits: Limits) -> Bools:
+    """Whether the reference moved too far to be used; not where it came back so."""
+    common = shared.common
+    far = 100.0 * np.abs(common.change) > limits.slope_pct / 2.0
+    return (common.moved >= MOVED) & far & np.isnan(shared.moves.returned)
 
 
 def _earlier(there: Bools, pairs: Pairs) -> Bools:

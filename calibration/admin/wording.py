@@ -67,14 +67,16 @@ def decisive(judgement: Judgement | None, unit: str) -> str:
     """Return what a verdict rests on most: one of the two changes, or that the reference moved."""
     if judgement is None:
         return ""
-    moved = judgement.reference_moved or 0.0
-    of_reference = deciding.moved(
-        judgement.common_change_pct, moved, judgement.slope_tolerance_pct
+    moved = deciding.moved(
+        judgement.common_change_pct,
+        judgement.reference_moved,
+        judgement.reference_returned_pct,
+        judgement.slope_tolerance_pct,
     )
     heaviest = max(deciding.weights(judgement))
     summed = max(deciding.weights(judgement, "first"))
     if judgement.verdict == Verdict.WATCH and judgement.first_id:
-        if of_reference and moved > heaviest:
+        if moved is not None and moved > heaviest:
             return "reference moved"
         if summed >= SLOW and summed > heaviest:
             return f"{_one_change(judgement, 'first', unit)} since the first"

@@ -21,7 +21,7 @@ from calibration.metrology.jumps import JUMPS, Jumps, Merged, Symmetric, merge_j
 from calibration.metrology.padding import BoolArray, FloatArray, IntArray
 from calibration.metrology.series import Noise, Prior, Series, Shared
 
-METHOD = "local-level/4"
+METHOD = "local-level/5"
 
 YEAR = 365.25
 

@@ -160,6 +160,11 @@ class Judgement(ScopedModel):
     reference_moved = models.FloatField(
         null=True, blank=True, help_text="Probability that the reference moved."
     )
+    reference_returned_pct = models.FloatField(
+        null=True,
+        blank=True,
+        help_text="By how much the reference of the one before was off, and is so no more, in %.",
+    )
     # The step from the calibration before, which siblings' common changes are made from.
     step = models.FloatField(null=True, blank=True, help_text="Relative change of slope.")
     u_step = models.FloatField(

@@ -209,6 +209,7 @@ def _against_expected(row: Any) -> dict[str, Any]:
         "u_common_change_pct": row.judged_u_common_change_pct,
         "common_members": row.judged_common_members,
         "reference_moved": row.judged_reference_moved,
+        "reference_returned_pct": row.judged_reference_returned_pct,
         "jump_probability": row.judged_jump_probability,
         "learnt_from": row.judged_trusted,
         "rests_on": _rests_on(row),
@@ -231,7 +232,7 @@ def _setpoints(read: Sequence[Any], rules: Sequence[Rule]) -> list[dict[str, Any
     found: list[dict[str, Any]] = [{} for _ in read]
     alike: dict[tuple[float, ...], list[int]] = defaultdict(list)
     for at, (row, rule) in enumerate(zip(read, rules, strict=True)):
-        if row.fit_method is not None and row.previous_slope is not None and not _moved(row):
+        if row.fit_method is not None and row.previous_slope is not None and _moved(row) is None:
             alike[rule.setpoints_n].append(at)
     for setpoints, places in alike.items():
         wanted = np.tile(np.array(setpoints, dtype=np.float64), (len(places), 1))
@@ -245,10 +246,13 @@ def _setpoints(read: Sequence[Any], rules: Sequence[Rule]) -> list[dict[str, Any
     return found
 
 
-def _moved(row: Any) -> bool:
-    change, chance = row.judged_common_change_pct, row.judged_reference_moved
-    tolerance = row.judged_slope_tolerance_pct
-    return tolerance is not None and deciding.moved(change, chance, tolerance)
+def _moved(row: Any) -> float | None:
+    return deciding.moved(
+        row.judged_common_change_pct,
+        row.judged_reference_moved,
+        row.judged_reference_returned_pct,
+        row.judged_slope_tolerance_pct,
+    )
 
 
 def _felt(setpoint: float, true_load: float, error: float, u_error: float) -> dict[str, float]:

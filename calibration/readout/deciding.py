@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from calibration.models import Judgement
-from calibration.summing import MOVED
+from calibration.moving import MOVED
 from calibration.weighing import SLOW
 
 Answer = Mapping[str, Any]
@@ -55,7 +55,7 @@ def ground(answer: Answer) -> str:
         return CHANCE
     if answer["verdict"] != "watch" or alone != "within":
         return OLDER
-    if _reference_moved(answer):
+    if reference_moved(answer) is not None:
         return REFERENCE
     return SUM if summed(answer)[1] >= SLOW else OLDER
 
@@ -120,13 +120,28 @@ def _heavier(
     return "offset" if offset > slope else "slope"
 
 
-def _reference_moved(answer: Answer) -> bool:
+def reference_moved(answer: Answer) -> float | None:
+    """Return `moved` of an answer."""
     expected = answer.get("against_expected") or {}
-    change, chance = expected.get("common_change_pct"), expected.get("reference_moved")
-    return moved(change, chance, answer["tolerance"]["slope_pct"])
+    return moved(
+        expected.get("common_change_pct"),
+        expected.get("reference_moved"),
+        expected.get("reference_returned_pct"),
+        answer["tolerance"].get("slope_pct"),
+    )
 
 
-def moved(change_pct: float | None, chance: float | None, slope_tolerance_pct: float) -> bool:
-    """Whether a reference has moved, and so far that its cells are watched."""
-    far = abs(change_pct or 0.0) > slope_tolerance_pct / 2.0
-    return far and (chance or 0.0) >= MOVED
+def moved(
+    change_pct: float | None,
+    chance: float | None,
+    returned_pct: float | None,
+    slope_tolerance_pct: float | None,
+) -> float | None:
+    """Return the chance that a reference has moved, where it counts as moved: else None.
+
+    It does from a chance of MOVED on, where it moved, and not back, by more than half the slope's
+    tolerance: then its cells are watched.
+    """
+    if chance is None or chance < MOVED or returned_pct is not None or not slope_tolerance_pct:
+        return None
+    return chance if abs(change_pct or 0.0) > slope_tolerance_pct / 2.0 else None

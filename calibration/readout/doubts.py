@@ -4,24 +4,30 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from calibration.metrology.causes import TO_REPEAT
+from calibration.readout import deciding
+from calibration.suspecting import COMMON_CAUSE
 
 Causes = Sequence[Mapping[str, Any]]
 
 
-def doubt_of(*, trusted: bool | None, causes: Causes | None) -> dict[str, Any] | None:
+def doubt_of(
+    *, trusted: bool | None, causes: Causes | None, moved: float | None = None
+) -> dict[str, Any] | None:
     """Return the most probable cause that says "measure again"; None where it is believed.
 
-    What has not been judged is believed as it stands.
+    A reference that `moved`, with that chance, is one too. What has not been judged is believed
+    as it stands.
     """
     if trusted is not False:
-        return None
+        return None if moved is None else COMMON_CAUSE | {"probability": moved}
     return next((dict(cause) for cause in causes or () if cause["code"] in TO_REPEAT), None)
 
 
 def doubt_in(answer: Mapping[str, Any]) -> dict[str, Any] | None:
     """Return the same of a calibration's answer."""
     trusted = answer["against_expected"].get("learnt_from")
-    return doubt_of(trusted=trusted, causes=answer["causes"])
+    moved = deciding.reference_moved(answer)
+    return doubt_of(trusted=trusted, causes=answer["causes"], moved=moved)
 
 
 def chance_wrong(causes: Causes | None) -> float:

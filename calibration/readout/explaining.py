@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from typing import Any
 
+from calibration.moving import MOVED
 from calibration.readout import deciding, ruling, sources
 from calibration.readout.phrases import (
     brief,
@@ -167,6 +168,7 @@ def _common(answer: Answer) -> Said:
     members = expected.get("common_members")
     if members is None or deciding.is_first(answer):
         return
+    yield from _returned(expected.get("reference_returned_pct"))
     if members < 2:
         yield sources.COMMON.says(
             "No other cell tells what this day and reference have in common; what the references' "
@@ -177,11 +179,24 @@ def _common(answer: Answer) -> Said:
     yield sources.COMMON.says(
         f"The {members} cells calibrated together with this reference share a change of slope of "
         f"{share}; what the others show was taken off, its uncertainty carried along. "
-        + _moved(expected["reference_moved"])
+        + _moved(expected)
     )
 
 
-def _moved(probability: float | None) -> str:
+def _returned(off_by: float | None) -> Said:
+    if off_by is not None:
+        yield sources.COMMON.says(
+            f"The reference had moved by {brief(off_by)} % before, as the cells of that day "
+            "together show. These numbers fit the cell as it was before that: the way back is not "
+            "the cell's."
+        )
+
+
+def _moved(expected: Mapping[str, Any]) -> str:
+    probability = expected["reference_moved"]
+    back = expected.get("reference_returned_pct") is not None
+    if back and (probability or 0.0) >= MOVED:
+        return "It is the way back from where the reference had moved."
     if probability is None:
         return "They are too few to tell whether the reference itself moved."
     return f"Chance that the reference itself moved: {chance(probability)}."

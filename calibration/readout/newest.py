@@ -7,6 +7,7 @@ from uuid import UUID
 
 from calibration.columns import among
 from calibration.models import Calibration, DriftFlag
+from calibration.readout import deciding
 from calibration.readout.calibrations import fit_of
 from calibration.readout.doubts import doubt_of
 from calibration.readout.flags import moment
@@ -23,6 +24,10 @@ _PATHS: Mapping[str, str] = {
     "season": "judgement__season",
     "verdict": "judgement__verdict",
     "trusted": "judgement__trusted",
+    "common_change_pct": "judgement__common_change_pct",
+    "reference_moved": "judgement__reference_moved",
+    "reference_returned_pct": "judgement__reference_returned_pct",
+    "slope_tolerance_pct": "judgement__slope_tolerance_pct",
     "causes": "judgement__causes",
     **{f"fit_{name}": f"fit__{name}" for name in FIT},
 }  # fmt: skip
@@ -86,6 +91,12 @@ def _read(keys: Collection[UUID]) -> dict[UUID, tuple[int, dict[str, Any]]]:
 
 
 def _numbers(row: Any) -> dict[str, Any]:
+    moved = deciding.moved(
+        row.common_change_pct,
+        row.reference_moved,
+        row.reference_returned_pct,
+        row.slope_tolerance_pct,
+    )
     return {
         "calibration": str(row.id),
         "performed_at": moment(row.performed_at),
@@ -96,5 +107,5 @@ def _numbers(row: Any) -> dict[str, Any]:
         "load_unit": row.load_unit,
         "reading_unit": row.reading_unit,
         "fit": fit_of(row),
-        "doubt": doubt_of(trusted=row.trusted, causes=row.causes),
+        "doubt": doubt_of(trusted=row.trusted, causes=row.causes, moved=moved),
     }

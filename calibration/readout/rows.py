@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Exists, OuterRef, QuerySet, Subquery
+from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery
 
 from calibration.columns import among
 from calibration.models import IN_TIME, Calibration, CalibrationPoint, DriftFlag, in_time
+from calibration.moving import MOVED
 from fleet.models import Sensor
 from fleet.scope import Scope
 from fleet.statements import Statement
@@ -41,8 +42,8 @@ _JUDGED = (
     "season", "segment", "verdict", "causes", "method", "previous_id", "first_id", "trusted",
     "expected_slope", "u_expected_slope", "expected_offset", "u_expected_offset",
     "common_change_pct", "u_common_change_pct", "common_members", "reference_moved",
-    "jump_probability", "slope_pct_per_year", "expected_crossing", "earliest_crossing",
-    "slope_tolerance_pct", "offset_tolerance",
+    "reference_returned_pct", "jump_probability", "slope_pct_per_year", "expected_crossing",
+    "earliest_crossing", "slope_tolerance_pct", "offset_tolerance",
     *AGAINST, *(f"first_{name}" for name in AGAINST), *(f"expected_{name}" for name in AGAINST),
 )  # fmt: skip
 # Where each comes from, and its name in a row.
@@ -136,10 +137,10 @@ def points_of(keys: Sequence[UUID]) -> dict[UUID, list[dict[str, Any]]]:
     return points
 
 
-def _newest_key(**conditions: Any) -> Any:
+def _newest_key(*conditions: Q) -> Any:
     # Not by a join with the later records: PostgreSQL would then read and sort them all.
     later = Calibration.objects.filter(supersedes=OuterRef("pk"))
-    rows = Calibration.objects.filter(~Exists(later), sensor=OuterRef("pk"), **conditions)
+    rows = Calibration.objects.filter(~Exists(later), sensor=OuterRef("pk")).filter(*conditions)
     return Subquery(rows.order_by(*in_time(newest_first=True)).values("pk")[:1])
 
 
@@ -162,6 +163,16 @@ def _calibrations(**conditions: Any) -> "QuerySet[Calibration, Any]":
     return rows.order_by(*IN_TIME).values_list(*_PATHS.values())
 
 
+# As `deciding.moved` says it.
+_REFERENCE_MOVED = Q(
+    judgement__reference_moved__gte=MOVED,
+    judgement__reference_returned_pct__isnull=True,
+) & (
+    Q(judgement__common_change_pct__gt=F("judgement__slope_tolerance_pct") / 2.0)
+    | Q(judgement__common_change_pct__lt=F("judgement__slope_tolerance_pct") / -2.0)
+)
+_BELIEVED_OF = Q(judgement__trusted=True) & ~_REFERENCE_MOVED
+
 _BY_KEY = Statement(lambda mark: _calibrations(pk__among=[mark]).order_by(), uuids=True)
 _OF_SENSOR = Statement(lambda mark: _calibrations(sensor=mark))
 _NEWEST = Statement(
@@ -171,7 +182,7 @@ _BELIEVED = Statement(
     lambda mark: (
         Sensor.objects.filter(among("pk", [mark]))
         .order_by()
-        .values_list(_newest_key(), _newest_key(judgement__trusted=True))
+        .values_list(_newest_key(), _newest_key(_BELIEVED_OF))
     )
 )
 _POINTS = Statement(

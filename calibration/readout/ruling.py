@@ -3,9 +3,9 @@
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
+from calibration.moving import MOVED
 from calibration.readout import deciding, sources
 from calibration.readout.phrases import beside_limit, chance, day, en, signed
-from calibration.summing import MOVED
 from calibration.weighing import FIRST_LIMIT, SLOW
 
 Answer = Mapping[str, Any]

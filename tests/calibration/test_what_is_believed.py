@@ -30,9 +30,13 @@ class _OneRule:
 
 
 def judged(cells, *, tag=True):
-    """Return the weighed case of cells, each a list of (day, slope)."""
-    rows = [(key, day, slope) for key, cell in enumerate(cells, 1) for day, slope in cell]
-    sensor, day, slope = (np.array(values) for values in zip(*rows, strict=True))
+    """Return the weighed case of cells, each a list of (day, slope), or with a reference's key."""
+    rows = [
+        (key, day, slope, *(reference or (5,)))
+        for key, cell in enumerate(cells, 1)
+        for day, slope, *reference in cell
+    ]
+    sensor, day, slope, reference = (np.array(values) for values in zip(*rows, strict=True))
     size = len(rows)
     load = np.tile([0.0, LOAD], size)
     reading = ZERO + np.repeat(slope, 2) * load
@@ -56,9 +60,9 @@ def judged(cells, *, tag=True):
         superseded=np.zeros(size, dtype=bool),
         as_found=np.ones(size, dtype=bool),
         installation=sensor,
-        reference=np.full(size, 5),
+        reference=reference,
         reference_pct=np.full(size, 0.2),
-        references=References(np.array([5]), np.array([0.2]), ("UTC",)),
+        references=References(np.array([5, 6]), np.full(2, 0.2), ("UTC", "UTC")),
         rated_load=np.full(size, RATED),
         lot=np.full(size, "L1"),
         extras={name: np.zeros(size) + value for name, value in given.items()},
@@ -201,8 +205,6 @@ def test_cells_are_not_watched_for_what_their_reference_moved_years_ago(back):
     after = [10.0 * MOVED_BY] * 3 + [10.0 if back else 10.0 * MOVED_BY] * 2
     found = judged([yearly(10.0, 10.0, *after)] * 8)
     at_once = found.case.history.season == 2020
-    if back:
-        at_once |= found.case.history.season == 2023
     assert found.outlook.moved.tolist() == at_once.tolist()
     assert not found.outlook.slow.any()
     assert (found.outlook.level[~at_once] == weighing.WITHIN).all()
@@ -236,3 +238,74 @@ def test_a_slow_flag_says_how_far_the_cell_has_come_by_itself():
     years = found.case.history.season[flags.index[slow]] - 2018
     assert flags.magnitude[slow] == pytest.approx(100.0 * (own**years - 1.0), abs=0.8)
     assert not {"common_reference"} & {first_cause(found, i) for i in flags.index[slow].tolist()}
+
+
+MENDED, ANOTHER = 5, 6  # keys of the reference that moved, and of another one
+
+
+def moved_once(*then, count=8):
+    """Cells whose reference had moved in 2020, some with what was measured after that."""
+    cells = [yearly(10.0, 10.0, 10.0 * MOVED_BY) for _ in range(count)]
+    for cell, more in zip(cells, then, strict=False):
+        cell.extend(more)
+    return cells
+
+
+@pytest.mark.parametrize("moved_by", [MOVED_BY, 1.0 / MOVED_BY, 1.025])
+@pytest.mark.parametrize("reference", [MENDED, ANOTHER])
+@pytest.mark.parametrize("cells", [1, 2, 3, 4, 8])
+@pytest.mark.parametrize("days", [1, 365])
+def test_cells_that_come_back_when_the_reference_is_good_again_have_not_drifted(
+    moved_by, reference, cells, days
+):
+    again = [(season(2020) + days, 10.0, reference), (season(2022), 10.01, reference)]
+    whole = [yearly(10.0, 10.0, 10.0 * moved_by) for _ in range(8)]
+    for cell in whole[:cells]:
+        cell.extend(again)
+    found = judged(whole)
+    history, outlook = found.case.history, found.outlook
+    after = history.day > season(2020)
+    back = history.day == season(2020) + days
+    assert outlook.level[after].tolist() == [weighing.WITHIN] * 2 * cells
+    assert np.abs(outlook.expectation.change_slope_pct[after]).max() < 0.6
+    returned = found.shared.moves.returned
+    assert returned[back] == pytest.approx(moved_by - 1.0, abs=0.004)
+    assert np.isnan(returned[~back]).all()
+    assert outlook.moved.tolist() == (history.day == season(2020)).tolist()
+    assert outlook.trusted.all()
+    kinds = flagging.flags_of(found).kind
+    assert kinds.tolist() == [flagging.REFERENCE]
+
+
+def test_the_cells_that_come_back_do_so_among_many_that_were_not_there():
+    """A day with the mended reference: few were measured while it was off, most were not."""
+    there = [[*yearly(10.0, 10.0, 10.0 * MOVED_BY), (season(2020) + 9, 10.0)] for _ in range(6)]
+    others = [[*yearly(10.0, 10.0), (season(2020) + 9, 10.0)] for _ in range(20)]
+    found = judged(there + others)
+    last = found.case.history.day == season(2020) + 9
+    assert (found.outlook.level[last] == weighing.WITHIN).all()
+    assert (~np.isnan(found.shared.moves.returned[last])).sum() == 6
+
+
+@pytest.mark.parametrize("size", [0.91, 0.95, 1.09])
+def test_a_cell_that_does_not_come_back_to_its_numbers_has_drifted(size):
+    found = judged(moved_once([(season(2020) + 1, 10.0 * size, ANOTHER)]))
+    at = np.flatnonzero(found.case.history.day == season(2020) + 1)
+    assert found.outlook.level[at].tolist() == [weighing.BEYOND]
+
+
+def test_a_reference_that_stays_off_keeps_its_cells_as_they_are():
+    found = judged(moved_once(*[[(season(2021), 10.0 * MOVED_BY)]] * 5))
+    assert np.isnan(found.shared.moves.returned).all()
+    assert (found.outlook.level[found.case.history.season == 2021] == weighing.WITHIN).all()
+
+
+def test_a_reference_that_moves_again_after_it_came_back_is_found_again():
+    back_and_off = [(season(2021), 10.0), (season(2022), 10.0 * MOVED_BY), (season(2023), 10.0)]
+    found = judged(moved_once(*[back_and_off] * 8))
+    year = found.case.history.season
+    assert found.outlook.moved.tolist() == np.isin(year, (2020, 2022)).tolist()
+    assert (~np.isnan(found.shared.moves.returned)).tolist() == np.isin(
+        year, (2021, 2023)
+    ).tolist()
+    assert (found.outlook.level[year == 2023] == weighing.WITHIN).all()
