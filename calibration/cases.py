@@ -5,6 +5,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.adjusting import pairs_of
 from calibration.arrays import MINUTES, VISIT, History
 from calibration.metrology import drift, felt, pairing
 from calibration.metrology.coverage import coverage_factor
@@ -74,12 +75,7 @@ class Case:
         self.lines = lines
         self.state = state_of(lines, history.reference_pct, slice(None) if whole else keep)
         self.limits = Limits.of(self.history, rules)
-        self.pairs: Pairs = pairing.pair(
-            self.history.sensor,
-            self.history.season,
-            self.history.installation,
-            self.history.starts_segment,
-        )
+        self.pairs: Pairs = pairs_of(self.history, self.state)
         self.change, self.since_first = self._changes()
 
     @property

@@ -11,10 +11,11 @@ from django.db.models import Count, Exists, OuterRef, QuerySet
 from numpy.typing import NDArray
 
 from calibration import arrays, expecting
+from calibration.adjusting import pairs_of
 from calibration.cases import state_of, without_line
 from calibration.columns import among
 from calibration.expecting import Fleet
-from calibration.metrology import fit, pairing
+from calibration.metrology import fit
 from calibration.metrology.fleetnoise import (
     DEFAULT,
     METHOD,
@@ -170,9 +171,7 @@ def _lives(model: int) -> _Lives | None:
     if not len(keep):
         return None
     state, history = state_of(lines, history.reference_pct, keep), history.take(keep)
-    pairs = pairing.pair(
-        history.sensor, history.season, history.installation, history.starts_segment
-    )
+    pairs = pairs_of(history, state)
     series = expecting.series_of(history, state, pairs, np.ones(len(history), dtype=bool))
     return _Lives(series, history.lot[series.first], pairs.segment[series.first] == 1)
 

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
+from calibration.models import Stage
 from calibration.moving import MOVED
 from calibration.readout import deciding, sources
 from calibration.readout.phrases import beside_limit, chance, day, en, signed
@@ -54,7 +55,8 @@ def _by_chance(watch: float, flag: float) -> str:
         f"calibration here lies beyond the tolerance with p of at least {chance(SLOW)}, also "
         "when what the reference moved since then is taken off; or the "
         f"reference has moved, with a chance of at least {chance(MOVED)}, by more than half the "
-        "slope's tolerance. Within: otherwise. No guard band is added."
+        "slope's tolerance, and not back to where it was. Within: otherwise. No guard band is "
+        "added."
     )
 
 
@@ -65,6 +67,11 @@ def reached(answer: Answer, when: Day = day) -> str:
     if not answer["verdict"]:
         return "It is not judged yet; the next scan does it."
     found = deciding.ground(answer)
+    if found == deciding.NOTHING and answer["stage"] == Stage.AS_LEFT:
+        return (
+            "It was left so after an adjustment: nothing before it is compared with it, and what "
+            f"comes after is held against it. The verdict is {answer['verdict']}."
+        )
     if found == deciding.NOTHING:
         return (
             "It starts this sensor's history at this place: there is nothing to compare it with, "

@@ -70,6 +70,7 @@ def answer(**changes):
             "earliest_crossing": "2027-02-01",
         },
         "verdict": "within",
+        "stage": "as_found",
         "performed_at": "2026-03-10T09:00:00Z",
         "superseded_by": None,
         "causes": [],
@@ -213,6 +214,10 @@ def test_a_watch_that_the_chance_alone_would_not_give_is_explained():
         verdict="watch", against_expected=expected(reference_moved=0.97, common_change_pct=-1.6)
     )
     assert "reference has moved with a chance of 97 %" in said(moved, "verdict")
+    back = expected(
+        reference_moved=0.97, common_change_pct=-1.6, reference_returned_pct=1.63, p_out_slope=0.1
+    )
+    assert "reference" not in said(answer(against_expected=back), "verdict")
     older = answer(verdict="beyond")
     assert "judged by other thresholds, until the next scan" in said(older, "verdict")
 
@@ -414,3 +419,25 @@ def test_the_calibration_page_says_why(world, two, settings, monkeypatch):
     assert "Why this verdict" in text
     assert "JCGM 106:2012" in text
     assert "led one to expect the slope" in text
+
+
+def test_a_reference_that_came_back_is_said_with_what_it_had_moved_by():
+    back = {"reference_returned_pct": 4.51, "common_change_pct": -4.3}
+    together = said(answer(against_expected=expected(reference_moved=0.97, **back)), "common")
+    assert "had moved by +4.5 % before" in together
+    assert "the way back is not the cell's" in together
+    assert "It is the way back from where the reference had moved." in together
+    back = {"reference_returned_pct": 4.51, "common_change_pct": 0.0}
+    many = said(answer(against_expected=expected(reference_moved=0.04, **back)), "common")
+    assert "had moved by +4.5 % before" in many
+    assert "Chance that the reference itself moved: 4 %" in many
+    alone = expected(common_members=1, reference_moved=None, **back)
+    assert "had moved by +4.5 % before" in said(answer(against_expected=alone), "common")
+
+
+@pytest.mark.parametrize(
+    ("stage", "says"), [("as_left", "left so after an adjustment"), ("as_found", "starts this")]
+)
+def test_what_begins_anew_says_why(stage, says):
+    nothing = {"against_expected": {}, "against_previous": {}, "against_first": {}}
+    assert says in said(answer(stage=stage, **nothing), "verdict")

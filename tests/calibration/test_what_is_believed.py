@@ -29,8 +29,11 @@ class _OneRule:
         return Rule(3.0, 2.0, 0.5, 0.3, 0.9, 365, None, (500.0, 1000.0), "N", None)
 
 
-def judged(cells, *, tag=True):
-    """Return the weighed case of cells, each a list of (day, slope), or with a reference's key."""
+def judged(cells, *, tag=True, as_left=()):
+    """Return the weighed case of cells, each a list of (day, slope), or with a reference's key.
+
+    `as_left` says of each cell which of its calibrations were.
+    """
     rows = [
         (key, day, slope, *(reference or (5,)))
         for key, cell in enumerate(cells, 1)
@@ -58,7 +61,7 @@ def judged(cells, *, tag=True):
         season=(1970 + day // 365.25).astype(np.int64),
         starts_segment=np.zeros(size, dtype=bool),
         superseded=np.zeros(size, dtype=bool),
-        as_found=np.ones(size, dtype=bool),
+        as_found=~np.concatenate([*as_left]) if len(as_left) else np.ones(size, dtype=bool),
         installation=sensor,
         reference=reference,
         reference_pct=np.full(size, 0.2),
@@ -309,3 +312,81 @@ def test_a_reference_that_moves_again_after_it_came_back_is_found_again():
         year, (2021, 2023)
     ).tolist()
     assert (found.outlook.level[year == 2023] == weighing.WITHIN).all()
+
+
+# ── Left after an adjustment ──────────────────────────────────────────────────
+# Drift is what a cell was found with against what it was left with before: intervals are reviewed
+# by results before adjustment (ILAC-G24 / OIML D 10, methods of reviewing; from memory).
+
+
+def visits(*slopes):
+    """Yearly visits of one cell: (as found, as left), or (as found,)."""
+    return [
+        (season(2018 + year, hours), slope)
+        for year, visit in enumerate(slopes)
+        for hours, slope in enumerate(visit)
+    ]
+
+
+def left(cell):
+    """Which of its calibrations are the second of a visit."""
+    days = np.array([day for day, _ in cell])
+    return np.append(False, np.diff(days) < 0.5)
+
+
+def test_what_was_left_adjusted_is_no_drift_and_the_next_is_held_against_it():
+    cell = visits((10.0,), (10.0,), (10.5, 10.01), (10.0,), (9.6, 10.0), (10.0,))
+    found = judged([cell], as_left=[left(cell)])
+    beyond = found.outlook.level == weighing.BEYOND
+    assert beyond.tolist() == [slope in {10.5, 9.6} for _, slope in cell]
+    assert found.case.pairs.segment.tolist() == [1, 1, 1, 2, 2, 2, 3, 3]
+    assert found.case.pairs.previous.tolist()[4] == 3
+    assert found.outlook.expectation.change_slope_pct[4] == pytest.approx(-0.1, abs=0.02)
+    flags = flagging.flags_of(found)
+    assert flags.index.tolist() == np.flatnonzero(beyond).tolist()
+
+
+def test_the_same_numbers_found_twice_are_drift_and_back_again():
+    """The same, but nobody said that it was adjusted: both ways are judged."""
+    cell = visits((10.0,), (10.0,), (10.5, 10.01))
+    found = judged([cell])
+    assert found.outlook.level[2:].tolist() == [weighing.BEYOND] * 2
+    assert found.case.pairs.segment.max() == 1
+
+
+@pytest.mark.parametrize(
+    ("left_with", "adjusted", "level"),
+    [
+        (10.02, True, weighing.WITHIN),
+        (10.2, True, weighing.WITHIN),
+        (10.44, False, weighing.WITHIN),  # no more than chance: it says nothing of an adjustment
+        (11.2, False, weighing.BEYOND),  # farther away
+        (10.5 * LBF, False, weighing.BEYOND),  # typed in another unit
+        (10.5 / LBF, False, weighing.BEYOND),
+    ],
+)
+def test_only_what_brings_a_cell_back_is_an_adjustment(left_with, adjusted, level):
+    cell = visits((10.0,), (10.0,), (10.5, left_with))
+    found = judged([cell], as_left=[left(cell)])
+    assert (found.case.pairs.segment[-1] == 2) == adjusted
+    assert found.outlook.level[-1] == level
+
+
+def test_a_new_cell_that_is_adjusted_on_its_first_visit_begins_with_what_it_was_left_with():
+    cell = visits((10.4, 10.0), (10.0,))
+    found = judged([cell], as_left=[left(cell)])
+    assert found.case.pairs.segment.tolist() == [1, 2, 2]
+    assert found.outlook.level[1:].tolist() == [weighing.WITHIN] * 2
+
+
+def test_a_cell_that_is_adjusted_in_two_steps_begins_with_the_second():
+    cell = visits((10.0,), (10.0,), (10.8, 10.4, 10.0), (10.0,))
+    found = judged([cell], as_left=[left(cell)])
+    assert found.case.pairs.segment.tolist() == [1, 1, 1, 2, 3, 3]
+    assert found.outlook.level[3:].tolist() == [weighing.WITHIN] * 3
+
+
+def test_what_is_left_on_another_visit_is_judged():
+    cell = [*visits((10.0,), (10.0,), (10.5,)), (season(2020, 20.0), 10.0)]
+    found = judged([cell], as_left=[[False, False, False, True]])
+    assert found.outlook.level[-1] == weighing.BEYOND
