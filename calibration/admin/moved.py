@@ -17,7 +17,7 @@ from fleet.scope import Scope
 def note_references(rows: Iterable[Any], scope: Scope) -> None:
     """Give each flag `moved_reference`: which one on which day; empty for other kinds."""
     flags = list(rows)
-    moved = fleetwide.moved_references(flags, scope=scope)
+    moved = fleetwide.moved_references(flags, scope=scope, with_others=False)
     for row in flags:
         row.moved_reference = in_words(moved[row.pk]) if row.pk in moved else ""
 

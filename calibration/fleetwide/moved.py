@@ -35,8 +35,13 @@ class MovedReference:
     others: list[Calibration] = field(default_factory=list)
 
 
-def moved_references(flags: Iterable[DriftFlag], *, scope: Scope) -> dict[int, MovedReference]:
-    """Return what each flag of a reference is about, by its key; other kinds have nothing."""
+def moved_references(
+    flags: Iterable[DriftFlag], *, scope: Scope, with_others: bool = True
+) -> dict[int, MovedReference]:
+    """Return what each flag of a reference is about, by its key; other kinds have nothing.
+
+    Without the others, which a list does not name, one query less.
+    """
     kind = DriftFlag.Kind.REFERENCE
     asked = {row.calibration_id: row.pk for row in flags if row.kind == kind}
     if not asked:
@@ -47,7 +52,7 @@ def moved_references(flags: Iterable[DriftFlag], *, scope: Scope) -> dict[int, M
         for row in rows.select_related("dealer", "reference__dealer")
     }
     days = {(used, _day_of(row, used)) for row, used in found.values() if used}
-    beside = _calibrated(list(days), scope)
+    beside = _calibrated(list(days) if with_others else (), scope)
     return {
         flag: MovedReference(
             used, _day_of(row, used), _others(row, beside[_key(row, used)] if used else [])

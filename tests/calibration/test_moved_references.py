@@ -95,6 +95,13 @@ def test_many_flags_ask_as_much_as_one(world, moved):
     assert cost([moved]) == cost([moved, *others])
 
 
+def test_a_list_asks_once_for_all(world, moved):
+    with CaptureQueriesContext(connection) as asked:
+        found = fleetwide.moved_references([moved], scope=SYSTEM, with_others=False)
+    assert len(asked) == 1
+    assert (found[moved.pk].reference, found[moved.pk].others) == (world.references["A"], [])
+
+
 def test_who_may_not_know_the_reference_is_told_the_day_alone(world, moved):
     scope = scope_of(world.users["managerB"])
     found = told(moved, scope)
