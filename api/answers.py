@@ -34,6 +34,25 @@ TOLERANCE = (
 )
 
 
+class BesideAnswer(serializers.Serializer[Any]):
+    """A calibration of another sensor with the same reference on the same day."""
+
+    calibration = serializers.UUIDField()
+    sensor = serializers.IntegerField()
+    sensor_serial = serializers.CharField()
+
+
+class MovedAnswer(serializers.Serializer[Any]):
+    """Which reference a flag of a reference is about, and what else was calibrated with it."""
+
+    reference = serializers.IntegerField(
+        allow_null=True, help_text="null: none was named, or it is not yours to know."
+    )
+    reference_name = serializers.CharField()
+    day = serializers.DateField(help_text="By the clock of the reference's dealer.")
+    others = BesideAnswer(many=True, help_text="Other cells that you may see, by serial.")
+
+
 class FlagAnswer(serializers.Serializer[Any]):
     """A flag."""
 
@@ -59,6 +78,9 @@ class FlagAnswer(serializers.Serializer[Any]):
     family_cause = serializers.CharField()
     assigned_to = serializers.CharField(help_text="A user name; to the person's dealer only.")
     assigned_at = serializers.DateTimeField(allow_null=True)
+    moved = MovedAnswer(
+        required=False, allow_null=True, help_text="Of a flag of a reference; null of others."
+    )
 
 
 class PointAnswer(serializers.Serializer[Any]):

@@ -72,7 +72,7 @@ class CalibrationInput(Input):
     reading_unit = serializers.ChoiceField(choices=READINGS)
     points = serializers.ListField(child=PointInput(), max_length=500)
     conditions = ConditionsInput(required=False, allow_null=True)
-    note = Text(required=False, allow_blank=True, max_length=2000)
+    note = Text(lines=True, required=False, allow_blank=True, max_length=2000)
     supersedes = ref(Calibration, required=False, allow_null=True)
     supersede_reason = Text(required=False, allow_blank=True, max_length=200)
 
@@ -101,7 +101,7 @@ class FunctionalInput(Input):
     sensor = ref(Sensor, "dealer", required=False)
     performed_at = Text(max_length=64, help_text=MOMENT)
     technician = Text(required=False, allow_blank=True, max_length=80)
-    note = Text(required=False, allow_blank=True, max_length=2000)
+    note = Text(lines=True, required=False, allow_blank=True, max_length=2000)
     load_unit = serializers.ChoiceField(
         choices=LOADS, required=False, help_text="Absent: the dealer's."
     )

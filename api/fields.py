@@ -10,6 +10,7 @@ from rest_framework import serializers
 
 from api.scoping import Rows, candidates, is_uuid
 from fleet.scope import Scope
+from fleet.texts import unprintable
 
 FIRST_DAY, LAST_DAY = date(1900, 1, 1), date(2200, 12, 31)
 
@@ -110,10 +111,32 @@ class Uuid(serializers.UUIDField):
 
 
 class Text(serializers.CharField):
-    """A JSON string."""
+    """A JSON string of characters that are shown, in one line unless it may have several."""
+
+    default_error_messages = {"unprintable": "Holds the character {found}"}
+
+    def __init__(self, *, lines: bool = False, **options: Any) -> None:
+        self.lines = lines
+        super().__init__(**options)
 
     def to_internal_value(self, data: Any) -> str:
         """Return the text."""
         if not isinstance(data, str):
             self.fail("invalid")
-        return super().to_internal_value(data)
+        text = super().to_internal_value(data)
+        found = self.unprintable(text)
+        if found:
+            self.fail("unprintable", found=found)
+        return text
+
+    def unprintable(self, text: str) -> str:
+        """Return the first character that is not taken; nothing where there is none."""
+        return unprintable(text, lines=self.lines)
+
+
+class Secret(Text):
+    """A password: any characters, for a person may have one of them already."""
+
+    def unprintable(self, text: str) -> str:
+        """Return nothing: all characters are taken."""
+        return ""

@@ -7,7 +7,8 @@ from typing import Any
 from rest_framework import serializers
 from rest_framework.settings import api_settings
 
-from api.fields import Ref
+from api.fields import Ref, Text
+from fleet import texts
 from fleet.errors import Problem
 
 WHOLE = str(api_settings.NON_FIELD_ERRORS_KEY)
@@ -70,6 +71,8 @@ def _accepted(field: Any, error: Any) -> str:
         return "a field of the description at /api/schema/"
     if isinstance(field, Ref):
         return f"the id{' or ' + field.key if field.key else ''} of a {field.noun} you may see"
+    if isinstance(field, Text) and getattr(error, "code", "") == "unprintable":
+        return texts.LINES if field.lines else texts.ONE_LINE
     for kind, said in _SAID.items():
         if isinstance(field, kind):
             return said(field)

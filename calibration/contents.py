@@ -1,14 +1,18 @@
 """What a draft says, as it is digested; whether a record says the same; refusals that follow."""
 
 import uuid
+from dataclasses import replace
+from datetime import datetime
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 from calibration import digests
 from calibration.digests import Content
-from calibration.drafts import CalibrationDraft
-from calibration.models import Calibration
+from calibration.drafts import CalibrationDraft, wall_clock
+from calibration.models import Calibration, SealedRecord
 from calibration.seats import Seat
 from fleet.errors import Conflict, Problem
+from fleet.models import Change, Dealer
 
 _Point = tuple[float, float, str]
 
@@ -46,8 +50,35 @@ def says_the_same(existing: Calibration, draft: CalibrationDraft) -> bool:
     """Whether a stored record's content, where it stood then left aside, is the draft's.
 
     Words that were erased are nobody's to compare, nor is what the reference was called then: the
-    rest decides.
+    rest decides. A moment without an offset says the same where it is that of the record by the
+    clock of its dealer now, or as that clock was when the record was made.
     """
+    if _is_said(existing, draft):
+        return True
+    then = moment_then(existing, draft.performed_at)
+    return then is not None and _is_said(existing, replace(draft, performed_at=then))
+
+
+def moment_then(record: SealedRecord, moment: datetime) -> datetime | None:
+    """Return what a moment that was sent without an offset meant when a record was made.
+
+    By the clock of the dealer who recorded it, whose zone may have been edited since: the trail
+    of changes, which the database writes, knows the zone before. None where an offset was sent.
+    """
+    typed = wall_clock(moment)
+    if typed is None:
+        return None
+    edits = Change.objects.filter(
+        table=Dealer._meta.db_table,
+        row=str(record.dealer_id),
+        at__gt=record.recorded_at,
+        before__timezone__isnull=False,
+    )
+    before = edits.order_by("pk").values_list("before__timezone", flat=True).first()
+    return typed.replace(tzinfo=ZoneInfo(before or record.dealer.timezone))
+
+
+def _is_said(existing: Calibration, draft: CalibrationDraft) -> bool:
     said = said_in(draft, None)._replace(
         id=existing.pk,
         sensor_serial=existing.sensor_serial,

@@ -72,7 +72,7 @@ class FunctionalDraft:
 
 
 def resolve_moment(text: Any, zone: ZoneInfo, field: str = "performed_at") -> datetime:
-    """Read a moment; without an offset it is the zone's wall clock.
+    """Read a moment; without an offset it is the zone's wall clock, and carries the zone.
 
     Raises
     ------
@@ -100,6 +100,11 @@ def resolve_moment(text: Any, zone: ZoneInfo, field: str = "performed_at") -> da
             str(text)[:60],
         )
     )
+
+
+def wall_clock(moment: datetime) -> datetime | None:
+    """Return what was typed of a moment without an offset; None where it had one."""
+    return moment.replace(tzinfo=None) if isinstance(moment.tzinfo, ZoneInfo) else None
 
 
 def _in_calendar(moment: datetime, field: str) -> datetime:

@@ -14,6 +14,7 @@ from calibration.events import tell_of_flags
 from calibration.models import DriftFlag
 from fleet.errors import Conflict, Invalid, NotFound, Problem
 from fleet.statements import Statement
+from fleet.texts import require_one_line
 from fleet.updating import take_over, update
 
 OPEN, ACKNOWLEDGED, CLOSED = DriftFlag.Status
@@ -207,4 +208,5 @@ def said(field: str, words: str, wanted: str) -> str:
     words = words.strip()
     if not 3 <= len(words) <= 200:
         raise Invalid(Problem(field, wanted, "3 to 200 characters"))
+    require_one_line(field, words)
     return words

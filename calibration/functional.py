@@ -1,14 +1,14 @@
 """Record a functional test and judge it; the same write path for API, admin and import."""
 
 import uuid
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
 from django.db import IntegrityError, transaction
 
 from calibration import digests, proving
-from calibration.contents import overtaken
+from calibration.contents import moment_then, overtaken
 from calibration.drafts import FunctionalDraft, StepDraft
 from calibration.models import FunctionalTest, SetpointStep
 from calibration.validating_tests import check_functional
@@ -135,13 +135,20 @@ def _float(value: float | None) -> float | None:
 
 
 def _already_there(existing: FunctionalTest, draft: FunctionalDraft) -> RecordedTest:
+    then = moment_then(existing, draft.performed_at)
+    meant = [draft] if then is None else [draft, replace(draft, performed_at=then)]
+    elsewhere = existing.installation_id != draft.installation.pk
+    if elsewhere or not any(_is_said(existing, each) for each in meant):
+        raise _taken(existing.pk)
+    return RecordedTest(existing, created=False)
+
+
+def _is_said(existing: FunctionalTest, draft: FunctionalDraft) -> bool:
     row = _row(draft, draft.installation.sensor)
     row.machine_serial, row.position = existing.machine_serial, existing.position
     row.words_salt, row.words_digest = existing.words_salt, existing.words_digest
     content = digests.content_digest(row, _steps(row, draft), dealer_code=existing.dealer.code)
-    if existing.installation_id != draft.installation.pk or content != existing.content_digest:
-        raise _taken(existing.pk)
-    return RecordedTest(existing, created=False)
+    return content == existing.content_digest
 
 
 def _taken(key: uuid.UUID) -> Conflict:

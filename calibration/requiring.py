@@ -1,12 +1,12 @@
 """What any value of a record must be: one of a few, a number of reason, a text, a day gone by."""
 
 import math
-import unicodedata
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import Any
 
 from fleet.errors import Problem
+from fleet.texts import problem_of
 
 CLOCK_SKEW = timedelta(minutes=5)  # a tablet's clock may be a little ahead of ours
 GREATEST_NUMBER = 1e12
@@ -37,18 +37,9 @@ def text(field: str, value: str, longest: int, *, lines: bool = False) -> Iterat
     """Yield a problem where a text is too long or holds characters that cannot be shown."""
     if len(value) > longest:
         yield Problem(field, "Too long", f"at most {longest} characters", f"{value[:40]}...")
-    if value.isprintable():
-        return
-    allowed = "\n\t\r" if lines else ""
-    for letter in value:
-        if unicodedata.category(letter) in {"Cc", "Cs", "Cn"} and letter not in allowed:
-            yield Problem(
-                field,
-                f"Holds the character U+{ord(letter):04X}",
-                "printable text",
-                value[:40].encode("ascii", "backslashreplace").decode(),
-            )
-            return
+    broken = problem_of(field, value, lines=lines)
+    if broken:
+        yield broken
 
 
 def moment(field: str, when: datetime, *, now: datetime) -> Iterator[Problem]:

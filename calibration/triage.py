@@ -17,6 +17,7 @@ from fleet import access
 from fleet.errors import Conflict, Forbidden, Invalid, NotFound, Problem
 from fleet.models import DEALER_ROLES, Role, User
 from fleet.scope import Scope
+from fleet.texts import require_one_line
 
 MOST_KEPT = 40
 MOST_AT_ONCE = 500
@@ -158,6 +159,7 @@ def keep_look(*, user_id: int, name: str, query: str) -> KeptLook:
     name = name.strip()
     if not 1 <= len(name) <= 40:
         raise Invalid(Problem("name", "Name what you look at", "1 to 40 characters"))
+    require_one_line("name", name)
     if len(query) > 500:
         raise Invalid(Problem("query", "Too many filters for one link", "at most 500 characters"))
     mine = KeptLook.objects.filter(person=user_id)

@@ -25,6 +25,7 @@ from fleet.models import (
 )
 from fleet.models.folded import following
 from fleet.scope import Scope
+from fleet.texts import require_printable
 from fleet.updating import hold
 
 Row = TypeVar("Row", bound=models.Model)
@@ -54,6 +55,7 @@ def clean_and_save(row: Row, *, only: Iterable[str] | None = None) -> Row:
     Conflict
         Where another row already holds what must be unique.
     """
+    require_printable(row, only)
     try:
         with transaction.atomic():
             row.full_clean()

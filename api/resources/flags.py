@@ -1,7 +1,7 @@
 """Flags: what somebody has to look at, worst first; acknowledged and closed with a reason."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
@@ -22,6 +22,9 @@ from calibration.models import DriftFlag
 from fleet import access
 from fleet.errors import Invalid, Problem
 from fleet.models import Customer, Dealer, Machine, MachineModel, Sensor, SensorModel
+
+if TYPE_CHECKING:
+    from calibration.fleetwide import MovedReference
 
 _COLUMNS = (
     "id", "sensor_serial", "kind", "level", "magnitude", "tolerance", "p_out", "status",
@@ -95,9 +98,13 @@ class FlagViews(Resource):
     columns = _COLUMNS
 
     def answers(self, rows: Sequence[DriftFlag]) -> Sequence[dict[str, Any]]:
-        """Return flags with their sensors' serials."""
+        """Return flags with their sensors' serials, and which reference moved on which day."""
+        from calibration.fleetwide import moved_references
+
+        moved = moved_references(rows, scope=self.scope)
         return [
-            readout.flag_answer(row, self.scope) | {"sensor_serial": row.sensor.serial}
+            readout.flag_answer(row, self.scope)
+            | {"sensor_serial": row.sensor.serial, "moved": _told(moved.get(row.pk))}
             for row in rows
         ]
 
@@ -148,3 +155,22 @@ class FlagViews(Resource):
         row = self.get_object()
         triage.part(row)
         return Response(self.shown(row))
+
+
+def _told(moved: "MovedReference | None") -> dict[str, Any] | None:
+    """Return what a flag of a reference is about."""
+    if moved is None:
+        return None
+    return {
+        "reference": moved.reference.pk if moved.reference else None,
+        "reference_name": moved.reference.name if moved.reference else "",
+        "day": moved.day.isoformat(),
+        "others": [
+            {
+                "calibration": str(row.pk),
+                "sensor": row.sensor_id,
+                "sensor_serial": row.sensor_serial,
+            }
+            for row in moved.others
+        ],
+    }

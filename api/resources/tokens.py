@@ -14,7 +14,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.errors import CodeNeeded
-from api.fields import Text
+from api.fields import Secret, Text
 from api.inputs import Input
 from api.refs import beside
 from api.registers import Resource
@@ -36,7 +36,7 @@ class TokenInput(Input):
     """Who asks, and what the token is for."""
 
     username = Text(max_length=150, trim_whitespace=False)
-    password = Text(max_length=1000, trim_whitespace=False)
+    password = Secret(max_length=1000, trim_whitespace=False)
     name = Text(required=False, allow_blank=True, max_length=80, help_text="For its owner.")
     otp = Text(
         required=False,

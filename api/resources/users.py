@@ -9,7 +9,7 @@ from rest_framework import serializers
 
 from api.conditions import Filter, Whether
 from api.conditions import Ref as RefFilter
-from api.fields import Text
+from api.fields import Secret, Text
 from api.inputs import Input
 from api.permissions import require
 from api.refs import ref, rows_of
@@ -27,7 +27,7 @@ class UserInput(Input):
     echoed = ("id", "date_joined")
 
     username = Text(max_length=150)
-    password = Text(max_length=1000, trim_whitespace=False, write_only=True)
+    password = Secret(max_length=1000, trim_whitespace=False, write_only=True)
     email = serializers.EmailField(required=False, allow_blank=True, max_length=254)
     first_name = Text(required=False, allow_blank=True, max_length=150)
     last_name = Text(required=False, allow_blank=True, max_length=150)
@@ -39,7 +39,7 @@ class UserInput(Input):
 class UserAgain(UserInput):
     """The same of a person who is entered already; the password stays where none is given."""
 
-    password = Text(max_length=1000, trim_whitespace=False, write_only=True, required=False)
+    password = Secret(max_length=1000, trim_whitespace=False, write_only=True, required=False)
 
 
 class UserSerializer(serializers.ModelSerializer[User]):

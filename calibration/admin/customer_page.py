@@ -99,4 +99,4 @@ def _visits(customer: Customer, scope: Scope, today: date) -> list[dict[str, Any
 def _flags(customer: Customer, scope: Scope) -> list[dict[str, Any]]:
     seated = Installation.objects.filter(machine__customer=customer, removed_on__isnull=True)
     rows = DriftFlag.objects.visible_to(scope).filter(sensor__in=seated.values("sensor"))
-    return by_sensor(by_weight(rows.exclude(status=DriftFlag.Status.CLOSED)))
+    return by_sensor(by_weight(rows.exclude(status=DriftFlag.Status.CLOSED)), scope)

@@ -7,22 +7,26 @@ from django.db.models import QuerySet
 from django.urls import reverse
 
 from calibration.admin import wording
+from calibration.admin.moved import note_references
 from calibration.admin.weights import WORST_FIRST, magnitude
 from calibration.models import DriftFlag
+from fleet.scope import Scope
 
 
-def by_sensor(rows: QuerySet[Any]) -> list[dict[str, Any]]:
-    """Return the sensors of some weighed flags, the worst first."""
-    found: dict[int, list[DriftFlag]] = {}
+def by_sensor(rows: QuerySet[Any], scope: Scope) -> list[dict[str, Any]]:
+    """Return the sensors of some weighed flags, the worst first; which references moved, too."""
+    found: dict[int, list[Any]] = {}
     related = rows.select_related(
         "sensor__dealer", "sensor__model", "calibration", "functional_test"
     )
-    for row in related.order_by(*WORST_FIRST):
+    flags = list(related.order_by(*WORST_FIRST))
+    note_references(flags, scope)
+    for row in flags:
         found.setdefault(row.sensor_id, []).append(row)
     return [_flagged(its) for its in found.values()]
 
 
-def _flagged(rows: Sequence[DriftFlag]) -> dict[str, Any]:
+def _flagged(rows: Sequence[Any]) -> dict[str, Any]:
     """Return a sensor as one row: its states and likeliest causes, and each of its flags."""
     causes = [cause["name"] for row in rows for cause in wording.causes_of(row.causes[:1])]
     return {
@@ -35,7 +39,7 @@ def _flagged(rows: Sequence[DriftFlag]) -> dict[str, Any]:
                 "row": row,
                 "url": reverse("admin:calibration_driftflag_change", args=[row.pk]),
                 "size": magnitude(row),
-                "day": _measured_on(row),
+                "day": row.moved_reference or _measured_on(row),
             }
             for row in rows
         ],

@@ -15,6 +15,7 @@ from calibration.admin import wording
 from calibration.admin.chosen_flags import ChosenFlags
 from calibration.admin.flag_forms import PersonForm, ReasonForm, keep_typed, person_form
 from calibration.admin.looks import Looks
+from calibration.admin.moved import FlagList, moved_panel
 from calibration.admin.showing import state
 from calibration.admin.weights import (
     WORST_FIRST,
@@ -123,6 +124,10 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
         judged = Calibration.objects.select_related("judgement__first")
         return rows.prefetch_related(models.Prefetch("calibration", judged))
 
+    def get_changelist(self, request: HttpRequest, **kwargs: Any) -> type[FlagList]:
+        """Return the list that knows which reference a flag is about."""
+        return FlagList
+
     def get_ordering(self, request: HttpRequest) -> Any:
         """Keep the worst first, unless a column is chosen."""
         return WORST_FIRST
@@ -133,11 +138,11 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
         return state(row.level, row.state)
 
     @admin.display(description="how much", ordering="weight")
-    def size(self, row: DriftFlag) -> str:
+    def size(self, row: Any) -> str:
         """Return the change against its tolerance, and what it is counted from if not as usual."""
-        return size_in_list(row)
+        return ", ".join(part for part in (size_in_list(row), row.moved_reference) if part)
 
-    @admin.display(description="chance that it is real", ordering="p_out")
+    @admin.display(description="chance", ordering="p_out")
     def chance(self, row: DriftFlag) -> str:
         """Return the probability that the true change is beyond the tolerance."""
         return wording.percent(row.p_out)
@@ -178,6 +183,7 @@ class FlagAdmin(ChosenFlags, Looks, ReadOnly):
             "size": size_of(row),
             "chance": wording.percent(row.p_out),
             "causes": wording.causes_of(row.causes),
+            "moved": moved_panel(row, scope),
             "cautions": CAUTIONS,
             "opened": wording.local_time(row.opened_at, zone),
             "acknowledged": wording.local_time(row.acknowledged_at, zone),

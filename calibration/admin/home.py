@@ -34,6 +34,7 @@ def home(request: HttpRequest) -> dict[str, Any]:
     totals = flag_totals(scope)
     shown: dict[str, Any] = {
         "flags": open_flags(scope),
+        "one_dealer": not scope.everywhere and len(scope.dealers) == 1,
         "flag_totals": totals,
         "flag_parts": flag_parts(totals),
     }
@@ -57,7 +58,7 @@ def open_flags(scope: Scope) -> list[dict[str, Any]]:
         .annotate(worst=models.Min("level"), heaviest=models.Max("weight"))
         .order_by("worst", models.F("heaviest").desc(nulls_last=True), "-sensor")
     )
-    return by_sensor(rows.filter(sensor__in=worst.values_list("sensor")[:MOST]))
+    return by_sensor(rows.filter(sensor__in=worst.values_list("sensor")[:MOST]), scope)
 
 
 def flag_totals(scope: Scope) -> dict[str, int]:

@@ -162,8 +162,16 @@ class FunctionalTestAdmin(RecordAdmin):
         return wording.local_day(row.performed_at, row.sensor.dealer.zone)
 
     def judged(self, answer: dict[str, Any], zone: tzinfo) -> Any:
-        """Return the answer, with its largest error in words."""
-        return {**answer, "worst": wording.worst_error(answer["worst_error_pct"])}
+        """Return the answer, its largest error in words and its numbers as they were typed."""
+        steps = [
+            {
+                name: value if isinstance(value, str) else wording.typed(value)
+                for name, value in step.items()
+            }
+            for step in answer["steps"]
+        ]
+        worst = wording.worst_error(answer["worst_error_pct"])
+        return {**answer, "steps": steps, "worst": worst}
 
     @admin.display(description="where")
     def where(self, row: FunctionalTest) -> str:

@@ -63,6 +63,7 @@ def sensor_page(sensor: Sensor, *, scope: Scope, now: datetime) -> dict[str, Any
     here = next((place for place in places if place.removed_on is None), None)
     return {
         "sensor": sensor,
+        "rated": wording.typed(sensor.model.rated_load),
         "here": here,
         "life_line": _life_line(places, scope),
         "plots": [{**plot, "svg": svg(plot["svg"])} for plot in plots.history(life)],
@@ -130,6 +131,9 @@ def last_facts(answer: wording.Answer, zone: tzinfo) -> dict[str, Any]:
         "setpoints": wording.setpoints_of(answer),
         "causes": wording.causes_of(answer["causes"]),
         "doubt": readout.doubt_in(answer),
+        "temperature": wording.typed(answer["conditions"]["temperature_c"]),
+        "pressure": wording.typed(answer["conditions"]["hydraulic_pressure"]),
+        "measured": DriftFlag.MEASURED,
     }
 
 

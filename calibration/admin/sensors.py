@@ -107,11 +107,13 @@ class SensorPage(Desk, SensorAdmin):
         return due.due_on.isoformat() if due else ""
 
     def get_list_display(self, request: HttpRequest) -> Any:
-        """Leave the plan out where the caller does not plan."""
-        shown = super().get_list_display(request)
-        scope = scope_in(request)
-        planning = scope.administers or bool(scope.dealers)
-        return shown if planning else [name for name in shown if name != "due_on"]
+        """Leave the plan out where the caller does not plan, and the dealer where it is one."""
+        scope, left_out = scope_in(request), set()
+        if not (scope.administers or scope.dealers):
+            left_out.add("due_on")
+        if not scope.everywhere and len(scope.dealers) == 1:
+            left_out.add("dealer_code")
+        return [name for name in super().get_list_display(request) if name not in left_out]
 
     def change_view(
         self, request: HttpRequest, object_id: str, form_url: str = "", extra_context: Any = None

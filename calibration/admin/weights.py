@@ -9,7 +9,7 @@ from django.db.models.functions import Abs, NullIf
 
 from calibration.admin.wording import local_day
 from calibration.models import DriftFlag
-from calibration.readout.phrases import brief
+from calibration.readout.phrases import brief, sized
 from fleet import units
 from fleet.scope import Scope
 
@@ -32,16 +32,17 @@ def magnitude(row: DriftFlag) -> str:
     if row.kind == Kind.OVERDUE:
         return f"{row.magnitude:.0f} days"
     if row.kind == Kind.LOT:
-        return f"{row.magnitude:.3g} % of its lot found out (siblings {row.tolerance:.2g} %)"
-    said, limit = f"{brief(row.magnitude, 3)} %", f"{row.tolerance:.3g} %"
+        return f"{row.magnitude:.1f} % of its lot found out (siblings {row.tolerance:.1f} %)"
+    tested = row.kind == Kind.FUNCTIONAL  # its uncertainty is not known
+    size = brief(row.magnitude, 3) if tested else sized(row.magnitude)
+    said, limit = f"{size} %", f"{row.tolerance:.3g} %"
     if row.kind in (Kind.OFFSET, Kind.FIT):
         unit, percent = _one_percent(row)
-        size = f"{brief(row.magnitude * percent, 3)} {unit}"
-        said = f"{said} of rated load, {size}"
+        said = f"{said} of rated load, {sized(row.magnitude * percent)} {unit}"
         limit += f", {row.tolerance * percent:.3g} {unit}"
     said = f"{said} (tolerance {limit})"
     # A test that failed by pressure, ripple or what was seen: the causes say by which.
-    arrived = row.kind == Kind.FUNCTIONAL and abs(row.magnitude) <= row.tolerance
+    arrived = tested and abs(row.magnitude) <= row.tolerance
     return f"not by the force, off by {said}" if arrived else said
 
 

@@ -5,7 +5,7 @@ from datetime import date, datetime, tzinfo
 from typing import Any
 
 from calibration.models import Judgement, Reason, Stage, Verdict
-from calibration.readout import deciding, rounded, ruling, with_uncertainty
+from calibration.readout import deciding, phrases, rounded, ruling, with_uncertainty
 from calibration.readout.phrases import brief, chance, digits, en, leaving, minute, setpoint
 from calibration.weighing import FIRST_LIMIT, SLOW
 from fleet import units
@@ -133,7 +133,7 @@ def sentence(answer: Answer, zone: tzinfo) -> str:
     since = f"since {local_day(before['performed_at'], zone)}, as the whole history shows it,"
     return (
         f"{OPENING[answer['verdict']]}: {since} the slope changed by {slope} (tolerance "
-        f"{tolerance['slope_pct']:g} %) and the offset by {offset} (tolerance "
+        f"{tolerance['slope_pct']:.3g} %) and the offset by {offset} (tolerance "
         f"{tolerance['offset']:.3g} {tolerance['load_unit']})."
     )
 
@@ -224,6 +224,11 @@ def causes_of(causes: list[dict[str, Any]]) -> list[dict[str, str]]:
         }
         for cause in causes
     ]
+
+
+def typed(value: float | None) -> str:
+    """Return a number as a person typed it; nothing for none."""
+    return "" if value is None else phrases.typed(value)
 
 
 def points_of(answer: Answer) -> list[dict[str, str]]:

@@ -11,7 +11,14 @@ from typing import Any
 
 from calibration import readout
 from calibration.documents import plots
-from calibration.documents.wording import dealer_facts, local_day, local_minute, quantity, typed
+from calibration.documents.wording import (
+    change,
+    dealer_facts,
+    local_day,
+    local_minute,
+    quantity,
+    typed,
+)
 from calibration.models import Calibration, ReferenceStandard
 from calibration.readout import deciding, ruling
 from calibration.readout.phrases import chance, setpoint
@@ -21,9 +28,10 @@ from fleet.models import Dealer
 from fleet.scope import Scope
 
 METHOD = (
-    "A straight line, reading = offset + slope x load, through the points below, by least squares "
-    "weighted with the uncertainties of load and reading (D. York et al., Am. J. Phys. 72 (2004) "
-    "367). Loads set and readings taken in the order listed, cell in its place on the machine."
+    "A straight line, reading = offset + slope \u00d7 load, through the points below, by least "
+    "squares weighted with the uncertainties of load and reading (D. York et al., Am. J. Phys. 72 "
+    "(2004) 367). Loads set and readings taken in the order listed, cell in its place on the "
+    "machine."
 )
 UNCERTAINTY = (
     "u is a standard uncertainty (JCGM 100:2008), U = k u an expanded one, which covers about "
@@ -164,37 +172,39 @@ def results(answer: Mapping[str, Any]) -> dict[str, Any]:
             _expanded("slope", fit, factors["slope"], f"{reading}/{load}"),
             _expanded("offset", fit, factors["offset"], reading),
         ],
-        "residual_sd": quantity(fit.get("residual_sd"), fit["u_offset"], reading),
+        "residual_sd": quantity(fit.get("residual_sd"), fit.get("residual_sd"), reading),
         "degrees_of_freedom": fit["degrees_of_freedom"],
         "changes": [
-            change
+            row
             for name, key in (
                 (_against_expected(answer), "against_expected"),
                 ("against the season before", "against_previous"),
                 ("against the first of this run", "against_first"),
             )
-            for change in _changes(name, answer.get(key) or {}, load)
+            for row in _changes(name, answer.get(key) or {}, load)
         ],
-        "setpoints": _setpoints(answer.get("against_previous") or {}, load),
+        "setpoints": _felt(answer, load),
     }
 
 
 def _against_expected(answer: Mapping[str, Any]) -> str:
     if deciding.is_first(answer):
         return f"against {deciding.before_the_first(answer)}"
-    return "against what its history leads to expect"
+    return "against what its history leads one to expect"
 
 
 def _point(point: Mapping[str, Any], fit: Mapping[str, Any]) -> dict[str, Any]:
     on_line = fit["offset"] + fit["slope"] * point["load"]
-    u_load = fit["u_offset"] / abs(fit["slope"])
+    off = point["reading"] - on_line
+    u = fit.get("residual_sd") or fit["u_offset"]  # as the desk rounds them
+    u_load = u / abs(fit["slope"])
     return {
         "load": typed(point["load"]),
         "direction": point["direction"],
         "reading": typed(point["reading"]),
-        "on_line": quantity(on_line, fit["u_offset"], ""),
-        "residual": quantity(point["reading"] - on_line, fit["u_offset"], ""),
-        "residual_load": quantity((point["reading"] - on_line) / fit["slope"], u_load, ""),
+        "on_line": quantity(on_line, u, ""),
+        "residual": change(round(off, 9), u, ""),
+        "residual_load": change(round(off / fit["slope"], 12), u_load, ""),
     }
 
 
@@ -219,7 +229,7 @@ def _changes(name: str, against: Mapping[str, Any], load: str) -> list[dict[str,
             {
                 "against": name,
                 "what": what,
-                "change": quantity(against[key], against[f"u_{key}"], unit),
+                "change": change(against[key], against[f"u_{key}"], unit),
                 "u": quantity(against[f"u_{key}"], against[f"u_{key}"], unit),
                 "en": _short(against.get(f"en_{what}")),
                 "p_out": _chance(against.get(f"p_out_{what}")),
@@ -250,12 +260,16 @@ def causes(answer: Mapping[str, Any], most: int | None = None) -> list[dict[str,
     ]
 
 
-def _setpoints(against: Mapping[str, Any], load: str) -> list[dict[str, Any]]:
+def _felt(answer: Mapping[str, Any], load: str) -> list[dict[str, Any]]:
+    """What the operator had at the setpoints; nothing by numbers that are in doubt themselves."""
+    if readout.doubt_in(answer):
+        return []
+    against = answer.get("against_previous") or {}
     return [
         {
             "setpoint": f"{setpoint(step['setpoint'])} {load}",
             "true_load": quantity(step["true_load"], step["u_error"], load),
-            "error": quantity(step["error"], step["u_error"], load),
+            "error": change(step["error"], step["u_error"], load),
             "u": quantity(step["u_error"], step["u_error"], load),
         }
         for step in against.get("setpoints") or []

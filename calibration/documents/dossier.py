@@ -11,7 +11,14 @@ from calibration import readout
 from calibration.documents import plots, seals, tables, typesetting
 from calibration.documents.certificate_data import causes, results
 from calibration.documents.flag_words import Kind, flag_words
-from calibration.documents.wording import dealer_facts, local_day, local_minute, quantity, typed
+from calibration.documents.wording import (
+    change,
+    dealer_facts,
+    local_day,
+    local_minute,
+    quantity,
+    typed,
+)
 from fleet.errors import NotFound
 from fleet.models import Dealer, Sensor
 from fleet.scope import Scope
@@ -128,12 +135,10 @@ def _season(row: Mapping[str, Any], judged: Mapping[str, Any]) -> dict[str, Any]
         "verdict": row["verdict"],
         "slope": quantity(row["slope"], row["u_slope"], f"{reading}/{load}"),
         "offset": quantity(row["offset"], row["u_offset"], reading),
-        "slope_change": quantity(
+        "slope_change": change(
             judged.get("slope_change_pct"), judged.get("u_slope_change_pct"), "%"
         ),
-        "offset_change": quantity(
-            judged.get("offset_change"), judged.get("u_offset_change"), load
-        ),
+        "offset_change": change(judged.get("offset_change"), judged.get("u_offset_change"), load),
     }
 
 

@@ -1,6 +1,7 @@
 """A flag in one sentence, for paper."""
 
 from calibration.models import DriftFlag
+from calibration.readout.phrases import sized
 
 Kind = DriftFlag.Kind
 _SAYS = {
@@ -19,4 +20,9 @@ def flag_words(kind: str, magnitude: float, tolerance: float) -> str:
     says = _SAYS[Kind(kind)]
     if kind == Kind.FUNCTIONAL and abs(magnitude) <= tolerance:
         says = "functional test failed, not by the force (off by {size} %, tolerance {limit} %)"
-    return says.format(size=f"{magnitude:.3g}", limit=f"{tolerance:.3g}")
+    size, limit = f"{magnitude:.3g}", f"{tolerance:.3g}"
+    if kind == Kind.LOT:
+        size, limit = f"{magnitude:.1f}", f"{tolerance:.1f}"
+    elif kind not in (Kind.FUNCTIONAL, Kind.OVERDUE):
+        size = sized(magnitude)
+    return says.format(size=size, limit=limit)

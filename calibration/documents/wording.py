@@ -34,6 +34,14 @@ def quantity(value: float | None, u: float | None, unit: str) -> dict[str, Any] 
     }
 
 
+def change(value: float | None, u: float | None, unit: str) -> dict[str, Any] | None:
+    """Return the same of a change: with its sign, as the desk has it."""
+    found = quantity(value, u, unit)
+    if found and value is not None and value > 0:
+        found["text"] = f"+{found['text']}"
+    return found
+
+
 def natural(text: str) -> list[tuple[int, str]]:
     """Return a key that sorts `row 2` before `row 10`."""
     return [

@@ -66,7 +66,7 @@ def calibration_answer(calibration: Calibration, scope: Scope) -> dict[str, Any]
     (row,) = read.rows
     rated = row.rated_load * units.LOAD[row.rated_unit] / units.LOAD[row.load_unit]
     answer["figures"] = figures(answer["points"], rated_load=rated)
-    answer["explain"] = explain(answer)
+    answer["explain"] = explain(answer, calibration.sensor.dealer.zone)
     return answer
 
 

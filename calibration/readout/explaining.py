@@ -3,12 +3,14 @@
 A pure function of the answer: it computes nothing that the answer does not hold.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from datetime import tzinfo
 from functools import partial
 from typing import Any
 
 from calibration.moving import MOVED
 from calibration.readout import deciding, ruling, sources
+from calibration.readout.doubts import doubt_in
 from calibration.readout.phrases import (
     brief,
     chance,
@@ -30,7 +32,7 @@ Said = Iterator[Step]
 _FELT = "true_load", "u_error", "setpoint", "error_pct"
 
 
-def explain(answer: Answer) -> list[Step]:
+def explain(answer: Answer, zone: tzinfo) -> list[Step]:
     """Return the steps from the readings to the verdict, in their order.
 
     Parameters
@@ -38,6 +40,8 @@ def explain(answer: Answer) -> list[Step]:
     answer : mapping
         A calibration's answer. What it does not hold (no expectation for a first calibration, no
         verdict for one that is superseded, no figures of two points) makes no step.
+    zone : tzinfo
+        Of the dealer who looks after the sensor: days are said as on all its pages.
 
     Returns
     -------
@@ -46,7 +50,11 @@ def explain(answer: Answer) -> list[Step]:
         uncertainty), `formula` (plain text) and `source` (where the formula is from; empty where
         the step is a rule of this program).
     """
-    return [{"step": name, **said} for name, build in _STEPS for said in build(answer)]
+    return [
+        {"step": name, **said}
+        for name, build in _steps(partial(day, zone))
+        for said in build(answer)
+    ]
 
 
 def _points(answer: Answer) -> Said:
@@ -125,7 +133,7 @@ def _figures(answer: Answer) -> Said:
         )
 
 
-def _expected(answer: Answer) -> Said:
+def _expected(when: ruling.Day, answer: Answer) -> Said:
     expected, fit = answer.get("against_expected"), answer["fit"]
     if not expected or not fit:
         return
@@ -134,7 +142,7 @@ def _expected(answer: Answer) -> Said:
         expected["expected_offset"], expected["u_expected_offset"], fit["reading_unit"]
     )
     yield sources.EXPECTED.says(
-        f"{_basis(answer)} led one to expect the slope {slope} "
+        f"{_basis(answer, when)} led one to expect the slope {slope} "
         f"{fit['reading_unit']}/{fit['load_unit']} and the offset {offset}."
     )
 
@@ -154,11 +162,11 @@ def _jump(answer: Answer) -> Said:
         )
 
 
-def _basis(answer: Answer) -> str:
+def _basis(answer: Answer, when: ruling.Day) -> str:
     """What the expectation rests on."""
     if deciding.is_first(answer):
         return f"Nothing was measured at this place before; {deciding.before_the_first(answer)}"
-    since = f"The calibrations here since {day(answer['against_first']['performed_at'])}"
+    since = f"The calibrations here since {when(answer['against_first']['performed_at'])}"
     seasons = answer["against_expected"].get("seasons")
     return since if seasons is None else f"{since} ({number_of(seasons, 'earlier season')})"
 
@@ -216,13 +224,13 @@ def _change(name: str, answer: Answer) -> Said:
     first = deciding.is_first(answer)
     moved = f"is off {deciding.before_the_first(answer)}" if first else "changed"
     yield (sources.SLOPE_CHANGE if name == "slope" else sources.OFFSET_CHANGE).says(
-        f"The {name} {moved} by {size}; the tolerance is ±{tolerance:.4g} {unit}. Chance that "
+        f"The {name} {moved} by {size}; the tolerance is ±{tolerance:.3g} {unit}. Chance that "
         f"the true change lies beyond it: {chance(numbers[f'p_out_{name}'])}. E_n is "
         f"{en(numbers[f'en_{name}'])}: it {agree} {before}."
     )
 
 
-def _alone(which: str, answer: Answer) -> Said:
+def _alone(which: str, when: ruling.Day, answer: Answer) -> Said:
     """The change against one earlier calibration alone, the previous or the first."""
     numbers = answer[f"against_{which}"]
     if numbers.get("slope_change_pct") is None:
@@ -231,12 +239,14 @@ def _alone(which: str, answer: Answer) -> Said:
     offset = signed(numbers["offset_change"], numbers["u_offset_change"], answer["load_unit"])
     said = "the calibration of" if which == "previous" else "the first here, of"
     yield sources.PAIRWISE.says(
-        f"Beside it, against {said} {day(numbers['performed_at'])} alone: slope {slope}, "
+        f"Beside it, against {said} {when(numbers['performed_at'])} alone: slope {slope}, "
         f"offset {offset}."
     )
 
 
 def _felt(answer: Answer) -> Said:
+    if doubt_in(answer):  # what stood on the wheel is not told by numbers that are to be repeated
+        return
     rows = [
         row
         for row in answer["against_previous"].get("setpoints") or []
@@ -275,20 +285,22 @@ def _causes(answer: Answer) -> Said:
         )
 
 
-_STEPS: tuple[tuple[str, Callable[[Answer], Said]], ...] = (
-    ("points", _points),
-    ("line", _line),
-    ("figures", _figures),
-    ("expected", _expected),
-    ("common", _common),
-    ("slope change", partial(_change, "slope")),
-    ("offset change", partial(_change, "offset")),
-    ("jump", _jump),
-    ("against previous", partial(_alone, "previous")),
-    ("against first", partial(_alone, "first")),
-    ("verdict", ruling.verdict),
-    ("learnt", _learnt),
-    ("felt", _felt),
-    ("trend", _trend),
-    ("cause", _causes),
-)
+def _steps(when: ruling.Day) -> Sequence[tuple[str, Callable[[Answer], Said]]]:
+    """Return the steps by name; `when` writes a day."""
+    return (
+        ("points", _points),
+        ("line", _line),
+        ("figures", _figures),
+        ("expected", partial(_expected, when)),
+        ("common", _common),
+        ("slope change", partial(_change, "slope")),
+        ("offset change", partial(_change, "offset")),
+        ("jump", _jump),
+        ("against previous", partial(_alone, "previous", when)),
+        ("against first", partial(_alone, "first", when)),
+        ("verdict", partial(ruling.verdict, when)),
+        ("learnt", _learnt),
+        ("felt", _felt),
+        ("trend", _trend),
+        ("cause", _causes),
+    )

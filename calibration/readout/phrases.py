@@ -28,9 +28,9 @@ def beside_limit(share: float, limit: float) -> str:
     return f"{said} (a little {'above' if share > limit else 'below'})"
 
 
-def day(moment: str) -> str:
-    """Return the day of a moment that is given in UTC, and say so."""
-    return f"{moment[:10]} (UTC)"
+def day(zone: tzinfo, moment: str) -> str:
+    """Return the day of a moment in a zone, ISO 8601, as the desk and the sheets write it."""
+    return datetime.fromisoformat(moment).astimezone(zone).date().isoformat()
 
 
 def leaving(trend: Mapping[str, Any], measured_at: str) -> str:
@@ -75,6 +75,11 @@ def brief(value: float, digits: int = 2) -> str:
     """Return a share in % with its sign, to a few digits and without an exponent."""
     shown = float(f"{value:.{digits}g}") if abs(value) >= 1e-4 else 0.0
     return f"{shown:+.0f}" if abs(shown) >= 10 else f"{shown:+.{digits}g}"
+
+
+def sized(value: float) -> str:
+    """Return a change with its sign, to hundredths; a great one to tenths."""
+    return f"{value:+.2f}" if abs(value) < 100 else f"{value:+.1f}"
 
 
 def en(value: float) -> str:

@@ -3,10 +3,10 @@
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from calibration.models import Stage
+from calibration.models import DriftFlag, Stage
 from calibration.moving import MOVED
 from calibration.readout import deciding, sources
-from calibration.readout.phrases import beside_limit, chance, day, en, signed
+from calibration.readout.phrases import beside_limit, chance, en, signed
 from calibration.weighing import FIRST_LIMIT, SLOW
 
 Answer = Mapping[str, Any]
@@ -15,12 +15,12 @@ Day = Callable[[str], str]
 _NONE = "A record is judged against those before it, or its cell's tag or lot."
 
 
-def verdict(answer: Answer) -> Iterator[dict[str, str]]:
-    """Yield why the verdict is what it is."""
+def verdict(when: Day, answer: Answer) -> Iterator[dict[str, str]]:
+    """Yield why the verdict is what it is; `when` writes a day."""
     source = sources.RULE
     if _stands(answer) and deciding.judged(answer):
         source = sources.FIRST if deciding.is_first(answer) else sources.DECISION
-    yield source.says(f"{_levels(answer)} {reached(answer)} {_flags(answer)}".strip())
+    yield source.says(f"{_levels(answer)} {reached(answer, when)} {_flags(answer)}".strip())
 
 
 def rule(answer: Answer) -> str:
@@ -42,8 +42,8 @@ def _tolerated(answer: Answer) -> str:
     limit = answer["tolerance"]
     return (
         "Tolerance of the change against what the sensor's history leads one to expect, what is "
-        f"common to the day's reference taken off: slope ±{limit['slope_pct']:.4g} %, offset "
-        f"±{limit['offset']:.4g} {limit['load_unit']}. From the change and its uncertainty "
+        f"common to the day's reference taken off: slope ±{limit['slope_pct']:.3g} %, offset "
+        f"±{limit['offset']:.3g} {limit['load_unit']}. From the change and its uncertainty "
         "follows the chance p that the true change lies beyond the tolerance (JCGM 106:2012)."
     )
 
@@ -60,7 +60,7 @@ def _by_chance(watch: float, flag: float) -> str:
     )
 
 
-def reached(answer: Answer, when: Day = day) -> str:
+def reached(answer: Answer, when: Day) -> str:
     """Return the step from this record's numbers to its verdict; `when` writes a day."""
     if answer["superseded_by"]:
         return "A later record replaces this one: it takes no part in judging and has no verdict."
@@ -121,7 +121,7 @@ def _otherwise(answer: Answer, when: Day) -> str:
     return "; it was judged by other thresholds, until the next scan"
 
 
-def added_up(answer: Answer, when: Day = day) -> str:
+def added_up(answer: Answer, when: Day) -> str:
     """Return the day of the first calibration here, and what has added up since then."""
     first, (name, _) = answer["against_first"], deciding.summed(answer)
     slope = name == "slope"
@@ -149,5 +149,10 @@ def _levels(answer: Answer) -> str:
 
 
 def _flags(answer: Answer) -> str:
-    raised = [f"{flag['kind']} ({flag['level']})" for flag in answer["flags"]]
+    raised = [_named(flag["kind"], flag["level"]) for flag in answer["flags"]]
     return f"Flags: {', '.join(raised)}." if raised and _stands(answer) else ""
+
+
+def _named(kind: str, level: str) -> str:
+    """A flag's kind, and how bad it is where that was measured."""
+    return f"{kind} ({level})" if kind in DriftFlag.MEASURED else kind

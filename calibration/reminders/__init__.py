@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 from django.db import transaction
 
+from calibration.claiming import Clock
 from calibration.models import CustomerNote, Digest, Mailing, Reminder
 from calibration.reminders import content, delivery, notes
 from calibration.reminders.delivery import Letter
@@ -55,19 +56,23 @@ class SendResult:
 
 
 def send_reminders(*, now: datetime, dealer: Dealer | None = None) -> SendResult:
-    """Send today's digest to one dealer, or to all, where it is day and not yet sent."""
-    result = SendResult()
+    """Send today's digest to one dealer, or to all, where it is day and not yet sent.
+
+    `now` is the moment at which the caller read the clock: a round of many letters takes a
+    while, and each is claimed and marked at its own moment.
+    """
+    result, clock = SendResult(), Clock(now)
     for each in [dealer] if dealer else Dealer.objects.order_by("pk"):
-        if AWAKE_FROM <= now.astimezone(each.zone).time() < AWAKE_UNTIL:
-            day = now.astimezone(each.zone).date()
-            _tell(each, day, now, result)
+        here = clock.now().astimezone(each.zone)
+        if AWAKE_FROM <= here.time() < AWAKE_UNTIL:
+            _tell(each, here.date(), clock, result)
             if each.tells_customers:
-                _tell_customers(each, day, now, result)
+                _tell_customers(each, here.date(), clock, result)
     return result
 
 
 # ── The dealer ────────────────────────────────────────────────────────────────
-def _tell(dealer: Dealer, day: date, now: datetime, result: SendResult) -> None:
+def _tell(dealer: Dealer, day: date, clock: Clock, result: SendResult) -> None:
     digest = Digest.objects.filter(dealer=dealer, day=day).first()
     if digest is not None and digest.sent_at:
         result.already += 1
@@ -83,9 +88,9 @@ def _tell(dealer: Dealer, day: date, now: datetime, result: SendResult) -> None:
         Digest.objects.filter(pk=digest.pk, sent_at=None).update(last_error=NOBODY)
         result.failed.append(Failure(dealer, NOBODY))
         return
-    state = _deliver(digest, letter, now)
+    state = _deliver(digest, letter, clock)
     if state.sent:
-        _mark_told(digest, letter.reminder_ids, now)
+        _mark_told(digest, letter.reminder_ids, clock.now())
         result.sent += 1
     elif state.failed:
         result.failed.append(Failure(dealer, state.failed))
@@ -102,9 +107,9 @@ def _mark_told(digest: Digest, reminder_ids: Sequence[int], now: datetime) -> No
 
 
 # ── Customers ─────────────────────────────────────────────────────────────────
-def _tell_customers(dealer: Dealer, day: date, now: datetime, result: SendResult) -> None:
-    notes.withdraw(dealer, day, now)
-    for visit in notes.to_tell(dealer, day, now):
+def _tell_customers(dealer: Dealer, day: date, clock: Clock, result: SendResult) -> None:
+    notes.withdraw(dealer, day, clock.now())
+    for visit in notes.to_tell(dealer, day, clock.now()):
         key = notes.key_of(visit)
         letter = notes.letter(visit, key, day)
         if letter is None:
@@ -112,9 +117,9 @@ def _tell_customers(dealer: Dealer, day: date, now: datetime, result: SendResult
         note, _ = CustomerNote.objects.get_or_create(
             **key, defaults={"subject": letter.subject, "body": letter.text}
         )
-        state = _deliver(note, letter, now)
+        state = _deliver(note, letter, clock)
         if state.sent:
-            delivery.mark_sent(note, now)
+            delivery.mark_sent(note, clock.now())
             result.notes += 1
         elif state.failed:
             reason = f"note to {visit.customer.name}: {state.failed}"
@@ -126,9 +131,9 @@ class _State(NamedTuple):
     failed: str
 
 
-def _deliver(row: Mailing, letter: Letter, now: datetime) -> _State:
+def _deliver(row: Mailing, letter: Letter, clock: Clock) -> _State:
     """Claim and send a letter; neither sent nor failed: somebody else has it."""
-    if not delivery.claim(row, letter, now):
+    if not delivery.claim(row, letter, clock.now()):
         return _State(sent=False, failed=delivery.waits(row))
-    reason = delivery.send(row, letter, now)
+    reason = delivery.send(row, letter, clock.begun)
     return _State(sent=not reason, failed=reason)

@@ -64,7 +64,7 @@ def send(row: Mailing, letter: Letter, now: datetime) -> str:
     """Send a letter that was claimed; return why it failed, nothing where it went out.
 
     Whoever calls marks it as sent. One that failed is free again after a pause: a minute at
-    first, doubled at each failure, an hour at most.
+    first, doubled at each failure, an hour at most, from the moment at which its round began.
     """
     try:
         _message(letter).send()
@@ -88,7 +88,8 @@ def waits(row: Mailing) -> str:
     if row.sent_at or not row.last_error:
         return ""
     until = f", next after {row.claimed_until:%Y-%m-%d %H:%M} UTC" if row.claimed_until else ""
-    return f"tried {row.attempts} times{until}: {row.last_error}"
+    often = "once" if row.attempts == 1 else f"{row.attempts} times"
+    return f"tried {often}{until}: {row.last_error}"
 
 
 def _message(letter: Letter) -> EmailMultiAlternatives:

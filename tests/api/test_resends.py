@@ -148,3 +148,56 @@ def test_a_functional_test_sent_again_after_a_resale_means_what_it_meant(admin, 
     assert again.json()["load_unit"] == made["load_unit"] == "daN"
     moved_on = sent_test(performed_at="2026-03-11T08:00:00")  # São Paulo, three hours behind UTC
     assert admin.post(TESTS, moved_on).json()["performed_at"] == "2026-03-11T11:00:00Z"
+
+
+# ── The dealer's clock was set to another zone ────────────────────────────────
+LOCAL = "2026-03-10T09:00:00"  # in Warsaw at first; the world's dealer A is there
+
+
+def zone_of(world, admin, zone, dealer="A"):
+    where = f"{V1}dealers/{world.dealers[dealer].pk}/"
+    assert admin.patch(where, {"timezone": zone}).status_code == 200
+
+
+@pytest.mark.parametrize("kind", ["calibration", "test"])
+def test_a_local_time_sent_again_after_the_zone_was_edited_is_one_record(admin, world, kind):
+    path = CALIBRATIONS if kind == "calibration" else TESTS
+    body = weighed(world, performed_at=LOCAL) if kind == "calibration" else sent_test()
+    assert admin.post(path, body).status_code == 201
+    for zone in ("Asia/Tokyo", "America/Denver", "Asia/Tokyo"):
+        zone_of(world, admin, zone)
+        again = admin.post(path, body)
+        assert again.status_code == 200, again.json()
+        assert again.json()["performed_at"].startswith(("2026-03-10T08", "2026-03-11T09"))
+    later = body | {"performed_at": body["performed_at"].replace(":00:00", ":30:00")}
+    refused(admin.post(path, later), 409, "/id")
+    if kind == "calibration":
+        (item,) = admin.post(f"{path}batch/", [body]).json()["results"]
+        assert item["status"] == 200
+
+
+def test_a_time_that_was_right_in_a_zone_before_the_record_is_another_time(admin, world):
+    zone_of(world, admin, "Asia/Tokyo")
+    zone_of(world, admin, "Europe/Warsaw")
+    body = weighed(world, performed_at=LOCAL)
+    assert admin.post(CALIBRATIONS, body).status_code == 201
+    zone_of(world, admin, "America/Denver")
+    tokyo = body | {"performed_at": "2026-03-10T17:00:00"}  # the same moment by that clock
+    refused(admin.post(CALIBRATIONS, tokyo), 409, "/id")
+    assert admin.post(CALIBRATIONS, body).status_code == 200
+
+
+def test_a_time_with_its_offset_means_the_same_whatever_the_zone_was(admin, world):
+    body = weighed(world, performed_at=LOCAL)
+    assert admin.post(CALIBRATIONS, body).status_code == 201
+    zone_of(world, admin, "Asia/Tokyo")
+    assert admin.post(CALIBRATIONS, body | {"performed_at": f"{LOCAL}+01:00"}).status_code == 200
+    refused(admin.post(CALIBRATIONS, body | {"performed_at": f"{LOCAL}+02:00"}), 409, "/id")
+
+
+def test_a_local_time_sent_again_after_a_resale_to_another_zone_is_one_record(admin, world):
+    body = weighed(world, performed_at=LOCAL)
+    assert admin.post(CALIBRATIONS, body).status_code == 201
+    zone_of(world, admin, "America/Denver", dealer="B")
+    resold(world)
+    assert admin.post(CALIBRATIONS, body).status_code == 200

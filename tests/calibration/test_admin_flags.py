@@ -54,7 +54,7 @@ def test_the_worst_stands_first_on_the_list_and_at_home(flagged, technician):
 def test_a_flag_says_what_why_and_what_to_check(flagged, technician):
     flag = flagged[1]
     text = technician.get(page(flag, "change", flag.pk)).content.decode()
-    assert "+50 % (tolerance 3 %), against what was expected" in text
+    assert "+50.00 % (tolerance 3 %), against what was expected" in text
     assert flag.causes
     for cause in flag.causes:
         assert cause["says"] in text or "&#x27;" in text
@@ -165,7 +165,7 @@ def test_a_flag_and_its_sensor_tell_one_story(world, technician):
     """The sum since the first is what the flag is for; the sensor says so with the same chance."""
     flag = slow_drift(world)
     assert flag.level == "watch"
-    size, chance = f"{flag.magnitude:+.3g} %", wording.percent(flag.p_out)
+    size, chance = f"{flag.magnitude:+.2f} %", wording.percent(flag.p_out)
     shown = technician.get(page(flag, "change", flag.pk)).content.decode()
     assert f"{size} (tolerance 3 %), since the first, 2022-03-10" in shown
     assert f"lies beyond the tolerance: {chance}." in shown
@@ -202,7 +202,7 @@ def test_what_a_flag_no_longer_rests_on_is_not_claimed(world, technician):
     flag = slow_drift(world)
     DriftFlag.objects.filter(pk=flag.pk).update(magnitude=9.0)
     shown = technician.get(page(flag, "change", flag.pk)).context["size"]
-    assert shown == "+9 % (tolerance 3 %)"
+    assert shown == "+9.00 % (tolerance 3 %)"
 
 
 def test_a_list_of_flags_costs_the_same_however_many(world, flagged, technician):

@@ -99,7 +99,7 @@ def test_the_dossiers_seasons_show_the_judged_change(world, drifted):
     last = dossier_data(sensor, life, [], now=NOW)["seasons"][-1]
     shown = [last[name]["text"] for name in ("slope_change", "offset_change")]
     judged = judged_by_the_api(world, drifted)
-    assert shown == [said.lstrip("+").split(" ± ")[0] for said in judged]
+    assert shown == [said.split(" ± ")[0] for said in judged]
     assert documents.dossier(sensor, scope=SYSTEM, now=NOW)
 
 

@@ -131,7 +131,7 @@ def test_where_no_numbers_are_believed_none_are_expected(world):
 def test_a_flag_comes_with_its_likely_cause_and_check(visited):
     (flag,) = positions(sheet(visited))["row 8"]["flags"]
     assert (flag["kind"], flag["level"]) == ("slope", "beyond")
-    assert flag["says"] == "slope changed by -6 %, tolerance 3 %"
+    assert flag["says"] == "slope changed by -6.00 %, tolerance 3 %"
     assert flag["on"] == "2025-03-10"
     assert flag["likely"]["says"]
     assert flag["likely"]["check"]
@@ -332,7 +332,7 @@ def test_the_pdf_says_it_all(visited, paper):
         "row 8",
         "94.0 count/daN",
         "2025-03-10",
-        "slope changed by -6 %",
+        "slope changed by -6.00 %",
         "Before anything else",
         "that takes minutes",
         "page 1 of 1",
@@ -425,7 +425,7 @@ def test_what_is_late_is_not_said_to_be_beyond_its_tolerance(world):
         )  # fmt: skip
     text = text_of(documents.visit_sheet(world.customers["A2"], scope=SYSTEM, now=NOW))
     assert "overdue 2026-04-10: 45 days past its due day" in text
-    assert "beyond 2026-04-10: slope changed by 45 %" in text
+    assert "beyond 2026-04-10: slope changed by +45.00 %" in text
 
 
 def test_many_sheets_at_once_are_each_the_same_as_alone(world):

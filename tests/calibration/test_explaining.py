@@ -2,7 +2,9 @@
 
 import re
 from datetime import UTC, datetime
+from functools import partial
 from statistics import NormalDist
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.template.loader import render_to_string
@@ -10,7 +12,15 @@ from django.template.loader import render_to_string
 from calibration import readout
 from calibration.models import Calibration, TolerancePolicy
 from calibration.readout import deciding, explain, ruling, sources
-from calibration.readout.phrases import beside_limit, brief, chance, digits, leaving, points_said
+from calibration.readout.phrases import (
+    beside_limit,
+    brief,
+    chance,
+    day,
+    digits,
+    leaving,
+    points_said,
+)
 from calibration.records import PointDraft
 from calibration.rounding import with_uncertainty
 from tests.conftest import SYSTEM
@@ -80,13 +90,13 @@ def answer(**changes):
 
 
 def said(of, step):
-    found = [item["says"] for item in explain(of) if item["step"] == step]
-    assert found, [item["step"] for item in explain(of)]
+    found = [item["says"] for item in explain(of, UTC) if item["step"] == step]
+    assert found, [item["step"] for item in explain(of, UTC)]
     return " ".join(found)
 
 
 def names(of):
-    return [item["step"] for item in explain(of)]
+    return [item["step"] for item in explain(of, UTC)]
 
 
 def test_two_points_step_by_step():
@@ -99,9 +109,7 @@ def test_two_points_step_by_step():
     assert "(scale 1) counts as known to 0.5 %" in said(whole, "points")
     assert "slope 99.99 ± 0.58 count/daN" in said(whole, "line")
     assert "offset 20011 ± 30 count" in said(whole, "line")
-    assert "since 2022-03-10 (UTC) led one to expect the slope 98.80 ± 0.60" in said(
-        whole, "expected"
-    )
+    assert "since 2022-03-10 led one to expect the slope 98.80 ± 0.60" in said(whole, "expected")
     assert "5 cells" in said(whole, "common")
     assert "+0.71 ± 0.12 %" in said(whole, "common")
     assert "reference itself moved: 4 %" in said(whole, "common")
@@ -109,16 +117,37 @@ def test_two_points_step_by_step():
     assert "beyond it: 3 %. E_n is 0.67: it agrees with" in said(whole, "slope change")
     assert "changed by +0.40 ± 0.25 daN; the tolerance is ±4 daN" in said(whole, "offset change")
     assert "jumped, rather than moved slowly or not at all: 2 %" in said(whole, "jump")
-    assert "2025-03-11 (UTC) alone: slope +2.10 ± 0.90 %" in said(whole, "against previous")
-    assert "2022-03-10 (UTC) alone: slope +2.90 ± 0.90 %" in said(whole, "against first")
+    assert "2025-03-11 alone: slope +2.10 ± 0.90 %" in said(whole, "against previous")
+    assert "2022-03-10 alone: slope +2.90 ± 0.90 %" in said(whole, "against first")
     assert "slope's, 3 %, which stays below 20 %: the verdict is within." in said(whole, "verdict")
     assert "+0.7 % a year" in said(whole, "trend")
     assert "leave its tolerance in 2028, at the earliest on 2027-02-01." in said(whole, "trend")
 
 
+def test_days_are_those_of_the_dealers_yard():
+    """Local days by the standard library's `zoneinfo` on the IANA time zone database."""
+    morning = "2025-03-10T20:30:00Z"  # the 11th in Auckland, the 10th in Warsaw
+    whole = answer(
+        against_previous=against(2.1, performed_at=morning),
+        against_first=against(2.9, performed_at=morning),
+    )
+
+    def days(zone):
+        steps = explain(whole, ZoneInfo(zone))
+        return {
+            day
+            for step in steps
+            if step["step"] in ("expected", "against previous", "against first")
+            for day in re.findall(r"20\d\d-\d\d-\d\d", step["says"])
+        }
+
+    assert days("Pacific/Auckland") == {"2025-03-11"}
+    assert days("Europe/Warsaw") == {"2025-03-10"}
+
+
 def test_every_step_is_whole_and_changes_nothing():
     whole = answer()
-    steps = explain(whole)
+    steps = explain(whole, UTC)
     assert whole == answer()
     for step in steps:
         assert set(step) == {"step", "says", "formula", "source"}
@@ -208,7 +237,7 @@ def test_the_verdict_says_which_chance_reached_which_threshold():
 
 def test_a_watch_that_the_chance_alone_would_not_give_is_explained():
     slow = answer(verdict="watch", against_first=against(4.1, p_slope=0.9, performed_at=FIRST_DAY))
-    assert "added up since 2022-03-10 (UTC)" in said(slow, "verdict")
+    assert "added up since 2022-03-10" in said(slow, "verdict")
     assert "chance of 90 %, so the verdict is watch" in said(slow, "verdict")
     moved = answer(
         verdict="watch", against_expected=expected(reference_moved=0.97, common_change_pct=-1.6)
@@ -240,7 +269,7 @@ def test_the_printed_rule_gives_the_verdict_by_the_printed_limits(p_now, p_first
     given["verdict"] = "beyond" if p_now >= beyond else "watch" if watched else "within"
     assert ruling.rule(given) == words
     assert deciding.ground(given) != deciding.OLDER
-    assert ruling.reached(given).endswith(f"the verdict is {given['verdict']}.")
+    assert ruling.reached(given, partial(day, UTC)).endswith(f"the verdict is {given['verdict']}.")
     if given["verdict"] == "beyond":
         assert deciding.ground(given | {"verdict": "watch"}) == deciding.OLDER
 
@@ -398,7 +427,7 @@ def test_a_tag_is_what_a_first_calibration_is_compared_with(world):
 
 
 def test_the_panel_escapes_what_people_typed():
-    steps = explain(answer(reference_name="<b>scale</b>"))
+    steps = explain(answer(reference_name="<b>scale</b>"), UTC)
     html = render_to_string("desk/_why.html", {"steps": steps, "method": answer()["method"]})
     assert "&lt;b&gt;scale" in html
     assert "<b>scale" not in html
@@ -412,7 +441,7 @@ def test_the_calibration_page_says_why(world, two, settings, monkeypatch):
     monkeypatch.setattr("django.utils.timezone.now", lambda: now)
     monkeypatch.setattr(
         "calibration.admin.records.readout.calibration_answer",
-        lambda row, scope: two[1] | {"explain": explain(two[1])},
+        lambda row, scope: two[1] | {"explain": explain(two[1], UTC)},
     )
     seen = signed_in(world.users["techA"]).get(page(Calibration, "change", two[1]["id"]))
     text = seen.content.decode()

@@ -59,7 +59,7 @@ def standing():
 def said(calibration):
     """What explains a verdict."""
     (answer,) = readout.answers(Calibration.objects.filter(pk=calibration.pk), SYSTEM)
-    return " ".join(step["says"] for step in readout.explain(answer))
+    return " ".join(step["says"] for step in readout.explain(answer, UTC))
 
 
 def test_one_cell_alone_is_within_when_the_reference_is_good_again(world, off):

@@ -6,6 +6,7 @@ makes of its source.
 
 import ast
 import gettext
+import time
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -13,6 +14,7 @@ import polib
 import pytest
 import time_machine
 from django.core import mail
+from django.core.mail.backends.locmem import EmailBackend
 from django.core.management import call_command
 
 from calibration import due
@@ -72,7 +74,29 @@ def test_a_customer_is_told_once_what_is_due_why_and_when(planned):
     for minutes in (1, 60, 180):
         assert send(planned, NOON + timedelta(minutes=minutes)).notes == 0
     assert len(mail.outbox) == 2
-    assert CustomerNote.objects.filter(sent_at=NOON).count() == 2
+    soon = NOON + timedelta(minutes=1)
+    assert CustomerNote.objects.filter(sent_at__gte=NOON, sent_at__lt=soon).count() == 2
+
+
+class Slow(EmailBackend):
+    """A mail server that takes its time."""
+
+    TAKES = timedelta(milliseconds=50)
+
+    def send_messages(self, messages):
+        time.sleep(self.TAKES.total_seconds())
+        return super().send_messages(messages)
+
+
+def test_each_letter_of_a_round_says_when_it_was_sent_itself(planned, settings):
+    backend(settings, Slow)
+    Reminder.objects.update(last_told_on=None, due_on=NOON.date())  # a digest, too
+    result = send(planned)
+    assert (result.sent, result.notes) == (1, 2)
+    first = Digest.objects.get().sent_at
+    moments = [first, *CustomerNote.objects.order_by("pk").values_list("sent_at", flat=True)]
+    for number, moment in enumerate(moments, start=1):
+        assert moment - NOON >= number * Slow.TAKES
 
 
 def test_nobody_is_told_where_the_dealer_does_not_want_it(planned):
@@ -205,7 +229,7 @@ def test_a_dead_mail_server_leaves_a_visible_backlog_and_loses_nothing(planned, 
     assert result.failed[0].reason.startswith("note to Farm A1: ConnectionRefusedError")
     assert set(CustomerNote.objects.values_list("attempts", "sent_at")) == {(1, None)}
     waiting = send(planned, NOON + timedelta(seconds=30))
-    assert "tried 1 times, next after 2027-02-01 11:01 UTC" in waiting.failed[0].reason
+    assert "tried once, next after 2027-02-01 11:01 UTC" in waiting.failed[0].reason
     settings.EMAIL_BACKEND = works
     assert send(planned, NOON + timedelta(minutes=1)).notes == 2
     assert not CustomerNote.objects.exclude(last_error="").exists()

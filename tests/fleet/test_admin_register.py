@@ -34,6 +34,17 @@ def test_a_customer_is_entered(world, manager):
     assert "already has a customer of that name" in str(refused)
 
 
+@pytest.mark.parametrize("name", ["Halm\x07 Gård", "Halm\nGård", "Halm\x85Gård"])
+def test_a_name_with_a_control_character_is_refused_at_its_field(world, manager, name):
+    data = {"dealer": world.dealers["A"].pk, "name": name, "email": "", "phone": ""}
+    errors = errors_of(manager.post(page(Customer, "add"), data))
+    assert "Holds the character U+00" in str(errors["name"])
+    assert "printable text in one line" in str(errors["name"])
+    one = page(Customer, "change", world.customers["A1"].pk)
+    assert "name" in errors_of(manager.post(one, data))
+    assert not Customer.objects.filter(name__contains="Gård").exists()
+
+
 def test_another_dealers_rows_are_no_choice(world, manager):
     data = {"dealer": world.dealers["B"].pk, "name": "Smuggled", "email": "", "phone": ""}
     assert "dealer" in errors_of(manager.post(page(Customer, "add"), data))
