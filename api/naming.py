@@ -89,7 +89,7 @@ def _columns(model: type[Model]) -> list[str]:
 
 
 def _beside(model: type[Model], name: str) -> type[Model]:
-    found: Any = model._meta.get_field(name).related_model
+    found: type[Model] = model._meta.get_field(name).related_model  # type: ignore[assignment] # no "self"
     return found
 
 

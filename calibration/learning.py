@@ -90,10 +90,10 @@ def taught(model: NDArray[np.int64], lot: NDArray[np.str_]) -> Fleet:
 def _of_one(model: int, lot: str, segments: int) -> Fleet:
     """What is known of so many segments of sensors of one model and lot; one query."""
     rows = _OF_ONE.of(lot, model)
-    said = rows[0] if rows else (None,) * len((*COLUMNS, *PRIOR))
+    said: Sequence[Any] = rows[0] if rows else (None,) * len((*COLUMNS, *PRIOR))
     noise, first = said[: len(COLUMNS)], said[len(COLUMNS) :]
-    known = [_DEFAULT if None in noise else noise] * segments
-    seen_first = [_NOBODY if None in first else first] * segments
+    known: list[Sequence[float]] = [_DEFAULT if None in noise else noise] * segments
+    seen_first: list[Sequence[float]] = [_NOBODY if None in first else first] * segments
     return Fleet(Noise(*_rows(known, COLUMNS).T), Prior(*_rows(seen_first, PRIOR).T))
 
 
