@@ -8,6 +8,7 @@ from uuid import UUID
 from django.db.models import QuerySet
 from rest_framework import serializers
 
+from api.naming import named
 from api.scoping import Rows, candidates, is_uuid
 from fleet.scope import Scope
 from fleet.texts import unprintable
@@ -50,7 +51,7 @@ class Ref(serializers.Field[Any, Any, Any, Any]):
             return candidates(self.rows(scope), self.key, data)
         asked = (self.noun, type(data), data)
         if asked not in memo:
-            memo[asked] = candidates(self.rows(scope), self.key, data)
+            memo[asked] = named(self.visible, self.key, self.beside, scope, data)
         found: list[Any] = memo[asked]
         return found or self._expected(data)
 

@@ -157,8 +157,12 @@ class Resource(viewsets.GenericViewSet[Any]):
 
     def created(self, row: Model) -> Response:
         """Answer a new row with its address."""
+        return self.placed(row.pk, self.shown(row))
+
+    def placed(self, key: Any, answer: Any) -> Response:
+        """Answer what was stored under a key, with its address."""
         here = self.request.build_absolute_uri(self.request.path)
-        return Response(self.shown(row), 201, headers={"Location": f"{here}{row.pk}/"})
+        return Response(answer, 201, headers={"Location": f"{here}{key}/"})
 
     def get_renderers(self) -> Sequence[BaseRenderer]:  # type: ignore[override] # a list is one
         """Return JSON, and the forms of this action."""

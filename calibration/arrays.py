@@ -26,6 +26,7 @@ MINUTES = 1 << 33  # more than any count of them since 1970
 VISIT = 720  # minutes: what lies less apart was done on the same visit, with the same cables
 _ROUNDING = 1e-14  # of the readings' variance: a ten-millionth of their spread
 _LOADS = tuple(units.LOAD)
+_FEW = 32  # sensors that are read with their models, each
 
 
 @dataclass(frozen=True)
@@ -110,9 +111,7 @@ def assemble(recorded: Recorded) -> History:
     """Return the history of some recorded calibrations; four queries about their sensors."""
     heads = recorded.heads
     keys, of = np.unique(recorded.sensor, return_inverse=True)
-    sensor = _sensors(keys)
-    model = _models()
-    family = np.searchsorted(model["key"], sensor["model"])
+    sensor, model, family = _register(keys)
     rated = model["rated_load"][family][of]
     points = _points(recorded, rated, model["repeatability_pct"][family][of])
     reference = heads["reference"].astype(np.int64)
@@ -183,11 +182,37 @@ _SENSORS = columns.Reading(
 )
 
 
-def _sensors(keys: Ints) -> dict[str, NDArray[Any]]:
-    """What is known of these sensors."""
-    found = _SENSORS.of(keys)
+_MODEL: dict[str, columns.Kind] = {
+    "rated_load": "real",
+    "load_unit": _LOADS,
+    "reading_min": "real",
+    "reading_max": "real",
+    "repeatability_pct": "real",
+}
+_WITH_MODELS = columns.Reading(
+    lambda: Sensor.objects.order_by("pk"),
+    "pk",
+    {**_SENSORS.fields, **{name: (f"model__{name}", kind) for name, kind in _MODEL.items()}},
+)
+
+
+def _register(keys: Ints) -> tuple[dict[str, NDArray[Any]], dict[str, NDArray[Any]], Ints]:
+    """What is known of these sensors, of models, and which of these each sensor's is.
+
+    Of a few sensors one query reads both; of many, what is said of a model is read once.
+    """
+    few = len(keys) <= _FEW
+    found = (_WITH_MODELS if few else _SENSORS).of(keys)
     at = np.searchsorted(found["key"], keys)
-    return {name: values[at] for name, values in found.items()}
+    sensor = {name: values[at] for name, values in found.items()}
+    if few:
+        model = {name: sensor.pop(name) for name in _MODEL}
+        model["rated_load"] = (
+            model["rated_load"] * factors(units.LOAD.values())[model["load_unit"]]
+        )
+        return sensor, model, np.arange(len(keys))
+    model = _models()
+    return sensor, model, np.searchsorted(model["key"], sensor["model"])
 
 
 def _models() -> dict[str, NDArray[Any]]:

@@ -31,7 +31,7 @@ from calibration.arrays import History
 from calibration.company import Moved, keyed, read_on_machines
 from calibration.flagging import KINDS, WantedFlags
 from calibration.histories import behind
-from calibration.judging import Judged, lock
+from calibration.judging import Judged
 from calibration.models import (
     DriftFlag,
     FurtherCompany,
@@ -43,6 +43,7 @@ from calibration.neighbours import beside_others
 from calibration.outcomes import LEVELS, Outcome
 from calibration.recorded import Recorded
 from calibration.together import TOGETHER, Span
+from calibration.turns import lock
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]

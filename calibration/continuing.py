@@ -9,37 +9,51 @@ from collections.abc import Sequence
 from operator import attrgetter
 
 import numpy as np
+from django.db.models import Exists, OuterRef
 
 from calibration import columns
 from calibration.columns import moment_of
 from calibration.histories import note_superseded, recorded_of, together
 from calibration.ledger import Sealed
-from calibration.models import STARTS_SEGMENT, PackedHistory, Stage
-from calibration.packing import unpacked, whole
+from calibration.models import (
+    STARTS_SEGMENT,
+    DriftFlag,
+    FunctionalTest,
+    FurtherCompany,
+    PackedHistory,
+    Stage,
+)
+from calibration.packing import Kept, is_whole, unpacked
 from calibration.recorded import HEAD, Recorded, merged
 from calibration.validating import local_day
 from fleet import units
 from fleet.seasons import season_of
 from fleet.statements import Statement
 
+# Of what else most sensors have nothing: it is only read where there is something.
+_OTHERS = (FurtherCompany, DriftFlag, FunctionalTest)
 _PACKS = Statement(
     lambda mark: (
-        PackedHistory.objects.filter(columns.among("pk", [mark]), whole())
+        PackedHistory.objects.filter(columns.among("pk", [mark]))
         .order_by("pk")
         # Who forgets packs waits for us, and forgets what we write.
-        .select_for_update(no_key=True)
-        .values_list("pk", "calibrations", "heads", "points")
+        .select_for_update(no_key=True, of=("self",))
+        .values_list(
+            "pk", "calibrations", "heads", "points", "outcome", "digests",
+            *(Exists(model.objects.filter(sensor=OuterRef("pk"))) for model in _OTHERS),
+        )
     )
-)
+)  # fmt: skip
 
 
-def continued(sealed: Sequence[Sealed]) -> Recorded:
+def continued(sealed: Sequence[Sealed]) -> tuple[Recorded, Kept]:
     """Return what was recorded of the sensors of these records, which were just sealed.
 
-    Call it with the sensors locked; the records are all that were sealed since they were packed.
+    And what is stored of them beside it, which was read with it. Call it with the sensors locked;
+    the records are all that were sealed since they were packed.
     """
     sealed = sorted(sealed, key=attrgetter("in_time"))
-    packed, counts = _packed(sorted({each.sensor_id for each in sealed}))
+    packed, counts, kept = _packed(sorted({each.sensor_id for each in sealed}))
     ends: dict[int, int] = defaultdict(int)
     for each in sealed:
         counts[each.sensor_id] += 1
@@ -52,7 +66,7 @@ def continued(sealed: Sequence[Sealed]) -> Recorded:
     superseded = [row.draft.supersedes for row in sealed if row.draft.supersedes]
     replaced = b"".join(old.pk.bytes for old in superseded)
     note_superseded(both, np.frombuffer(replaced, dtype=HEAD["id"]))
-    return both
+    return both, kept
 
 
 def overtaking(known: Recorded, sealed: Sequence[Sealed]) -> set[int]:
@@ -68,13 +82,17 @@ def overtaking(known: Recorded, sealed: Sequence[Sealed]) -> set[int]:
     return set(sensor[overtaken].tolist())
 
 
-def _packed(sensor_ids: Sequence[int]) -> tuple[Recorded, dict[int, int]]:
-    """The packs that are there, and how many records each sensor's has."""
+def _packed(sensor_ids: Sequence[int]) -> tuple[Recorded, dict[int, int], Kept]:
+    """The packs that are whole, how many records each sensor's has, and what is kept beside."""
     rows = _PACKS.many(sensor_ids)
-    key, count, heads, points = zip(*rows, strict=True) if rows else ((), (), (), ())
+    sound = [row[:4] for row in rows if is_whole(row[1], row[2])]
+    key, count, heads, points = zip(*sound, strict=True) if sound else ((), (), (), ())
     keys, sizes = (np.array(each, dtype=np.int64) for each in (key, count))
     packed = unpacked(keys, sizes, b"".join(heads), b"".join(points))
-    return packed, defaultdict(int, zip(key, count, strict=True))
+    every, outcome, digests = (tuple(row[at] for row in rows) for at in (0, 4, 5))
+    without = (frozenset(row[0] for row in rows if not row[at]) for at in (6, 7, 8))
+    kept = Kept(every, outcome, digests, *without)
+    return packed, defaultdict(int, zip(key, count, strict=True)), kept
 
 
 def _recorded(sealed: Sequence[Sealed]) -> Recorded:

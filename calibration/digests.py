@@ -11,11 +11,7 @@ from json.encoder import encode_basestring_ascii as _text
 from typing import Any, NamedTuple
 from uuid import UUID
 
-from django.db.models import OuterRef, QuerySet, Subquery
-
 from calibration.models import Calibration, FunctionalTest, SealedRecord
-from fleet.models import Sensor
-from fleet.statements import Statement
 
 COMMON = ("sensor_serial", "machine_serial", "position", "technician", "note", "supersede_reason")
 WORDS = ("technician", "note", "supersede_reason")
@@ -199,31 +195,6 @@ class Standing(NamedTuple):
     dealer_id: int
     chain_number: int
     digest: str
-
-
-def standings(sensor_ids: Sequence[int]) -> dict[int, Standing]:
-    """Return dealer and end of chain of sensors; call it with the sensors locked."""
-    return {
-        pk: Standing(dealer, number or 0, digest or START)
-        for pk, dealer, number, digest in _STANDINGS.many(sensor_ids)
-    }
-
-
-def _standings(mark: int) -> QuerySet[Sensor, Any]:
-    last = Calibration.objects.filter(sensor=OuterRef("pk")).order_by("-chain_number")
-    return (
-        Sensor.objects.filter(pk__among=[mark])
-        .order_by()
-        .values_list(
-            "pk",
-            "dealer_id",
-            Subquery(last.values("chain_number")[:1]),
-            Subquery(last.values("digest")[:1]),
-        )
-    )
-
-
-_STANDINGS = Statement(_standings)
 
 
 def check_chain(records: Sequence[SealedRecord], codes: dict[int, str]) -> list[tuple[str, str]]:

@@ -59,15 +59,21 @@ class FlagChange:
 
 
 def settle(
-    sensor_ids: Sequence[int], kinds: Iterable[str], wanted: Sequence[Wanted], *, now: datetime
+    sensor_ids: Sequence[int],
+    kinds: Iterable[str],
+    wanted: Sequence[Wanted],
+    *,
+    now: datetime,
+    bare: frozenset[int] = frozenset(),
 ) -> FlagChange:
-    """Make the flags of these kinds on these sensors the wanted ones.
+    """Make the flags of these kinds on these sensors the wanted ones; `bare` ones have none yet.
 
     What a person closed stays closed; what a scan closed opens again when it comes back. Nothing
     is written where nothing differs; what does is locked and read again, with what a person
     decided meanwhile.
     """
-    present, by_key = _beside(sensor_ids, kinds, wanted)
+    flagged = [key for key in sensor_ids if key not in bare]
+    present, by_key = _beside(flagged, kinds, wanted)
     new = [want for key, want in by_key.items() if key not in present]
     changed, reopened, closed = [], [], []
     differing = [row.pk for key, row in present.items() if _settle_one(row, by_key.get(key), now)]

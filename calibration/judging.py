@@ -4,12 +4,13 @@ The post of one calibration, the import of a file and the scan of the fleet all 
 `outcomes_of`; one sensor is the case N = 1.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from uuid import UUID
 
 import numpy as np
-from django.db import connection, transaction
+from django.db import transaction
 from numpy.typing import NDArray
 
 from calibration import (
@@ -32,46 +33,17 @@ from calibration.fingerprint import STEP, Digests
 from calibration.flags import FlagChange
 from calibration.learning import taught
 from calibration.metrology import fit
-from calibration.models import Fit, FurtherCompany, Judgement, PackedHistory
+from calibration.models import Fit, Judgement
 from calibration.outcomes import Outcome
 from calibration.policies import Rulebook
 from calibration.recorded import Recorded, read_recorded
-from fleet.models import Sensor
-from fleet.statements import Statement, prepared
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 JUDGED_KINDS = flagging.KINDS
-_TURNS = 0x5BA7B00C  # PostgreSQL's advisory locks for dealers; the number means nothing
 # What others' verdicts rest on, beside the step: the line.
 _LINE = ("slope", "offset")
-_HELD = Statement(
-    lambda mark: (
-        Sensor.objects.filter(columns.among("pk", [mark]))
-        .order_by("pk")
-        .select_for_update(no_key=True, of=("self",))
-        .values_list("pk")
-    )
-)
-_CONCERNED = Statement(
-    lambda mark: (
-        Sensor.objects.filter(columns.among("pk", [mark]))
-        .order_by()
-        .values_list("dealer")
-        .union(
-            PackedHistory.objects.filter(columns.among("pk", [mark])).values_list("company"),
-            FurtherCompany.objects.filter(columns.among("sensor", [mark])).values_list("company"),
-        )
-    )
-)
-_DIGESTS = Statement(
-    lambda mark: (
-        PackedHistory.objects.filter(columns.among("pk", [mark]))
-        .order_by()
-        .values_list("pk", "outcome", "digests")
-    )
-)
 _STORED_LINES = columns.Reading(
     Fit.objects.order_by,
     "pk",
@@ -93,12 +65,15 @@ class Judged:
     touched
         Other sensors whose verdicts rest on what changed: they share a day and reference, or the
         machine, with it.
+    verdicts
+        Of the calibrations of which the caller wanted to be told.
     """
 
     sensors: int = 0
     flags: FlagChange = field(default_factory=FlagChange)
     rows_written: int = 0
     touched: frozenset[int] = frozenset()
+    verdicts: Mapping[UUID, str] = field(default_factory=dict)
 
     def __add__(self, other: "Judged") -> "Judged":
         """Return both together."""
@@ -107,47 +82,46 @@ class Judged:
             self.flags + other.flags,
             self.rows_written + other.rows_written,
             self.touched | other.touched,
+            {**self.verdicts, **other.verdicts},
         )
 
 
-def lock(sensor_ids: Iterable[int]) -> None:
-    """Lock sensors until the transaction ends, in one order for everybody.
+@dataclass(frozen=True)
+class Known:
+    """What a caller has read that judging would read otherwise.
 
-    A post to one of them waits until we are done, and we for it: nobody judges half a history.
-    Lock before anything else is written: whoever holds a sensor never waits for a mark.
+    Attributes
+    ----------
+    book
+        The rules.
+    kept
+        What is stored beside the histories of the sensors, which are locked.
+    told
+        Calibrations of which the verdicts are wanted.
     """
-    ids = [int(key) for key in sensor_ids]
-    _take_turns(ids)
-    _HELD.many(ids)
 
-
-def _take_turns(sensor_ids: Sequence[int]) -> None:
-    """Let one at a time judge a dealer's sensors, and those calibrated with its references.
-
-    A first verdict is seen by its siblings when it is committed: two who judged siblings for the
-    first time side by side would not know of one another, nor mark each other's.
-    """
-    if connection.vendor != "postgresql":  # SQLite has one writer at a time
-        return
-    with prepared() as cursor:
-        # In one order for everybody.
-        for dealer in sorted(dealer for (dealer,) in _CONCERNED.many(sensor_ids)):
-            cursor.execute("SELECT pg_advisory_xact_lock(%s, %s)", [_TURNS, dealer % 2**31])
+    book: Rulebook | None = None
+    kept: packing.Kept | None = None
+    told: Sequence[UUID] = ()
 
 
 def outcomes_of(
-    recorded: Recorded, *, abroad: Callable[[History], Bools] | None = None
+    recorded: Recorded,
+    *,
+    abroad: Callable[[History], Bools] | None = None,
+    book: Rulebook | None = None,
 ) -> Outcome:
     """Return what follows from some recorded calibrations; the one way to a verdict.
 
     Whoever shares a day, a reference or a machine with them is read from what is stored. With
     `abroad`, everybody is among them already, but for the company of the calibrations of a
-    history that it says True of, and for the sensors of others on their machines.
+    history that it says True of, and for the sensors of others on their machines. The rules are
+    read where there is no `book` of them.
     """
     history = assemble(recorded)
     lines = fit.fit_lines(history.points, history.reference_pct)
     history = without_line(history, lines)
-    case = Case(history, lines, Rulebook())
+    case = Case(history, lines, book or Rulebook())
     fleet = taught(*case.families)
     ask = np.ones(len(case.keep), dtype=bool) if abroad is None else abroad(case.history)
     siblings = company.read_siblings(case.history, case.pairs, ask)
@@ -162,25 +136,52 @@ def outcomes_of(
 
 
 @transaction.atomic(savepoint=False)
-def judge(sensor_ids: Sequence[int], *, now: datetime, recorded: Recorded | None = None) -> Judged:
+def judge(
+    sensor_ids: Sequence[int],
+    *,
+    now: datetime,
+    recorded: Recorded | None = None,
+    known: Known | None = None,
+) -> Judged:
     """Judge the whole history of these sensors and store what follows, where it differs.
 
     Call it with the sensors locked. `recorded` is what was recorded of them, where the caller
-    knows that; otherwise their records are read.
+    knows that; otherwise their records are read. So is what else it does not know.
     """
     if recorded is None:
         recorded = read_recorded(sensor_ids)
     if not len(recorded):
         change = flags.settle(sensor_ids, JUDGED_KINDS, [], now=now)
         return Judged(len(sensor_ids), change, due.refresh(sensor_ids, now=now).changed)
-    outcome = outcomes_of(recorded)
+    known = known or Known()
+    outcome = outcomes_of(recorded, book=known.book)
     sensor = np.unique(np.array(sensor_ids, dtype=np.int64))
-    moved, judged = settle(outcome, recorded, sensor, now=now)
-    return replace(judged, touched=company.read_touched(outcome.history, moved, outcome.siblings))
+    moved, judged = settle(outcome, recorded, sensor, now=now, known=known)
+    return replace(
+        judged,
+        touched=company.read_touched(outcome.history, moved, outcome.siblings),
+        verdicts=_verdicts(outcome, known.told),
+    )
+
+
+def _verdicts(outcome: Outcome, ids: Sequence[UUID]) -> dict[UUID, str]:
+    """The verdicts of those of these calibrations that have one."""
+    if not ids:
+        return {}
+    keys = np.frombuffer(b"".join(key.bytes for key in ids), dtype="V16")
+    at = np.flatnonzero(np.isin(outcome.judgements["calibration"], keys))
+    found = uuids(outcome.judgements["calibration"][at])
+    levels = outcome.judgements["verdict"][at].tolist()
+    return {key: outcomes.LEVELS[level] for key, level in zip(found, levels, strict=True)}
 
 
 def settle(
-    outcome: Outcome, recorded: Recorded, sensor: Ints, *, now: datetime
+    outcome: Outcome,
+    recorded: Recorded,
+    sensor: Ints,
+    *,
+    now: datetime,
+    known: Known | None = None,
 ) -> tuple[Moved, Judged]:
     """Store what follows for some sensors, their flags and due days with it, where it differs.
 
@@ -192,18 +193,25 @@ def settle(
         Sorted keys; they are locked. Those of which nothing was recorded have no more than a due
         day.
     """
-    weighed = outcome.weighed
-    moved, written = store(outcome, recorded, np.intersect1d(sensor, recorded.sensor), now=now)
+    weighed, known = outcome.weighed, known or Known()
+    its = np.intersect1d(sensor, recorded.sensor)
+    moved, written = store(outcome, recorded, its, now=now, kept=known.kept)
     asked = flagging.flags_of(weighed)
     theirs = np.isin(weighed.case.history.sensor[asked.index], sensor)
     wanted = flagging.wanted(weighed, asked.take(theirs))
-    change = flags.settle(sensor.tolist(), JUDGED_KINDS, wanted, now=now)
-    written += due.settle(outcomes.newest(outcome, sensor), now=now).changed
+    bare = known.kept.unflagged if known.kept else frozenset()
+    change = flags.settle(sensor.tolist(), JUDGED_KINDS, wanted, now=now, bare=bare)
+    written += due.settle(outcomes.newest(outcome, sensor), now=now, book=known.book).changed
     return moved, Judged(len(sensor), change, written)
 
 
 def store(
-    outcome: Outcome, recorded: Recorded, sensor: Ints, *, now: datetime
+    outcome: Outcome,
+    recorded: Recorded,
+    sensor: Ints,
+    *,
+    now: datetime,
+    kept: packing.Kept | None = None,
 ) -> tuple[Moved, int]:
     """Write what follows for those of these sensors whose outcome is not the stored one.
 
@@ -222,7 +230,8 @@ def store(
     """
     digests = fingerprint.digests(outcome)
     found = digests.of(sensor)
-    differing, which, new = _differing(digests, sensor, found)
+    kept = kept or packing.read_kept(sensor.tolist())
+    differing, which, new = _differing(digests, sensor, found, kept)
     line, judgement = which.T
     moved = _moved(outcome, line, new)
     written = columns.upsert(Fit, outcome.fit_rows(np.flatnonzero(line)))
@@ -234,22 +243,23 @@ def store(
         written += dropped.delete()[0]
     own = np.isin(digests.sensor, sensor)
     dealer = outcome.history.dealer[np.searchsorted(outcome.history.sensor, sensor)]
-    judged = packing.Judged(found, digests.each[own], dealer)
+    owner = outcome.history.references.owner
+    judged = packing.Judged(found, digests.each[own], dealer, owner, kept.alone)
     written += packing.keep(recorded.of(sensor), judged)
     uncounted.leave(outcomes.looks_of(outcome, differing), now=now)
     return moved, written
 
 
-def _differing(digests: Digests, sensor: Ints, found: Ints) -> tuple[Ints, Bools, Bools]:
+def _differing(
+    digests: Digests, sensor: Ints, found: Ints, kept: packing.Kept
+) -> tuple[Ints, Bools, Bools]:
     """Which sensors are not as stored, what of their calibrations, (M, 2), and which are new."""
-    rows = _DIGESTS.many(sensor.tolist())
-    key, outcome, each = zip(*rows, strict=True) if rows else ((), (), ())
-    stored, keys = (np.array(values, dtype=np.int64) for values in (outcome, key))
+    stored, keys = (np.array(each, dtype=np.int64) for each in (kept.outcome, kept.sensor))
     at, there = columns.located(keys, sensor)
     same = there.copy()
     same[there] = stored[at[there]] == found[there]
     differing = sensor[~same]
-    unknown, believed = digests.unknown(each, stored)
+    unknown, believed = digests.unknown(kept.digests, stored)
     new = digests.never_stored(unknown[:, 0], keys, believed)
     return differing, unknown & np.isin(digests.sensor, differing)[:, None], new
 

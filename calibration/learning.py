@@ -7,7 +7,7 @@ from typing import Any, Protocol
 
 import numpy as np
 from django.db import transaction
-from django.db.models import Count, Exists, OuterRef, QuerySet
+from django.db.models import Count, Exists, FilteredRelation, OuterRef, Q, QuerySet
 from numpy.typing import NDArray
 
 from calibration import arrays, expecting
@@ -52,12 +52,16 @@ _NOISE = Statement(
 )
 
 
-_PRIOR = Statement(
+_OF_ONE = Statement(  # the lot's mark comes first in the SQL
     lambda mark: (
-        LotPrior.objects.filter(sensor_model=mark)
-        .filter(lot=str(mark))
+        SensorModel.objects.annotate(
+            of_lot=FilteredRelation("lot_priors", condition=Q(lot_priors__lot=str(mark)))
+        )
+        .filter(pk=mark)
         .order_by()
-        .values_list("sensor_model_id", "lot", *PRIOR)
+        .values_list(
+            *(f"noise__{name}" for name in COLUMNS), *(f"of_lot__{name}" for name in PRIOR)
+        )
     )
 )
 
@@ -70,6 +74,8 @@ def taught(model: NDArray[np.int64], lot: NDArray[np.str_]) -> Fleet:
     models, where = np.unique(model, return_inverse=True)
     lots, of_lot = np.unique(lot, return_inverse=True)
     families, whose = np.unique(of_lot * len(models) + where, return_inverse=True)
+    if len(models) == len(lots) == 1:  # as for one sensor
+        return _of_one(int(models[0]), str(lots[0]), len(model))
     noise = {pk: tuple(values) for pk, *values in _NOISE.many(models.tolist())}
     first = {(key, of): tuple(values) for key, of, *values in _priors_of(models, lots)}
     known = [noise.get(key, _DEFAULT) for key in models.tolist()]
@@ -82,16 +88,24 @@ def taught(model: NDArray[np.int64], lot: NDArray[np.str_]) -> Fleet:
     )
 
 
+def _of_one(model: int, lot: str, segments: int) -> Fleet:
+    """What is known of so many segments of sensors of one model and lot; one query."""
+    rows = _OF_ONE.of(lot, model)
+    said: Sequence[Any] = rows[0] if rows else (None,) * len((*COLUMNS, *PRIOR))
+    noise, first = said[: len(COLUMNS)], said[len(COLUMNS) :]
+    known: list[Sequence[float]] = [_DEFAULT if None in noise else noise] * segments
+    seen_first: list[Sequence[float]] = [_NOBODY if None in first else first] * segments
+    return Fleet(Noise(*_rows(known, COLUMNS).T), Prior(*_rows(seen_first, PRIOR).T))
+
+
 def _priors_of(models: NDArray[np.int64], lots: NDArray[np.str_]) -> Iterable[Sequence[Any]]:
-    if len(models) == len(lots) == 1:  # as for one sensor
-        return _PRIOR.of(int(models[0]), str(lots[0]))
     rows = LotPrior.objects.filter(sensor_model__in=models.tolist())
     if len(lots) <= _FEW_LOTS:  # to name more costs more than to read what nobody asked for
         rows = rows.filter(lot__in=lots.tolist())
     return rows.values_list("sensor_model_id", "lot", *PRIOR)
 
 
-def _rows(values: list[tuple[float, ...]], names: tuple[str, ...]) -> NDArray[np.float64]:
+def _rows(values: Sequence[Sequence[float]], names: tuple[str, ...]) -> NDArray[np.float64]:
     return np.array(values, dtype=np.float64).reshape(-1, len(names))
 
 

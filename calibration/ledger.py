@@ -12,14 +12,15 @@ from typing import Any, NamedTuple, cast
 from uuid import UUID
 
 from django.db import DEFAULT_DB_ALIAS
-from django.db.models import prefetch_related_objects
+from django.db.models import OuterRef, QuerySet, Subquery, prefetch_related_objects
 
-from calibration import digests
+from calibration import digests, readout
 from calibration.contents import overtaken, points_in, said_in, says_the_same, taken
 from calibration.digests import Content, Standing
 from calibration.drafts import CalibrationDraft
 from calibration.later import Rejudged
 from calibration.models import Calibration, CalibrationPoint
+from calibration.policies import Rulebook
 from calibration.seats import Seat, Seats
 from calibration.validating import check_draft, local_day
 from fleet.errors import DomainError, Invalid, NotFound, Problem
@@ -62,10 +63,13 @@ class Recorded:
 
     The calibration as an object is made when somebody asks for it: an import does not. `rejudged`
     are the later ones of its sensor, where whoever recorded it looks at them. `sealed` is there
-    where this call stored it.
+    where this call stored it; then `judged_by` are the rules that it was judged by, and whether
+    it `is_flagged` may be, where it was judged at once.
     """
 
-    __slots__ = ("_calibration", "_row", "created", "rejudged", "sealed")
+    __slots__ = (
+        "_calibration", "_row", "created", "is_flagged", "judged_by", "rejudged", "sealed",
+    )  # fmt: skip
 
     def __init__(
         self,
@@ -77,6 +81,8 @@ class Recorded:
     ) -> None:
         self.created = created
         self.rejudged: Sequence[Rejudged] = ()
+        self.judged_by: Rulebook | None = None
+        self.is_flagged = True
         self._calibration, self._row, self.sealed = calibration, row, sealed
 
     @property
@@ -86,6 +92,14 @@ class Recorded:
             assert self.sealed is not None
             self._calibration = _instance(self._row, self.sealed.draft)
         return self._calibration
+
+    def answer(self, scope: Scope) -> dict[str, Any]:
+        """Return the calibration's whole answer, once it is judged and committed."""
+        if self.sealed is None:
+            return readout.calibration_answer(self.calibration, scope)
+        points = points_in(self.sealed.draft)
+        known: dict[str, Any] = {"is_flagged": self.is_flagged, "book": self.judged_by}
+        return readout.stored_answer(self.sealed.id, points, scope, **known)
 
     @property
     def id(self) -> UUID:
@@ -111,8 +125,7 @@ class Ledger:
         prefetch_related_objects(
             list({id(draft.sensor): draft.sensor for draft in drafts}.values()), "model", "dealer"
         )
-        self.seats = Seats.of(list(sensors))
-        self.standing = digests.standings(list(sensors))
+        self.seats, self.standing = _at_hand(list(sensors))
         meant = [
             row.supersedes.pk for row in drafts if row.supersedes and _is_to_be(row.supersedes)
         ]
@@ -204,6 +217,31 @@ def to_be(draft: CalibrationDraft) -> Calibration:
 
 def _is_to_be(record: Calibration) -> bool:
     return record._state.adding  # noqa: SLF001 - Django's own name for it
+
+
+_SEAT = ("pk", "machine_id", "machine__serial", "position", "installed_on", "removed_on")
+
+
+def _standings(mark: int) -> "QuerySet[Sensor, Any]":
+    last = Calibration.objects.filter(sensor=OuterRef("pk")).order_by("-chain_number")
+    ends = [Subquery(last.values(name)[:1]) for name in ("chain_number", "digest")]
+    seat = (f"installations__{name}" for name in _SEAT)
+    # A row for each installation, the chain's end in each; one without where there is none.
+    rows = Sensor.objects.filter(pk__among=[mark]).order_by()
+    return rows.values_list("pk", "dealer_id", *ends, *seat)
+
+
+_STANDINGS = Statement(_standings)
+
+
+def _at_hand(sensor_ids: Sequence[int]) -> tuple[Seats, dict[int, Standing]]:
+    """Where sensors sat, whose they are and how their chains end; one query, sensors locked."""
+    seats, standing = [], {}
+    for sensor, dealer, number, digest, key, *seat in _STANDINGS.many(sensor_ids):
+        standing[sensor] = Standing(dealer, number or 0, digest or digests.START)
+        if key is not None:
+            seats.append(Seat(key, sensor, *seat))
+    return Seats(seats), standing
 
 
 _THERE = Statement(

@@ -4,6 +4,7 @@ Derived and never believed blindly: a row that is missing is made again from the
 `verify` compares the others with them.
 """
 
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -46,18 +47,61 @@ def whole() -> Q:
     return Q(Exact(Length("heads"), size), calibrations__gt=0)
 
 
+def is_whole(calibrations: int, heads: bytes | memoryview) -> bool:
+    """Whether that holds of a pack."""
+    return calibrations > 0 and len(heads) == calibrations * HEAD.itemsize
+
+
 WIDTH = 16  # bytes of a calibration's two digests
+
+
+class Kept(NamedTuple):
+    """What is stored of some sensors beside their histories.
+
+    Attributes
+    ----------
+    sensor, outcome, digests
+        Of each that has a row.
+    alone, unflagged, untested
+        Those who are known to have no further company, no flag, and no functional test.
+    """
+
+    sensor: Sequence[int]
+    outcome: Sequence[int]
+    digests: Sequence[bytes]
+    alone: frozenset[int] = frozenset()
+    unflagged: frozenset[int] = frozenset()
+    untested: frozenset[int] = frozenset()
+
+
+_DIGESTS = Statement(
+    lambda mark: (
+        PackedHistory.objects.filter(columns.among("pk", [mark]))
+        .order_by()
+        .values_list("pk", "outcome", "digests")
+    )
+)
+
+
+def read_kept(sensor_ids: Sequence[int]) -> Kept:
+    """Read what is stored of these sensors; one query."""
+    rows = _DIGESTS.many(sensor_ids)
+    sensor, outcome, digests = zip(*rows, strict=True) if rows else ((), (), ())
+    return Kept(sensor, outcome, digests)
 
 
 class Judged(NamedTuple):
     """Digests of what was judged of N sensors, and whose they are.
 
-    Those of their M calibrations are `each`, (M, 2).
+    Those of their M calibrations are `each`, (M, 2). `owner` is the dealer of each reference by
+    its key, and `alone` who has no further company, as in `Kept`.
     """
 
     outcome: Ints
     each: NDArray[np.uint64]
     dealer: Ints
+    owner: Mapping[int, int]
+    alone: frozenset[int] = frozenset()
 
 
 def unpack(
@@ -138,7 +182,8 @@ def keep(recorded: Recorded, judged: Judged | None = None) -> int:
     until = stop[first + count - 1]
     since = np.concatenate(([0], until[:-1]))
     dealer = dealers_of(sensor) if judged is None else judged.dealer
-    company, further = _companies(recorded, sensor, first, dealer)
+    owner = _owners(recorded) if judged is None else judged.owner
+    company, further = _companies(recorded, sensor, first, dealer, owner)
     heads, points = recorded.heads.tobytes(), recorded.points.tobytes()
     kinds: dict[str, columns.Kind] = {"sensor": "key", "company": "key", "calibrations": "key"}
     values = {"sensor": sensor, "company": company, "calibrations": count}
@@ -151,7 +196,7 @@ def keep(recorded: Recorded, judged: Judged | None = None) -> int:
         blobs["digests"] = _cut(judged.each.tobytes(), first, first + count, WIDTH)
     rows = columns.Incoming(kinds, values, blobs)
     written = columns.upsert(PackedHistory, rows)
-    _keep_further(sensor, further)
+    _keep_further(sensor, further, frozenset() if judged is None else judged.alone)
     return written
 
 
@@ -160,13 +205,18 @@ def _cut(content: bytes, since: Ints, until: Ints, width: int) -> list[bytes]:
     return [content[a:b] for a, b in places]
 
 
+def _owners(recorded: Recorded) -> dict[int, int]:
+    """The dealers of the references that were used."""
+    keys = np.unique(recorded.heads["reference"]).tolist()
+    return {key: dealer for key, dealer in _OWNERS.many(keys)}  # noqa: C416 - typed so
+
+
 def _companies(
-    recorded: Recorded, sensor: Ints, first: Ints, own: Ints
+    recorded: Recorded, sensor: Ints, first: Ints, own: Ints, owner: Mapping[int, int]
 ) -> tuple[Ints, set[tuple[int, int]]]:
     """The dealer whose reference each sensor met first, else its own; and further dealers."""
     reference = recorded.heads["reference"].astype(np.int64)
     keys, of = np.unique(reference, return_inverse=True)
-    owner = {key: dealer for key, dealer in _OWNERS.many(keys.tolist())}  # noqa: C416 - typed so
     dealer = np.array([owner.get(key, -1) for key in keys.tolist()], dtype=np.int64)[of]
     named = np.flatnonzero(dealer >= 0)
     whose, at = np.unique(recorded.sensor[named], return_index=True)
@@ -179,7 +229,9 @@ def _companies(
     )
 
 
-def _keep_further(sensor: Ints, wanted: set[tuple[int, int]]) -> None:
+def _keep_further(sensor: Ints, wanted: set[tuple[int, int]], alone: frozenset[int]) -> None:
+    if not wanted and alone.issuperset(sensor.tolist()):  # as with most sensors
+        return
     further = _FURTHER.of(sensor)
     stored = set(zip(further["sensor"].tolist(), further["company"].tolist(), strict=True))
     new = sorted(wanted - stored)

@@ -4,39 +4,31 @@ The API, the file import and the admin all come through here. One transaction: e
 is sealed, fitted, judged and flagged and its due day set, or nothing happened.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
+from uuid import UUID
 
 import numpy as np
 from django.db import IntegrityError, transaction
 
-from calibration import events, judging, policies, proving
+from calibration import events, judging, policies, proving, turns
 from calibration.columns import among
 from calibration.contents import taken
 from calibration.continuing import continued, overtaking
 from calibration.drafts import CalibrationDraft, PointDraft, resolve_moment
 from calibration.histories import recorded_of
-from calibration.judging import Judged
+from calibration.judging import Judged, Known
 from calibration.later import Standing
 from calibration.ledger import Ledger, Recorded, to_be
-from calibration.models import Judgement, StaleSensor
+from calibration.models import StaleSensor
+from calibration.policies import Rulebook
 from calibration.recorded import Recorded as Histories
 from calibration.together import batches, by_dealer
 from fleet.errors import DomainError
 from fleet.scope import Scope
-from fleet.statements import Statement
 
 AT_ONCE = 2000  # records sealed with one reading of what they touch
-
-_VERDICTS = Statement(
-    lambda mark: (
-        Judgement.objects.filter(pk__among=[mark])
-        .order_by("performed_at", "pk")
-        .values_list("pk", "verdict")
-    ),
-    uuids=True,
-)
 
 __all__ = [
     "CalibrationDraft",
@@ -71,7 +63,11 @@ def record_calibration(
     Forbidden
         If the caller may not record for this sensor's dealer.
     """
-    recorded = seal(draft, scope=scope, now=now, user_id=user_id)
+    turns.lock([draft.sensor.pk])
+    try:
+        recorded = _alone(_entered([draft], scope=scope, now=now, user_id=user_id))
+    except IntegrityError as clash:  # the refusal undoes all that was done here: no savepoint
+        raise taken(draft.id) from clash
     if recorded.created:
         _judge_stored([(draft, recorded)], now=now)
     return recorded
@@ -97,29 +93,39 @@ def record_many(
 
 def _judge_stored(stored: Sequence[tuple[CalibrationDraft, Recorded]], *, now: datetime) -> None:
     """Judge the sensors of records that were just sealed, and note what that did to later ones."""
+    verdicts: dict[UUID, str] = {}
     for some in batches(sorted({draft.sensor.pk for draft, _ in stored})):
         own = set(some)
-        _judge_batch([each for each in stored if each[0].sensor.pk in own], now=now)
-    events.tell(_happened(stored), now=now)
+        of_them = [each for each in stored if each[0].sensor.pk in own]
+        verdicts |= _judge_batch(of_them, now=now).verdicts
+    events.tell(_happened(stored, verdicts), now=now)
 
 
-def _judge_batch(stored: Sequence[tuple[CalibrationDraft, Recorded]], *, now: datetime) -> None:
+def _judge_batch(stored: Sequence[tuple[CalibrationDraft, Recorded]], *, now: datetime) -> Judged:
     drafts = [draft for draft, _ in stored]
     sealed = [recorded.sealed for _, recorded in stored if recorded.sealed]
-    known = continued(sealed)
-    late = overtaking(known, sealed)
+    history, kept = continued(sealed)
+    late = overtaking(history, sealed)
     standing = Standing([draft for draft in drafts if draft.sensor.pk in late])
-    judge_sealed(sorted({draft.sensor.pk for draft in drafts}), now=now, recorded=known)
+    known = Known(Rulebook(), kept, [each.id for each in sealed])
+    sensors = sorted({draft.sensor.pk for draft in drafts})
+    judged = judge_sealed(sensors, now=now, recorded=history, known=known)
     for (_, recorded), rejudged in zip(stored, standing.later_than(drafts), strict=True):
         recorded.rejudged = rejudged
+        recorded.judged_by, recorded.is_flagged = known.book, judged.flags.opened > 0
+    return judged
 
 
-def _happened(stored: Sequence[tuple[CalibrationDraft, Recorded]]) -> list[events.Happened]:
+def _happened(
+    stored: Sequence[tuple[CalibrationDraft, Recorded]], verdicts: Mapping[UUID, str]
+) -> list[events.Happened]:
     """What programs are told of new records: verdicts, new and changed, and what is superseded."""
     sensors = {recorded.id: draft.sensor for draft, recorded in stored}
+    in_time = sorted((draft.performed_at, recorded.id) for draft, recorded in stored)
     found, changed = [], {}
-    for key, verdict in _VERDICTS.many(sensors):
-        found.append(events.verdict(key, sensors[key], None, verdict))
+    for _, key in in_time:
+        if key in verdicts:  # what is superseded already has none
+            found.append(events.verdict(key, sensors[key], None, verdicts[key]))
     for draft, recorded in stored:
         if draft.supersedes:
             found.append(events.superseded(recorded.calibration))
@@ -133,33 +139,38 @@ def _happened(stored: Sequence[tuple[CalibrationDraft, Recorded]]) -> list[event
 @transaction.atomic
 def check_calibration(draft: CalibrationDraft, *, scope: Scope, now: datetime) -> dict[str, Any]:
     """Return the whole answer to a calibration without storing it: recorded, read, rolled back."""
-    from calibration import readout
-
     with transaction.atomic():
         recorded = record_calibration(draft, scope=scope, now=now)
-        answer = readout.calibration_answer(recorded.calibration, scope)
+        answer = recorded.answer(scope)
         transaction.set_rollback(True)
     return answer | {"digest": None, "stored": False}
 
 
 def judge_sealed(
-    sensor_ids: Sequence[int], *, now: datetime, recorded: Histories | None = None
+    sensor_ids: Sequence[int],
+    *,
+    now: datetime,
+    recorded: Histories | None = None,
+    known: Known | None = None,
 ) -> Judged:
     """Judge all records of these sensors, and mark whose verdicts rest on them.
 
     For the scan, and for whoever sealed records in this transaction, and so has locked their
     sensors. Functional tests come after the calibrations: they name the one that was in force.
-    Where it is not known what was `recorded` of the sensors, the records are read.
+    Where it is not known what was `recorded` of the sensors, the records are read; so is what else
+    is not `known`.
     """
-    judged = judging.judge(sensor_ids, now=now, recorded=recorded)
-    judged += Judged(flags=proving.judge_tests(sensor_ids, now=now))
+    judged = judging.judge(sensor_ids, now=now, recorded=recorded, known=known)
+    untested = known.kept.untested if known and known.kept else frozenset()
+    tested = [key for key in sensor_ids if key not in untested]
+    judged += Judged(flags=proving.judge_tests(tested, now=now))
     policies.mark_stale(judged.touched, why="a sibling was judged anew", now=now)
     return judged
 
 
 def take_up(sensor_ids: Sequence[int], *, now: datetime) -> Judged:
     """Lock sensors, take their marks away and judge them, in the caller's transaction."""
-    judging.lock(sensor_ids)
+    turns.lock(sensor_ids)
     # The marks go first: one that is set while we judge waits for us and stays.
     StaleSensor.objects.filter(among("pk", sensor_ids)).delete()
     return judge_sealed(sensor_ids, now=now, recorded=recorded_of(sensor_ids))
@@ -201,7 +212,12 @@ def _judge_some(sensor_ids: Sequence[int], failed: dict[int, str], *, now: datet
 
 def seal(draft: CalibrationDraft, *, scope: Scope, now: datetime, user_id: int | None) -> Recorded:
     """Check and seal one record; whoever calls judges its sensor in the same transaction."""
-    (outcome,) = seal_many([draft], scope=scope, now=now, user_id=user_id)
+    return _alone(seal_many([draft], scope=scope, now=now, user_id=user_id))
+
+
+def _alone(outcomes: Sequence[Recorded | DomainError]) -> Recorded:
+    """The one outcome; where it is a refusal, it is raised."""
+    (outcome,) = outcomes
     if isinstance(outcome, DomainError):
         raise outcome
     return outcome
@@ -216,7 +232,7 @@ def seal_many(
     A record may supersede one before it in the list. Whoever calls judges their sensors, in the
     same transaction, or marks them there to be judged.
     """
-    judging.lock({draft.sensor.pk for draft in drafts})
+    turns.lock({draft.sensor.pk for draft in drafts})
     return seal_locked(drafts, scope=scope, now=now, user_id=user_id)
 
 
@@ -239,9 +255,7 @@ def _sealed(
     """Seal a batch; where the database refuses it, halves of it until the one stands alone."""
     try:
         with transaction.atomic():
-            ledger = Ledger(drafts, scope=scope, now=now, by=user_id)
-            outcomes = [ledger.enter(draft) for draft in drafts]
-            ledger.write()
+            return _entered(drafts, scope=scope, now=now, user_id=user_id)
     except IntegrityError as clash:
         if len(drafts) == 1:
             refusal = taken(drafts[0].id)
@@ -251,4 +265,13 @@ def _sealed(
         return _sealed(drafts[:half], scope=scope, now=now, user_id=user_id) + _sealed(
             drafts[half:], scope=scope, now=now, user_id=user_id
         )
+
+
+def _entered(
+    drafts: Sequence[CalibrationDraft], *, scope: Scope, now: datetime, user_id: int | None
+) -> list[Recorded | DomainError]:
+    """Check and seal a batch, or let the database refuse the whole of it."""
+    ledger = Ledger(drafts, scope=scope, now=now, by=user_id)
+    outcomes = [ledger.enter(draft) for draft in drafts]
+    ledger.write()
     return outcomes

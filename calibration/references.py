@@ -4,7 +4,8 @@ What is wrong with a reference on a day is in all that was measured with it. The
 yard, by the clock of the dealer who owns it: a morning in Perth is not two days.
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,7 @@ _REFERENCES = Statement(
     lambda mark: (
         ReferenceStandard.objects.filter(columns.among("pk", [mark]))
         .order_by()
-        .values_list("pk", "relative_uncertainty_pct", "dealer__timezone")
+        .values_list("pk", "relative_uncertainty_pct", "dealer__timezone", "dealer_id")
     )
 )
 
@@ -42,11 +43,14 @@ class References:
         Relative standard uncertainties.
     zone : tuple of R str
         Time zones of their owners, names of the IANA database.
+    owner : mapping
+        Who owns each, dealers by the references' keys: of those that were read.
     """
 
     key: Ints
     pct: Floats
     zone: tuple[str, ...]
+    owner: Mapping[int, int] = field(default_factory=dict)
 
     def pct_of(self, reference: Ints) -> Floats:
         """Return the relative standard uncertainties [%] of references by key."""
@@ -75,11 +79,14 @@ class References:
 def read_references(reference: Ints, known: References | None = None) -> References:
     """Return what is known of references by key, and of own weights; `known` ones are not read."""
     found: dict[int, tuple[float, str]] = {NONE: (OWN_WEIGHT_PCT, _NOBODYS)}
+    owner: dict[int, int] = {}
     if known is not None:
+        owner |= known.owner
         there = zip(known.pct.tolist(), known.zone, strict=True)
         found |= dict(zip(known.key.tolist(), there, strict=True))
     keys = np.unique(np.append(reference, NONE))
     asked = [key for key in keys.tolist() if key not in found]
-    found |= {key: (pct, zone) for key, pct, zone in _REFERENCES.many(asked)}
+    for key, pct, zone, dealer in _REFERENCES.many(asked):
+        found[key], owner[key] = (pct, zone), dealer
     pct, zone = zip(*(found.get(key, found[NONE]) for key in keys.tolist()), strict=True)
-    return References(keys, np.array(pct, dtype=np.float64), zone)
+    return References(keys, np.array(pct, dtype=np.float64), zone, owner)

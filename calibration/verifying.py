@@ -10,9 +10,9 @@ from datetime import datetime
 from django.db import transaction
 
 from calibration import digests, histories
-from calibration.judging import lock
 from calibration.models import Calibration, FunctionalTest
 from calibration.policies import mark_anew
+from calibration.turns import lock
 from fleet.models import Dealer, Sensor
 
 Progress = Callable[[int, int], None]

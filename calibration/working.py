@@ -19,11 +19,11 @@ from calibration import (
     comparing,
     due,
     histories,
-    judging,
     learning,
     overdue,
     stages,
     together,
+    turns,
 )
 from calibration.claiming import Clock, LeaseLost
 from calibration.fleetwide import settle_intervals, settle_lots
@@ -108,7 +108,7 @@ def _pack(held: Held) -> Step:
     sensors = stages.to_pack(Q(pk__gte=chunk.first, pk__lte=chunk.last))
     for some in together.batches(sensors.tolist()):
         with transaction.atomic():
-            judging.lock(some)
+            turns.lock(some)
             # Whoever was judged in the meantime has a pack that is newer than ours would be.
             still = stages.to_pack(columns.among("pk", some))
             written = histories.pack(still.tolist())

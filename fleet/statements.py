@@ -56,6 +56,11 @@ class Statement:
         given = list(keys)
         return self._rows(listed(given)) if given else []
 
+    @cached_property
+    def marks(self) -> int:
+        """How many values it takes, each for its own mark."""
+        return sum(is_mark for _, is_mark in self._made[1])
+
     def asked(self, *given: Any) -> tuple[str, list[Any]]:
         """Return the SQL and its parameters.
 

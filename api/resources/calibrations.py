@@ -131,11 +131,10 @@ class CalibrationViews(Resource):
         recorded = records.record_calibration(
             draft, scope=self.scope, now=self.now, user_id=self.scope.user_id
         )
+        answer = recorded.answer(self.scope)
         if recorded.created:
-            answer = self.created(recorded.calibration)
-            answer.data |= {"rejudged": rejudged(recorded)}
-            return answer
-        return Response(self.shown(recorded.calibration))
+            return self.placed(recorded.id, answer | {"rejudged": rejudged(recorded)})
+        return Response(answer)
 
     @extend_schema(request=CalibrationInput, responses={200: CalibrationAnswer})
     @action(detail=False, methods=["post"])

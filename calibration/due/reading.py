@@ -1,5 +1,6 @@
 """Rows to due days: what the rule needs, read in whole columns and laid beside the sensors."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,10 +16,13 @@ from calibration.due.days import DECIDED, Basis, Codes, Ints, due_days
 from calibration.due.ruling import Rules, days_by_model, rules_of
 from calibration.metrology.causes import CERTAIN, TO_REPEAT
 from calibration.models import Calibration, DueState, Reminder, in_time
+from calibration.policies import Rulebook
 from fleet.models import Dealer, Installation, Sensor
 from fleet.statements import Statement
 
 Floats = NDArray[np.float64]
+Calendars = Mapping[int, tuple[str, SeasonCalendar]]  # time zone and calendar, by dealer
+Seats = tuple[dict[str, Any], Calendars]  # the columns of `_PLACES`, and the dealers' calendars
 
 
 @dataclass(frozen=True)
@@ -93,23 +97,20 @@ class Open:
     created_at: Ints
 
 
-def wanted(newest: Newest) -> States:
-    """Return what each sensor is due on, by the rule."""
-    basis = basis_of(newest)
+def wanted(newest: Newest, seats: Seats | None = None, *, book: Rulebook | None = None) -> States:
+    """Return what each sensor is due on, by the rule; seats and rules are read where not given."""
+    basis, _ = basis_and_rules(newest, seats, book=book)
     due_on, decided_by = due_days(basis)
     counted = newest.calibration.copy()
     counted[basis.calibrated_on == NO_DATE] = NO_RECORD
     return States(due_on, decided_by, counted)
 
 
-def basis_of(newest: Newest) -> Basis:
-    """Return what the due days of sensors rest on."""
-    return basis_and_rules(newest)[0]
-
-
-def basis_and_rules(newest: Newest) -> tuple[Basis, Rules]:
+def basis_and_rules(
+    newest: Newest, seats: Seats | None = None, *, book: Rulebook | None = None
+) -> tuple[Basis, Rules]:
     """Return what the due days of sensors rest on, and the rules that went into it."""
-    seat = _seats(newest)
+    seat = _seats(newest, seats, book)
     rules: Rules = seat["rules"]
     last = np.flatnonzero(has_one(newest.calibration) & (seat["installation"] != -1))
     day = np.full(len(newest.sensor), NO_DATE, dtype=np.int64)
@@ -214,15 +215,16 @@ _WHOSE = Beside(
 )
 
 
-def _seats(newest: Newest) -> dict[str, Any]:
+def _seats(newest: Newest, seats: Seats | None, book: Rulebook | None) -> dict[str, Any]:
     """Where each sensor sits, in whose calendar, and under which rule."""
-    seat, model, dealer = _PLACES.of(newest.sensor), newest.model, newest.dealer
+    model, dealer = newest.model, newest.dealer
     if model is None or dealer is None:
         known = _WHOSE.of(newest.sensor)
         model, dealer = known["model"], known["dealer"]
     dealers, whose = np.unique(dealer, return_inverse=True)
-    seat |= _calendars(dealers, whose)
-    return seat | {"rules": rules_of(model, whose, dealers)}
+    place, calendars_by = seats or (_PLACES.of(newest.sensor), _calendars_by(dealers.tolist()))
+    seat = place | _calendars(dealers, whose, calendars_by)
+    return seat | {"rules": rules_of(model, whose, dealers, book)}
 
 
 _DEALERS = Statement(
@@ -234,12 +236,17 @@ _DEALERS = Statement(
 )
 
 
-def _calendars(dealers: Ints, whose: Ints) -> dict[str, Any]:
+def calendar_of(zone: str, start: str, country: str, part: str) -> tuple[str, SeasonCalendar]:
+    """Return a dealer's time zone and the calendar of its season."""
+    return zone, SeasonCalendar(calendars.start_number(start), country, part)
+
+
+def _calendars_by(dealers: Sequence[int]) -> Calendars:
+    return {pk: calendar_of(*said) for pk, *said in _DEALERS.many(dealers)}
+
+
+def _calendars(dealers: Ints, whose: Ints, known: Calendars) -> dict[str, Any]:
     """The time zone and the season's calendar of each sensor's dealer."""
-    known = {
-        pk: (zone, SeasonCalendar(calendars.start_number(start), country, part))
-        for pk, zone, start, country, part in _DEALERS.many(dealers.tolist())
-    }
     nobody = ("UTC", SeasonCalendar(101))  # no row: no sensor either
     kept = [known.get(pk, nobody) for pk in dealers.tolist()]
     names = sorted({zone for zone, _ in kept})

@@ -33,7 +33,7 @@ class Rules:
         return self.rules[place], self.learnt[place]
 
 
-def rules_of(model: Ints, whose: Ints, dealers: Ints) -> Rules:
+def rules_of(model: Ints, whose: Ints, dealers: Ints, book: Rulebook | None = None) -> Rules:
     """Return the rule of each sensor's policy, and what was learnt of its model.
 
     Parameters
@@ -41,8 +41,10 @@ def rules_of(model: Ints, whose: Ints, dealers: Ints) -> Rules:
     model, whose : (N,) arrays
         Key of each sensor's model, and where its dealer stands among the different ones.
     dealers : (D,) array
+    book : Rulebook, optional
+        Where there is none, the rules are read.
     """
-    book = Rulebook()
+    book = book or Rulebook()
     width = len(dealers)
     pairs, which = np.unique(model * width + whose, return_inverse=True)
     rules = [

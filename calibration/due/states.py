@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from calibration import columns
 from calibration.beside import AT_ONCE, has_one
-from calibration.due import lines, reading, reminders
+from calibration.due import lines, reading, reminders, together
 from calibration.due.days import DECIDED, Ints
 from calibration.due.reading import Newest, Open, States
 from calibration.models import DueState
+from calibration.policies import Rulebook
 from fleet.models import ChangedSeat, Sensor
 from fleet.updating import hold_all
 
@@ -72,9 +73,12 @@ def refresh(sensor_ids: Sequence[int], *, now: datetime) -> DueChange:
     return DueChange(sum(_refresh_chunk(chunk, now) for chunk in chunks))
 
 
-def settle(newest: Newest, *, now: datetime) -> DueChange:
-    """Do the same for sensors that are locked, and whose newest calibrations the caller knows."""
-    found = _compare(newest)
+def settle(newest: Newest, *, now: datetime, book: Rulebook | None = None) -> DueChange:
+    """Do the same for sensors that are locked, and whose newest calibrations the caller knows.
+
+    So it may know the rules.
+    """
+    found = _compare(newest, book)
     if not len(found.sensors):
         return DueChange(0)
     calibrated = found.wanted.recounted(found.stored) & has_one(found.wanted.calibration)
@@ -106,9 +110,13 @@ def _refresh_chunk(ids: Ints, now: datetime) -> int:
     return settle(reading.newest_of(ids), now=now).changed
 
 
-def _compare(newest: Newest) -> _Comparison:
-    wanted, stored = reading.wanted(newest), reading.stored(newest.sensor)
-    present = reading.open_reminders(newest.sensor)
+def _compare(newest: Newest, book: Rulebook | None = None) -> _Comparison:
+    if len(newest.sensor) <= together.MOST:
+        place, calendars, stored, present = together.read(newest.sensor)
+        wanted = reading.wanted(newest, (place, calendars), book=book)
+    else:
+        wanted, stored = reading.wanted(newest, book=book), reading.stored(newest.sensor)
+        present = reading.open_reminders(newest.sensor)
     changes = reminders.compare(newest, wanted, present)
     return _Comparison(newest, wanted, stored, present, changes)
 

@@ -9,7 +9,7 @@ from uuid import UUID
 
 from django.db import connection, transaction
 
-from calibration import judging
+from calibration import turns
 from calibration.importing.apart import apart
 from calibration.importing.batching import Batch
 from calibration.importing.header import opened
@@ -126,7 +126,7 @@ class _Run:
         for some in used_up(ordered):
             with transaction.atomic():
                 known = [register.sensor(record.said.sensor) for record in some]
-                judging.lock({sensor.pk for sensor in known if sensor})
+                turns.lock({sensor.pk for sensor in known if sensor})
                 outcomes = Batch(register, caller, _existing(some)).store(some)
                 stored = {
                     outcome.sensor_id
@@ -172,7 +172,7 @@ class _Run:
             register = Register(dealer, records)
             for some in used_up(list(in_order(records, dealer.code))):
                 known = [register.sensor(record.said.sensor) for record in some]
-                judging.lock({sensor.pk for sensor in known if sensor})
+                turns.lock({sensor.pk for sensor in known if sensor})
                 outcomes += Batch(register, caller, _existing(some)).store(some)
             transaction.set_rollback(True)
         return outcomes

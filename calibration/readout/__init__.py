@@ -10,6 +10,7 @@ from calibration.readout.calibrations import (
     calibration_answer,
     newest_answers,
     reference_of,
+    stored_answer,
 )
 from calibration.readout.covering import USUAL_FACTOR, coverage_factors
 from calibration.readout.doubts import doubt_in
@@ -47,6 +48,7 @@ __all__ = [
     "reference_of",
     "rounded",
     "sensor_history",
+    "stored_answer",
     "strong",
     "whose",
     "with_uncertainty",

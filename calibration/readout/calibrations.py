@@ -5,6 +5,7 @@ from collections.abc import Iterable, Sequence
 from operator import attrgetter
 from typing import Any
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from django.db.models import QuerySet
@@ -18,7 +19,7 @@ from calibration.readout.explaining import explain
 from calibration.readout.figures import figures
 from calibration.readout.flags import flag_answer, moment
 from calibration.readout.remarks import remarks
-from calibration.readout.rows import AGAINST, LINE, Rows
+from calibration.readout.rows import AGAINST, LINE, Points, Rows
 from fleet import units
 from fleet.scope import Scope
 
@@ -44,9 +45,9 @@ def newest_answers(sensor_ids: Sequence[int], scope: Scope) -> list[dict[str, An
     return answers_of(rows.newest_of(sensor_ids, scope), scope)
 
 
-def answers_of(read: Rows, scope: Scope) -> list[dict[str, Any]]:
-    """Return the answers of calibrations that have been read."""
-    book = Rulebook()
+def answers_of(read: Rows, scope: Scope, book: Rulebook | None = None) -> list[dict[str, Any]]:
+    """Return the answers of calibrations that have been read; the rules are, where not given."""
+    book = book or Rulebook()
     rules = [book.rule(row.sensor_model_id, row.sensor_dealer_id) for row in read.rows]
     found = [
         _answer(row, scope, rule, read, setpoints)
@@ -61,12 +62,22 @@ def answers_of(read: Rows, scope: Scope) -> list[dict[str, Any]]:
 
 def calibration_answer(calibration: Calibration, scope: Scope) -> dict[str, Any]:
     """Return the whole answer of one calibration, freshly read, with why and its figures."""
-    read = rows.by_key([calibration.pk])
-    (answer,) = answers_of(read, scope)
+    return _whole(rows.by_key([calibration.pk]), scope)
+
+
+def stored_answer(
+    key: UUID, points: Points, scope: Scope, *, is_flagged: bool, book: Rulebook | None
+) -> dict[str, Any]:
+    """Return the same of one that was just stored, by what whoever did it knows."""
+    return _whole(rows.just_stored(key, points, is_flagged=is_flagged), scope, book)
+
+
+def _whole(read: Rows, scope: Scope, book: Rulebook | None = None) -> dict[str, Any]:
+    (answer,) = answers_of(read, scope, book)
     (row,) = read.rows
     rated = row.rated_load * units.LOAD[row.rated_unit] / units.LOAD[row.load_unit]
     answer["figures"] = figures(answer["points"], rated_load=rated)
-    answer["explain"] = explain(answer, calibration.sensor.dealer.zone)
+    answer["explain"] = explain(answer, ZoneInfo(row.sensor_zone))
     return answer
 
 

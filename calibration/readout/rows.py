@@ -53,6 +53,7 @@ _PATHS: Mapping[str, str] = {
     "reference_dealer_id": "reference__dealer_id",
     "sensor_model_id": "sensor__model_id",
     "sensor_dealer_id": "sensor__dealer_id",
+    "sensor_zone": "sensor__dealer__timezone",
     "sensor_model_name": "sensor__model__name",
     "sensor_reading_unit": "sensor__model__reading_unit",
     "tag_span_load": "sensor__tag_span_load",
@@ -72,6 +73,7 @@ FLAG = (
     "close_reason", "closed_for_id", "family_id", "family__dealer_id", "family__cause",
     "assigned_for_id", "assigned_to__username", "assigned_at",
 )  # fmt: skip
+Points = Sequence[tuple[float, float, str]]  # load, reading, direction
 Row = namedtuple("Row", tuple(_PATHS))  # type: ignore[misc] # eighty columns, named above
 Flag = namedtuple("Flag", FLAG)  # type: ignore[misc] # as above
 
@@ -92,8 +94,23 @@ def by_query(calibrations: "QuerySet[Calibration]") -> Rows:
 
 def by_key(keys: Sequence[UUID]) -> Rows:
     """Read calibrations by their keys, in the order given."""
+    return _with_parts(_by_key(keys))
+
+
+def just_stored(key: UUID, points: Points, *, is_flagged: bool) -> Rows:
+    """Read a calibration whose points are known, and which has flags only where it is said so."""
+    rows = _by_key([key])
+    flags = _flags([key]) if is_flagged else {}
+    return Rows(rows, {key: _said(points)}, flags)
+
+
+def _said(points: Points) -> list[dict[str, Any]]:
+    return [{"load": load, "reading": reading, "direction": way} for load, reading, way in points]
+
+
+def _by_key(keys: Sequence[UUID]) -> list[Any]:
     found = {row[0]: Row._make(row) for row in _BY_KEY.many(keys)}
-    return _with_parts([found[key] for key in keys if key in found])
+    return [found[key] for key in keys if key in found]
 
 
 def of_sensor(sensor_id: int) -> tuple[Rows, list[Any]]:
@@ -146,11 +163,16 @@ def _newest_key(*conditions: Q) -> Any:
 
 def _with_parts(rows: Sequence[Any]) -> Rows:
     keys = [row.id for row in rows]
+    flags = _flags(keys)
+    return Rows(rows, points_of(keys), flags)
+
+
+def _flags(keys: Sequence[UUID]) -> dict[UUID, list[Any]]:
     flags: dict[UUID, list[Any]] = defaultdict(list)
     read: Iterable[Any] = map(Flag._make, _FLAGS.many(keys))
     for flag in read:
         flags[flag.calibration_id].append(flag)
-    return Rows(rows, points_of(keys), flags)
+    return flags
 
 
 def _sort(points: dict[UUID, list[dict[str, Any]]], rows: Iterable[Sequence[Any]]) -> None:
