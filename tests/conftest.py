@@ -1,13 +1,14 @@
 """What every test may use: two dealers with their people, machines and sensors."""
 
 import random
+import shutil
+import sqlite3
 import uuid
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import Any
 
 import pytest
-from django.core.management import call_command
 from django.db import connection
 from hypothesis import settings as hypothesis_settings
 
@@ -28,6 +29,8 @@ from fleet.models import (
     User,
 )
 from fleet.scope import Scope
+from tests import databases
+from tests.shared_world import QUICK, SharedWorld
 
 NOW = datetime(2026, 4, 10, 12, 0, tzinfo=UTC)
 SYSTEM = Scope.system()
@@ -48,7 +51,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 @pytest.fixture(autouse=True)
 def _quick_passwords(settings):
     """Hash passwords quickly: what is tested is never how slow Argon2 is."""
-    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+    settings.PASSWORD_HASHERS = QUICK["PASSWORD_HASHERS"]
 
 
 @pytest.fixture(autouse=True)
@@ -151,14 +154,8 @@ class World:
         return records.record_calibration(draft, scope=SYSTEM, now=max(NOW, when))
 
 
-@pytest.fixture
-def world(db: None) -> World:
-    """Return two dealers with one user per role, two machines each, two sensors a machine."""
-    return build_world()
-
-
 def build_world() -> World:
-    """Make the world; for fixtures that manage the database themselves."""
+    """Make two dealers with one user per role, two machines each, two sensors a machine."""
     planter = MachineModel.objects.create(name="Ackerfurche 8", kind="planter", rows=8)
     cell = SensorModel.objects.create(
         name="LC-500",
@@ -244,8 +241,56 @@ def _fleet(world: World, letter: str, dealer: Dealer) -> None:
             )
 
 
+SHARED = SharedWorld(build_world)
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup, django_db_blocker):
+    """Make the test database, as ever, and let tests share what they all begin with."""
+    SHARED.database_is_there(django_db_blocker)
+    yield
+    SHARED.close()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    SHARED.prepare(item)
+
+
 @pytest.fixture
-def url(transactional_db, tmp_path):
+def world(request, db: None) -> World:
+    """Return the world of `build_world`, for this test alone."""
+    return SHARED.given(request.node)
+
+
+@pytest.fixture(scope="session")
+def migrated_file(tmp_path_factory):
+    """Return the SQLite file that `migrate` leaves, made once in a process, to be copied."""
+    path = tmp_path_factory.mktemp("migrated") / "migrated.sqlite3"
+    done = databases.manage(f"sqlite:///{path}", "migrate", "-v0")
+    assert done.returncode == 0, done.stderr
+    with sqlite3.connect(path) as plain:
+        plain.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # all of it is in the one file
+    plain.close()
+    return path
+
+
+@pytest.fixture(scope="session")
+def migrated(request, tmp_path_factory):
+    """Return the address of the database that `migrate` leaves, to be copied by `databases`."""
+    if not databases.on_server():
+        yield f"sqlite:///{request.getfixturevalue('migrated_file')}"
+        return
+    url = databases.url_of("migrated", tmp_path_factory.getbasetemp())
+    databases.make(url)
+    done = databases.manage(url, "migrate", "-v0")
+    assert done.returncode == 0, done.stderr
+    yield url
+    databases.drop(url)
+
+
+@pytest.fixture
+def url(request, transactional_db, tmp_path):
     """Return the address of a real database that this process and others write to."""
     told = connection.settings_dict
     if connection.vendor == "postgresql":
@@ -254,9 +299,9 @@ def url(transactional_db, tmp_path):
         return
     # The test database lives in memory, where no other process sees it.
     inner, name, path = connection.connection, told["NAME"], tmp_path / "killed.sqlite3"
+    shutil.copyfile(request.getfixturevalue("migrated_file"), path)
     connection.connection, told["NAME"] = None, str(path)
     try:
-        call_command("migrate", verbosity=0)
         yield f"sqlite:///{path}"
     finally:
         connection.close()

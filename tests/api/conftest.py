@@ -1,13 +1,11 @@
 """Clients of the API: one per person of the world, with a token of their own."""
 
-import threading
 from collections.abc import Callable
 from datetime import UTC, date, datetime
 from typing import Any
 
 import pytest
 from django.core.cache import cache
-from django.db import connections
 from rest_framework.test import APIClient
 
 from calibration import events, functional, records
@@ -204,22 +202,3 @@ def _rows(world: Any, letter: str) -> dict[str, Any]:
             visit=visit, planned_on=date(2027, 2, 1), subject="visit", body="visit"
         ).pk,
     }  # fmt: skip
-
-
-def at_once(many: int, do: Callable[[int], Any]) -> list[Any]:
-    """Return what so many did side by side, each on a connection of its own, in no order."""
-    start, done = threading.Barrier(many), []
-
-    def one(number: int) -> None:
-        try:
-            start.wait(timeout=60)
-            done.append(do(number))
-        finally:
-            connections.close_all()
-
-    threads = [threading.Thread(target=one, args=[number]) for number in range(many)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(timeout=120)
-    return done

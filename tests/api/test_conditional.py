@@ -6,7 +6,8 @@ from rest_framework.test import APIClient
 
 from api.urls import RESOURCES
 from fleet.models import Customer
-from tests.api.conftest import V1, at_once, calibration, refused
+from tests.api.conftest import V1, calibration, refused
+from tests.side_by_side import at_once
 
 EDITABLE = {
     "dealers": {"name": "Another name"},

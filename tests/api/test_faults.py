@@ -21,6 +21,17 @@ KEPT = {
 }  # fmt: skip
 
 
+@pytest.fixture(scope="module")
+def filled(migrated, tmp_path_factory):
+    """Return the address of a database with two dealers, to be copied, and a token."""
+    url = databases.url_of("faults_filled", tmp_path_factory.mktemp("filled"))
+    token = faults.prepared(url, migrated)
+    if not on_server():
+        databases.query(url, "PRAGMA wal_checkpoint(TRUNCATE)")
+    yield url, token
+    databases.drop(url)
+
+
 @pytest.fixture
 def url(tmp_path):
     made = databases.url_of("faults", tmp_path)
@@ -28,8 +39,16 @@ def url(tmp_path):
     databases.drop(made)
 
 
-def test_workers_killed_in_the_middle_of_posts_break_no_promise(url):
-    figures = faults.run(url, KILLS, seed=os.getpid())
+@pytest.fixture
+def token(filled, url):
+    """Fill the database; return a technician's token."""
+    template, token = filled
+    databases.make(url, template)
+    return token
+
+
+def test_workers_killed_in_the_middle_of_posts_break_no_promise(url, token):
+    figures = faults.run(url, token, KILLS, seed=os.getpid())
     assert figures["kills"] == KILLS
     assert figures["answered_201"] >= KILLS
     assert figures["unanswered"] > 0  # some post was in the middle
@@ -73,10 +92,9 @@ print(json.dumps([told.count(201), told[-1], problem, answer["Content-Type"], co
 
 
 @pytest.mark.skipif(on_server(), reason="a limit that SQLite can set for itself")
-def test_a_full_disk_is_said_and_stores_nothing_by_halves(url):
+def test_a_full_disk_is_said_and_stores_nothing_by_halves(url, token):
     import json
 
-    faults.prepared(url)
     done = databases.run(url, "-c", FULL)
     assert done.returncode == 0, done.stderr
     stored, last, problem, kind, count, whole, again, after = json.loads(
@@ -186,9 +204,9 @@ def redis():
         process.wait()
 
 
-def test_without_redis_posts_are_stored_and_a_scan_is_refused_in_words(url, redis):
+def test_without_redis_posts_are_stored_and_a_scan_is_refused_in_words(url, token, redis):
     port, begin = redis
-    token, there = faults.prepared(url), begin()
+    there = begin()
     with faults.served(url, REDIS_URL=f"redis://127.0.0.1:{port}/0") as server:
         clients = faults.Clients(server.port, token)
         assert clients.post(faults.body("S-A1", 1)) == 201

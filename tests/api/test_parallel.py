@@ -5,6 +5,7 @@ there the same lines run against a database file, in a process of their own.
 """
 
 import os
+import shutil
 import subprocess
 import sys
 import uuid
@@ -14,15 +15,14 @@ import pytest
 from django.db import connection
 from rest_framework.test import APIClient
 
-from tests.api.conftest import at_once
 from tests.conftest import NOW
+from tests.side_by_side import at_once
 
 MANY = 12
 ROOT = Path(__file__).parents[2]
 ALONE = """
 import django; django.setup()
 from django.conf import settings; settings.ALLOWED_HOSTS = ["*"]
-from django.core.management import call_command; call_command("migrate", verbosity=0)
 from tests.api.test_parallel import post_at_once
 from tests.conftest import NOW
 post_at_once({kind!r})
@@ -61,12 +61,14 @@ def _status(kind: str, body: dict, token: str) -> int:
 
 @pytest.mark.django_db(transaction=True)
 @pytest.mark.parametrize("kind", ["one", "batch"])
-def test_one_record_posted_by_twelve_at_once_is_one_row(kind, tmp_path):
+def test_one_record_posted_by_twelve_at_once_is_one_row(kind, request, tmp_path):
     if connection.vendor == "postgresql":
         post_at_once(kind)
         return
+    place = tmp_path / "twelve.sqlite3"
+    shutil.copyfile(request.getfixturevalue("migrated_file"), place)
     environment = os.environ | {
-        "DATABASE_URL": f"sqlite:///{tmp_path}/twelve.sqlite3",
+        "DATABASE_URL": f"sqlite:///{place}",
         "DJANGO_SETTINGS_MODULE": "fleet.config.settings",
     }
     done = subprocess.run(

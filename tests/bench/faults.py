@@ -42,10 +42,10 @@ print(world.users["techA"].auth_token_set.create(name="kills")[1])
 SENSORS = ("S-A1", "S-A2", "S-A1c", "S-A1d")
 
 
-def prepared(url: str) -> str:
-    """Make a database with two dealers; return a technician's token."""
-    databases.make(url)
-    for call in (("manage.py", "migrate", "-v0"), ("-c", FILL)):
+def prepared(url: str, template: str = "") -> str:
+    """Make a database with two dealers, upon a migrated one; return a technician's token."""
+    databases.make(url, template)
+    for call in (() if template else (("manage.py", "migrate", "-v0"),)) + (("-c", FILL),):
         done = databases.run(url, *call)
         if done.returncode:
             raise SystemExit(done.stderr)
@@ -235,9 +235,8 @@ def kill_workers(server: Server, promises: Promises, kills: int, seed: int) -> i
     return done
 
 
-def run(url: str, kills: int, seed: int = 1) -> dict[str, Any]:
-    """Post, kill, and compare."""
-    token = prepared(url)
+def run(url: str, token: str, kills: int, seed: int = 1) -> dict[str, Any]:
+    """Post to what was prepared, kill, and compare."""
     began = time.monotonic()
     with served(url) as server:
         clients = Clients(server.port, token)
@@ -259,7 +258,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         url = databases.url_of("faults", Path(folder))
         try:
-            figures = run(url, kills)
+            figures = run(url, prepared(url), kills)
         finally:
             databases.drop(url)
     print(json.dumps({"on": "postgresql" if databases.on_server() else "sqlite", **figures}))

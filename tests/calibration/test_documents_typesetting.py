@@ -1,12 +1,12 @@
 """From data to PDF: what is typed is never markup, the same data give the same bytes."""
 
-import threading
 from datetime import UTC, datetime
 
 import pytest
 
 from calibration.documents import typesetting
 from fleet.errors import Invalid
+from tests.side_by_side import at_once
 
 NOW = datetime(2026, 4, 10, 12, tzinfo=UTC)
 HOSTILE = '#panic("x") $x^2$ *b* _i_ `raw` @ref <label> \\ #import "/etc/passwd": * "]) { \x00 播'
@@ -28,16 +28,11 @@ def test_what_is_typed_is_never_markup():
 
 
 def test_the_same_data_give_the_same_bytes_on_every_thread():
-    found = []
+    def work(number):
+        name = f"M {number % 3}"
+        return name, typesetting.typeset("cab_card", card(name), now=NOW, paper="a4")
 
-    def work(name):
-        found.append((name, typesetting.typeset("cab_card", card(name), now=NOW, paper="a4")))
-
-    threads = [threading.Thread(target=work, args=(f"M {number % 3}",)) for number in range(9)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
+    found = at_once(9, work)
     assert len(found) == 9
     by_name = {name: {pdf for other, pdf in found if other == name} for name, _ in found}
     assert {name: len(pdfs) for name, pdfs in by_name.items()} == {"M 0": 1, "M 1": 1, "M 2": 1}

@@ -4,7 +4,6 @@ Working days are checked against numpy's business-day calendar. That a moved or 
 to be calibrated where it sits now is common practice, no source.
 """
 
-import threading
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -29,6 +28,7 @@ from fleet.models import ChangedSeat, Machine
 from tests.calibration.due_rule import One
 from tests.calibration.test_due_arrays import arrays, in_words
 from tests.conftest import NOW, SYSTEM, build_world
+from tests.side_by_side import at_once
 
 SEATED = date(2020, 1, 1)
 
@@ -330,23 +330,7 @@ def test_two_at_once_open_one_reminder():
         pytest.skip("the row lock is PostgreSQL's (DATABASE_URL)")
     world = build_world()
     ids = [sensor.pk for sensor in world.sensors.values()]
-    start, changed, troubles = threading.Barrier(2), [], []
-
-    def call():
-        try:
-            start.wait(10)
-            changed.append(due.refresh(ids, now=NOW).changed)
-        except Exception as wrong:  # noqa: BLE001 - handed to the test's own thread
-            troubles.append(wrong)
-        finally:
-            connection.close()
-
-    threads = [threading.Thread(target=call) for _ in range(2)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(30)
-    assert troubles == []
+    changed = at_once(2, lambda _: due.refresh(ids, now=NOW).changed)
     assert sorted(changed) == [0, 8]
     assert Reminder.objects.count() == DueState.objects.count() == 8
 

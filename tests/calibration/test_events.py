@@ -4,12 +4,13 @@ import threading
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
-from django.db import connection, connections, transaction
+from django.db import connection, transaction
 
 from calibration import events, flags, records
 from calibration.models import Calibration, DriftFlag, Event, Visit
 from calibration.scan import run_scan
 from tests.conftest import NOW, SYSTEM
+from tests.side_by_side import at_once, together
 
 Kind = Event.Kind
 
@@ -128,47 +129,36 @@ def test_what_is_committed_late_is_read_after_what_was_read(world):
     slow_has_written, quick_was_read = threading.Event(), threading.Event()
 
     def slow():
-        try:
-            with transaction.atomic():
-                of(world, "slow").save()
-                slow_has_written.set()
-                assert quick_was_read.wait(timeout=60)
-        finally:
-            connections.close_all()
+        with transaction.atomic():
+            of(world, "slow").save()
+            slow_has_written.set()
+            assert quick_was_read.wait(timeout=60)
 
-    thread = threading.Thread(target=slow)
-    thread.start()
-    assert slow_has_written.wait(timeout=60)
-    of(world, "quick").save()
-    (quick,) = told(Kind.TEST)
-    quick_was_read.set()
-    thread.join(timeout=60)
+    def quick():
+        assert slow_has_written.wait(timeout=60)
+        of(world, "quick").save()
+        (row,) = told(Kind.TEST)
+        quick_was_read.set()
+        return row.number
+
+    (number,) = filter(None, together(slow, quick))
     rows = told(Kind.TEST)
     assert [row.subject for row in rows] == ["quick", "slow"]
     assert rows[0].pk > rows[1].pk
-    assert rows[0].number == quick.number < rows[1].number
+    assert rows[0].number == number < rows[1].number
 
 
 @pytest.mark.django_db(transaction=True)
 def test_many_who_number_at_once_give_each_number_once(world):
     if connection.vendor != "postgresql":
         pytest.skip("SQLite has one writer at a time")
-    start = threading.Barrier(6)
 
-    def write(letter):
-        try:
-            start.wait(timeout=60)
-            for number in range(20):
-                of(world, f"{letter}{number}").save()
-                events.number()
-        finally:
-            connections.close_all()
+    def write(who):
+        for number in range(20):
+            of(world, f"{'abcdef'[who]}{number}").save()
+            events.number()
 
-    threads = [threading.Thread(target=write, args=(letter,)) for letter in "abcdef"]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(timeout=120)
+    at_once(6, write)
     numbers = [row.number for row in told(Kind.TEST)]
     assert len(numbers) == 120
     assert numbers == list(range(numbers[0], numbers[0] + 120))

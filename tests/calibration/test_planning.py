@@ -4,7 +4,6 @@ How days are chosen is tested in `test_planning_choice.py`; here, what becomes o
 days are numpy's business days.
 """
 
-import threading
 from collections import Counter
 from datetime import UTC, date, datetime, timedelta
 
@@ -18,6 +17,7 @@ from calibration.planning import plan_visits
 from fleet import registry
 from fleet.models import Dealer, Membership
 from tests.conftest import NOW, SYSTEM, build_world
+from tests.side_by_side import at_once
 
 # NORTH's seeding starts on 20 March, SOUTH's on 1 October.
 WINTER = datetime(2027, 1, 11, 9, 0, tzinfo=UTC)  # a Monday
@@ -395,22 +395,6 @@ def test_two_planners_make_one_plan():
     if connection.vendor != "postgresql":
         pytest.skip("the row lock is PostgreSQL's (DATABASE_URL)")
     build_world()
-    start, planned, troubles = threading.Barrier(2), [], []
-
-    def call():
-        try:
-            start.wait(10)
-            planned.append(plan_visits(now=WINTER).planned)
-        except Exception as wrong:  # noqa: BLE001 - handed to the test's own thread
-            troubles.append(wrong)
-        finally:
-            connection.close()
-
-    threads = [threading.Thread(target=call) for _ in range(2)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(30)
-    assert troubles == []
+    planned = at_once(2, lambda _: plan_visits(now=WINTER).planned)
     assert sorted(planned) == [0, 4]
     assert Visit.objects.count() == 4

@@ -18,6 +18,7 @@ from calibration.reminders import delivery, send_reminders
 from fleet import registry
 from fleet.models import User
 from tests.conftest import SYSTEM, build_world
+from tests.side_by_side import at_once
 
 DAY = date(2027, 2, 1)
 NOON = datetime(2027, 2, 1, 11, 0, tzinfo=UTC)  # 12:00 in Warsaw
@@ -352,29 +353,15 @@ def test_two_workers_send_one_digest(monkeypatch):
         pytest.skip("two connections that write at once are PostgreSQL's (DATABASE_URL)")
     world = build_world()
     due.catch_up(now=NOON)
-    start, sent, troubles = threading.Barrier(2), [], []
-    claim = delivery.claim
+    met, claim = threading.Barrier(2), delivery.claim
 
     def claim_together(*args):
-        start.wait(10)
+        met.wait(10)
         return claim(*args)
 
     monkeypatch.setattr(delivery, "claim", claim_together)
 
-    def call():
-        try:
-            sent.append(send_reminders(now=NOON, dealer=world.dealers["A"]).sent)
-        except Exception as wrong:  # noqa: BLE001 - handed to the test's own thread
-            troubles.append(wrong)
-        finally:
-            connection.close()
-
-    threads = [threading.Thread(target=call) for _ in range(2)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(30)
-    assert troubles == []
+    sent = at_once(2, lambda _: send_reminders(now=NOON, dealer=world.dealers["A"]).sent)
     assert sorted(sent) == [0, 1]
     assert len(mail.outbox) == 1
     assert Digest.objects.get().attempts == 1

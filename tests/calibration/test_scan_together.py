@@ -20,6 +20,7 @@ from calibration.models import (
 from calibration.records import PointDraft
 from calibration.scan import run_scan
 from tests.conftest import NOW, build_world
+from tests.side_by_side import together
 
 pytestmark = [
     pytest.mark.postgresql,
@@ -58,27 +59,6 @@ def rows():
 def forget():
     for model in (Fit, Judgement, PackedHistory, DueState, DriftFlag, StaleSensor):
         model.objects.all().delete()
-
-
-def together(*actions):
-    """Call each in a thread of its own, and raise what one of them raised."""
-    wrong = []
-
-    def call(action):
-        try:
-            action()
-        except Exception as error:  # noqa: BLE001 - raised in the test's own thread
-            wrong.append(error)
-        finally:
-            connection.close()
-
-    threads = [threading.Thread(target=call, args=(action,)) for action in actions]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(120)
-    if wrong:
-        raise wrong[0]
 
 
 def test_two_make_the_rows_of_one_alone(world):

@@ -1,6 +1,5 @@
 """Many at once on PostgreSQL: posts to sensors of one machine and day, and a scan between them."""
 
-import threading
 from datetime import UTC, datetime
 
 import pytest
@@ -11,6 +10,7 @@ from calibration.models import Calibration, Judgement
 from calibration.records import PointDraft
 from calibration.scan import run_scan
 from tests.conftest import NOW, SYSTEM, build_world
+from tests.side_by_side import together
 
 
 @pytest.mark.django_db(transaction=True)
@@ -19,15 +19,6 @@ def test_posts_to_siblings_and_scans_never_wait_in_a_ring():
     world = build_world()
     for which in ("A1", "A1b", "A2", "A2b"):
         world.season(which, 2024, reference=world.references["A"])
-    failed = []
-
-    def work(action):
-        try:
-            action()
-        except Exception as wrong:  # noqa: BLE001 - whatever it is, the test shows it
-            failed.append(wrong)
-        finally:
-            connection.close()
 
     def post(which, year, minute):
         moved = (PointDraft(0, 20000), PointDraft(100, 30400 + minute))
@@ -45,12 +36,7 @@ def test_posts_to_siblings_and_scans_never_wait_in_a_ring():
         for which in ("A1", "A1b", "A2", "A2b")
     ]
     actions[4::5] = [*(lambda: run_scan(now=NOW),) * len(actions[4::5])]
-    threads = [threading.Thread(target=work, args=(action,)) for action in actions]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    assert failed == []
+    together(*actions)
     posted = len(actions) - len(actions[4::5])
     assert Calibration.objects.count() == 4 + posted
     assert Judgement.objects.count() == 4 + posted

@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
-from django.db import connection, connections
+from django.db import connection
 from standardwebhooks.webhooks import Webhook as Oracle
 from standardwebhooks.webhooks import WebhookVerificationError
 
@@ -19,6 +19,7 @@ from calibration.models import Event, Webhook
 from calibration.webhooks import addresses, signing
 from fleet.errors import Invalid
 from tests.conftest import NOW
+from tests.side_by_side import at_once
 
 
 class Receiver(BaseHTTPRequestHandler):
@@ -339,19 +340,6 @@ def test_two_workers_send_each_event_once(world, receiver):
     url = f"http://127.0.0.1:{receiver.server_address[1]}/"
     webhooks.enter(dealer=world.dealers["A"], url=url, kinds=[], by=None, now=NOW)
     happen(world, *map(str, range(40)))
-    start = threading.Barrier(3)
-
-    def work():
-        try:
-            start.wait(timeout=60)
-            webhooks.tell_addresses(now=soon())
-        finally:
-            connections.close_all()
-
-    threads = [threading.Thread(target=work) for _ in range(3)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(timeout=120)
+    at_once(3, lambda _: webhooks.tell_addresses(now=soon()))
     events.number()
     assert subjects(receiver) == list(map(str, range(40)))

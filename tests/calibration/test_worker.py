@@ -1,10 +1,10 @@
 """The worker without a broker: does once what the rows say is still to be done."""
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
-import threading
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -20,6 +20,7 @@ from calibration import claiming, scan
 from calibration.management.commands import worker
 from calibration.models import Digest, ScanRun, Visit
 from tests.conftest import build_world
+from tests.side_by_side import at_once
 
 EVENING = datetime(2027, 2, 1, 12, 0, tzinfo=UTC)
 ROOT = Path(__file__).resolve().parents[2]
@@ -149,9 +150,9 @@ def test_a_wrong_interval_is_a_wrong_call(interval):
 
 # ── As a process ──────────────────────────────────────────────────────────────
 @pytest.fixture
-def environment(tmp_path):
+def environment(migrated_file, tmp_path):
     """Return the environment of a desk of its own: an empty SQLite database."""
-    database = tmp_path / "desk.sqlite3"
+    database = shutil.copyfile(migrated_file, tmp_path / "desk.sqlite3")
     values = os.environ | {
         "DATABASE_URL": f"sqlite:///{database}",
         "SECRET_KEY": "x" * 50,
@@ -159,16 +160,15 @@ def environment(tmp_path):
         "PYTHONWARNINGS": "error",
     }
     values.pop("REDIS_URL", None)
-    manage(values, "migrate", "--verbosity=0", check=True)
     return values
 
 
-def manage(environment, *arguments, check=False):
+def manage(environment, *arguments):
     return subprocess.run(
         [sys.executable, "manage.py", *arguments],
         cwd=ROOT,
         env=environment,
-        check=check,
+        check=False,
         capture_output=True,
         text=True,
         timeout=120,
@@ -223,23 +223,7 @@ def test_two_workers_scan_once():
     if connection.vendor != "postgresql":
         pytest.skip("threads with a database of their own each need PostgreSQL (DATABASE_URL)")
     build_world()
-    start, said, troubles = threading.Barrier(2), [], []
-
-    def call():
-        try:
-            start.wait(10)
-            said.append(worker.work(EVENING, plan_anyway=True))
-        except Exception as wrong:  # noqa: BLE001 - handed to the test's own thread
-            troubles.append(wrong)
-        finally:
-            connection.close()
-
-    threads = [threading.Thread(target=call) for _ in range(2)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(60)
-    assert troubles == []
+    said = at_once(2, lambda _: worker.work(EVENING, plan_anyway=True))
     assert ScanRun.objects.count() == 1
     assert Visit.objects.count() == 4
     assert len(mail.outbox) == Digest.objects.count() == 2
