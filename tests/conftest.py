@@ -12,9 +12,9 @@ import pytest
 from django.db import connection
 from hypothesis import settings as hypothesis_settings
 
-from calibration import records, sealing
+from calibration import records
 from calibration.models import ReferenceStandard
-from fleet import auditing, registry
+from fleet import registry
 from fleet.access import scope_of
 from fleet.models import (
     Customer,
@@ -30,7 +30,8 @@ from fleet.models import (
 )
 from fleet.scope import Scope
 from tests import databases
-from tests.shared_world import QUICK, SharedWorld
+from tests.flushing import unsealed
+from tests.shared_world import QUICK, SHARED, the_world, upon_the_world
 
 NOW = datetime(2026, 4, 10, 12, 0, tzinfo=UTC)
 SYSTEM = Scope.system()
@@ -71,26 +72,7 @@ def _plain_doors(settings):
 @pytest.fixture(scope="session", autouse=True)
 def _flushable():
     """Let a transactional test empty sealed tables afterwards; flush puts the seals on again."""
-    operations = type(connection.ops)
-    original = operations.execute_sql_flush
-
-    def unsealed(ops: Any, sql_list: list[str]) -> Any:
-        with connection.cursor() as cursor:
-            for name in sorted(sealing.present(connection)):
-                table = name.rsplit("_no_", 1)[0]
-                where = f" ON {table}" if connection.vendor == "postgresql" else ""
-                cursor.execute(f"DROP TRIGGER {name}{where}")
-        auditing.remove(connection)
-        if connection.vendor == "postgresql":
-            # The token package's own table is swapped out, but it is there and refers to ours.
-            sql_list = [
-                sql.rstrip(";") + " CASCADE;" if sql.startswith("TRUNCATE") else sql
-                for sql in sql_list
-            ]
-        return original(ops, sql_list)
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(operations, "execute_sql_flush", unsealed)
+    with unsealed():
         yield
 
 
@@ -241,7 +223,7 @@ def _fleet(world: World, letter: str, dealer: Dealer) -> None:
             )
 
 
-SHARED = SharedWorld(build_world)
+world = the_world(build_world)
 
 
 @pytest.fixture(scope="session")
@@ -257,10 +239,12 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
     SHARED.prepare(item)
 
 
-@pytest.fixture
-def world(request, db: None) -> World:
-    """Return the world of `build_world`, for this test alone."""
-    return SHARED.given(request.node)
+@upon_the_world
+def full(world: World) -> World:
+    """Return the world with rows for every page."""
+    from tests.desk import fill
+
+    return fill(world)
 
 
 @pytest.fixture(scope="session")

@@ -24,6 +24,7 @@ from calibration.models import (
 from calibration.signing import PrivateKey
 from fleet.models import Blackout, Change, DayOff, Membership
 from fleet.scope import Scope
+from tests.shared_world import upon_the_world
 
 NOW = datetime(2026, 4, 10, 12, 0, tzinfo=UTC)
 V1 = "/api/v1/"
@@ -126,8 +127,8 @@ def taken(answer: Any) -> None:
         assert all(error.values()), error
 
 
-@pytest.fixture
-def rows(world) -> dict[str, dict[str, Any]]:
+@upon_the_world
+def rows(world: Any) -> dict[str, dict[str, Any]]:
     """Return the key of one row of each resource at each dealer."""
     found: dict[str, dict[str, Any]] = {}
     for letter in "AB":

@@ -31,7 +31,7 @@ from calibration.records import PointDraft
 from fleet import registry
 from fleet.models import Customer, Dealer, Installation, Machine, Membership, Sensor, User
 from tests.conftest import NOW, SYSTEM
-from tests.desk import fill, page, signed_in, without_files
+from tests.desk import page, signed_in, without_files
 
 
 @pytest.fixture(autouse=True)
@@ -39,11 +39,6 @@ def _desk(settings, monkeypatch):
     without_files(settings)
     clock = datetime(2026, 4, 10, 12, 0, tzinfo=UTC)
     monkeypatch.setattr("django.utils.timezone.now", lambda: clock)
-
-
-@pytest.fixture
-def full(world):
-    return fill(world)
 
 
 def cost(client, address: str) -> int:

@@ -26,6 +26,7 @@ from tests.calibration.test_functional import draft as functional_draft
 from tests.calibration.test_histories import seal
 from tests.calibration.test_scan import rows as derived
 from tests.conftest import NOW, SYSTEM
+from tests.shared_world import upon_the_world
 
 
 def rows():
@@ -52,7 +53,7 @@ def judged_anew():
     return rows()
 
 
-@pytest.fixture
+@upon_the_world
 def scanned(world):
     """Return a fleet with flags, a failed functional test and nothing left to do."""
     functional.record_functional_test(functional_draft(world, FAILED), scope=SYSTEM, now=NOW)

@@ -15,6 +15,7 @@ from fleet import registry
 from fleet.errors import NotFound
 from tests.calibration.documents_text import pages, text_of
 from tests.conftest import NOW, SYSTEM
+from tests.shared_world import upon_the_world
 
 RUN = (
     PointDraft(0, 20010), PointDraft(50, 24720), PointDraft(100, 29410),
@@ -23,7 +24,7 @@ RUN = (
 LINK = "https://spanbook.example.org/calibrations/1"
 
 
-@pytest.fixture
+@upon_the_world
 def measured(world):
     """A cell's second season: four points, with a reference, conditions and a note."""
     TolerancePolicy.objects.create(setpoints=[50, 100], load_unit="daN")

@@ -21,6 +21,7 @@ from fleet import registry
 from fleet.errors import NotFound
 from tests.calibration.documents_text import pages, text_of
 from tests.conftest import NOW, SYSTEM
+from tests.shared_world import upon_the_world
 
 NAMES = [
     "dossier.pdf", "calibrations.csv", "functional_tests.csv", "history.json", "digests.txt",
@@ -28,7 +29,7 @@ NAMES = [
 ]  # fmt: skip
 
 
-@pytest.fixture
+@upon_the_world
 def aged(world):
     """A cell with three seasons, a correction and a functional test, later on another machine."""
     personal = {"technician": "Zofia Wrona", "note": "=key under the Farm A1 doormat"}

@@ -19,6 +19,7 @@ from fleet.errors import Invalid, NotFound
 from fleet.models import Customer
 from tests.calibration.documents_text import pages, text_of
 from tests.conftest import NOW, SYSTEM
+from tests.shared_world import upon_the_world
 
 LOST = (PointDraft(0, 20010), PointDraft(100, 29410))  # 6 % less signal than the season before
 
@@ -27,7 +28,7 @@ def positions(data):
     return {one["position"]: one for machine in data["machines"] for one in machine["positions"]}
 
 
-@pytest.fixture
+@upon_the_world
 def visited(world):
     """Customer A1: row 1 steady, row 8 lost sensitivity; both measured in two seasons."""
     for which in ("A1", "A1b"):

@@ -17,6 +17,7 @@ from fleet.models import Sensor
 from tests.conftest import NOW, SYSTEM
 from tests.metrology.published import agrees, column, expected
 from tests.metrology.test_interval import right_censored
+from tests.shared_world import upon_the_world
 
 START = datetime(2024, 3, 10, 9, 0, tzinfo=UTC)
 
@@ -60,7 +61,7 @@ def ask(world, scope=SYSTEM):
     return fleetwide.reliability(world.sensor_model, scope=scope, now=NOW)
 
 
-@pytest.fixture
+@upon_the_world
 def wheels(world):
     """432 turbine wheels, each inspected once; a hundred hours stand for a day."""
     days, cracked, sound = column(

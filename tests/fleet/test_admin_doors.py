@@ -18,7 +18,7 @@ from django.urls import URLPattern, URLResolver, reverse
 
 from fleet.admin.door import visible
 from fleet.models import Membership, User
-from tests.desk import fill, page, signed_in, without_files
+from tests.desk import page, signed_in, without_files
 
 ROLES = ("techA", "managerA", "reviewer", "admin", "techB", "managerB")
 PAGES = sorted(admin.site._registry.items(), key=lambda item: item[0]._meta.label)
@@ -64,11 +64,6 @@ ADDRESSES = addresses()
 @pytest.fixture(autouse=True)
 def _no_files(settings):
     without_files(settings)
-
-
-@pytest.fixture
-def full(world):
-    return fill(world)
 
 
 def filled(address: Address, row: models.Model | None) -> str:
