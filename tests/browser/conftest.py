@@ -32,12 +32,6 @@ class Served:
 @pytest.fixture(scope="session")
 def served() -> Iterator[Served]:
     """Load the demo once, serve it."""
-    if "WA_ADDRESS" in os.environ:  # DEV
-        yield Served(
-            os.environ["WA_ADDRESS"],
-            os.environ | {"DATABASE_URL": os.environ["WA_DB"], "REDIS_URL": ""},
-        )  # DEV
-        return  # DEV
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
