@@ -153,7 +153,13 @@ def _shares(item: pytest.Item, layer: _Layer) -> bool:
     }:  # fmt: skip
         return False
     asked, own = set(_fixtures(item)), {"transactional_db", "live_server"}
+    if layer.name in _parameters(item):  # a value of that name, no fixture
+        return False
     return {layer.name, WORLD} <= asked and not asked & (own | {"django_db_reset_sequences"})
+
+
+def _parameters(item: pytest.Item) -> dict[str, Any]:
+    return item.callspec.params if hasattr(item, "callspec") else {}
 
 
 def _fixtures(item: pytest.Item) -> list[str]:

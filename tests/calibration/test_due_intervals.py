@@ -12,6 +12,7 @@ from scipy.stats import norm
 
 from calibration import due, records, scan
 from calibration.claiming import Clock
+from calibration.due import together
 from calibration.fleetwide import intervals, settle_intervals
 from calibration.models import DueState, ModelInterval, StaleSensor, TolerancePolicy
 from calibration.policies import mark_rule_changed
@@ -182,7 +183,15 @@ def test_a_scan_that_dies_before_applying_is_made_good(seasoned, monkeypatch):
     assert state(seasoned, "A-20")[1] == "reliability"
 
 
+def further(world, first, count):
+    """Add so many sensors."""
+    for n in range(first, first + count):
+        world.add_sensor(f"A-further-{n}")
+    due.catch_up(now=NOW)
+
+
 def test_the_number_of_queries_does_not_grow_with_the_fleet(seasoned):
+    further(seasoned, 0, together.MOST)  # of fewer, tables are read together
     settle_intervals(everything=True, now=NOW)
 
     def counted():
@@ -192,9 +201,7 @@ def test_the_number_of_queries_does_not_grow_with_the_fleet(seasoned):
         return len(queries)
 
     before = counted()
-    for n in range(20):
-        seasoned.add_sensor(f"A-further-{n}")
-    due.catch_up(now=NOW)
+    further(seasoned, together.MOST, 20)
     assert counted() <= before
 
 
