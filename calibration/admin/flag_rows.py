@@ -17,8 +17,9 @@ def by_sensor(rows: QuerySet[Any], scope: Scope) -> list[dict[str, Any]]:
     """Return the sensors of some weighed flags, the worst first; which references moved, too."""
     found: dict[int, list[Any]] = {}
     related = rows.select_related(
-        "sensor__dealer", "sensor__model", "calibration", "functional_test"
-    )
+        "sensor__dealer", "sensor__model", "calibration__dealer",
+        "calibration__reference__dealer", "functional_test",
+    )  # fmt: skip
     flags = list(related.order_by(*WORST_FIRST))
     note_references(flags, scope)
     for row in flags:
