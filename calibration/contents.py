@@ -1,20 +1,23 @@
 """What a draft says, as it is digested; whether a record says the same; refusals that follow."""
 
 import uuid
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime
+from typing import TypeVar
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from calibration import digests
 from calibration.digests import Content
-from calibration.drafts import CalibrationDraft, wall_clock
+from calibration.drafts import CalibrationDraft, FunctionalDraft, wall_clock
 from calibration.models import Calibration, SealedRecord
 from calibration.seats import Seat
 from fleet.errors import Conflict, Problem
 from fleet.models import Change, Dealer
 
 _Point = tuple[float, float, str]
+Draft = TypeVar("Draft", CalibrationDraft, FunctionalDraft)
 
 
 def said_in(draft: CalibrationDraft, seat: Seat | None) -> Content:
@@ -53,13 +56,18 @@ def says_the_same(existing: Calibration, draft: CalibrationDraft) -> bool:
     rest decides. A moment without an offset says the same where it is that of the record by the
     clock of its dealer now, or as that clock was when the record was made.
     """
-    if _is_said(existing, draft):
-        return True
-    then = moment_then(existing, draft.performed_at)
-    return then is not None and _is_said(existing, replace(draft, performed_at=then))
+    return any(_is_said(existing, each) for each in meanings(existing, draft))
 
 
-def moment_then(record: SealedRecord, moment: datetime) -> datetime | None:
+def meanings(record: SealedRecord, draft: Draft) -> Iterator[Draft]:
+    """Yield what a draft may mean: by today's clock, and by that of when a record was made."""
+    yield draft
+    then = _moment_then(record, draft.performed_at)
+    if then is not None:
+        yield replace(draft, performed_at=then)
+
+
+def _moment_then(record: SealedRecord, moment: datetime) -> datetime | None:
     """Return what a moment that was sent without an offset meant when a record was made.
 
     By the clock of the dealer who recorded it, whose zone may have been edited since: the trail

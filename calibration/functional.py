@@ -1,14 +1,14 @@
 """Record a functional test and judge it; the same write path for API, admin and import."""
 
 import uuid
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from django.db import IntegrityError, transaction
 
 from calibration import digests, proving
-from calibration.contents import moment_then, overtaken
+from calibration.contents import meanings, overtaken
 from calibration.drafts import FunctionalDraft, StepDraft
 from calibration.models import FunctionalTest, SetpointStep
 from calibration.validating_tests import check_functional
@@ -135,10 +135,8 @@ def _float(value: float | None) -> float | None:
 
 
 def _already_there(existing: FunctionalTest, draft: FunctionalDraft) -> RecordedTest:
-    then = moment_then(existing, draft.performed_at)
-    meant = [draft] if then is None else [draft, replace(draft, performed_at=then)]
     elsewhere = existing.installation_id != draft.installation.pk
-    if elsewhere or not any(_is_said(existing, each) for each in meant):
+    if elsewhere or not any(_is_said(existing, each) for each in meanings(existing, draft)):
         raise _taken(existing.pk)
     return RecordedTest(existing, created=False)
 

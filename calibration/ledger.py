@@ -21,7 +21,7 @@ from calibration.drafts import CalibrationDraft
 from calibration.later import Rejudged
 from calibration.models import Calibration, CalibrationPoint
 from calibration.policies import Rulebook
-from calibration.seats import Seat, Seats
+from calibration.seats import STAY, Seat, Seats
 from calibration.validating import check_draft, local_day
 from fleet.errors import DomainError, Invalid, NotFound, Problem
 from fleet.inserting import insert
@@ -219,13 +219,10 @@ def _is_to_be(record: Calibration) -> bool:
     return record._state.adding  # noqa: SLF001 - Django's own name for it
 
 
-_SEAT = ("pk", "machine_id", "machine__serial", "position", "installed_on", "removed_on")
-
-
 def _standings(mark: int) -> "QuerySet[Sensor, Any]":
     last = Calibration.objects.filter(sensor=OuterRef("pk")).order_by("-chain_number")
     ends = [Subquery(last.values(name)[:1]) for name in ("chain_number", "digest")]
-    seat = (f"installations__{name}" for name in _SEAT)
+    seat = (f"installations__{name}" for name in ("pk", *STAY))
     # A row for each installation, the chain's end in each; one without where there is none.
     rows = Sensor.objects.filter(pk__among=[mark]).order_by()
     return rows.values_list("pk", "dealer_id", *ends, *seat)

@@ -34,19 +34,13 @@ class Seat(NamedTuple):
     removed_on: date | None
 
 
+# The columns of an installation, in the order of a seat's last fields.
+STAY = ("machine_id", "machine__serial", "position", "installed_on", "removed_on")
 _STAYS = Statement(
     lambda mark: (
         Installation.objects.filter(sensor_id__among=[mark])
         .order_by()
-        .values_list(
-            "id",
-            "sensor_id",
-            "machine_id",
-            "machine__serial",
-            "position",
-            "installed_on",
-            "removed_on",
-        )
+        .values_list("id", "sensor_id", *STAY)
     )
 )
 

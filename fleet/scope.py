@@ -47,6 +47,11 @@ class Scope:
         """The dealers to which the caller belongs."""
         return self.serves | self.manages
 
+    @property
+    def at_one_dealer(self) -> bool:
+        """Whether all that is visible is one dealer's: to name it would say nothing."""
+        return not self.everywhere and len(self.dealers) == 1
+
     def sees_contacts_of(self, dealer_id: int) -> bool:
         """Whether the contact data of this dealer's customers may be shown."""
         return self.administers or dealer_id in self.dealers

@@ -34,7 +34,7 @@ def home(request: HttpRequest) -> dict[str, Any]:
     totals = flag_totals(scope)
     shown: dict[str, Any] = {
         "flags": open_flags(scope),
-        "one_dealer": not scope.everywhere and len(scope.dealers) == 1,
+        "one_dealer": scope.at_one_dealer,
         "flag_totals": totals,
         "flag_parts": flag_parts(totals),
     }

@@ -23,6 +23,7 @@ from calibration.admin.sensor_page import last_facts
 from calibration.admin.showing import state
 from calibration.documents.procedure import CAUTIONS
 from calibration.models import Calibration, FunctionalTest
+from calibration.readout.phrases import typed
 from fleet.admin.door import scope_in
 from fleet.admin.filters import ScopedRelatedFilter
 
@@ -165,7 +166,7 @@ class FunctionalTestAdmin(RecordAdmin):
         """Return the answer, its largest error in words and its numbers as they were typed."""
         steps = [
             {
-                name: value if isinstance(value, str) else wording.typed(value)
+                name: value if isinstance(value, str) else typed(value)
                 for name, value in step.items()
             }
             for step in answer["steps"]

@@ -14,6 +14,7 @@ from calibration.documents.latest import latest_answers
 from calibration.documents.procedure import CAUTIONS
 from calibration.documents.wording import natural
 from calibration.models import IN_TIME, Calibration, DriftFlag, DueState, FunctionalTest
+from calibration.readout.phrases import typed
 from fleet.models import Installation, Machine, Sensor
 from fleet.scope import Scope
 
@@ -63,7 +64,7 @@ def sensor_page(sensor: Sensor, *, scope: Scope, now: datetime) -> dict[str, Any
     here = next((place for place in places if place.removed_on is None), None)
     return {
         "sensor": sensor,
-        "rated": wording.typed(sensor.model.rated_load),
+        "rated": typed(sensor.model.rated_load),
         "here": here,
         "life_line": _life_line(places, scope),
         "plots": [{**plot, "svg": svg(plot["svg"])} for plot in plots.history(life)],
@@ -131,8 +132,8 @@ def last_facts(answer: wording.Answer, zone: tzinfo) -> dict[str, Any]:
         "setpoints": wording.setpoints_of(answer),
         "causes": wording.causes_of(answer["causes"]),
         "doubt": readout.doubt_in(answer),
-        "temperature": wording.typed(answer["conditions"]["temperature_c"]),
-        "pressure": wording.typed(answer["conditions"]["hydraulic_pressure"]),
+        "temperature": typed(answer["conditions"]["temperature_c"]),
+        "pressure": typed(answer["conditions"]["hydraulic_pressure"]),
         "measured": DriftFlag.MEASURED,
     }
 

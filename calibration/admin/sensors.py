@@ -111,7 +111,7 @@ class SensorPage(Desk, SensorAdmin):
         scope, left_out = scope_in(request), set()
         if not (scope.administers or scope.dealers):
             left_out.add("due_on")
-        if not scope.everywhere and len(scope.dealers) == 1:
+        if scope.at_one_dealer:
             left_out.add("dealer_code")
         return [name for name in super().get_list_display(request) if name not in left_out]
 

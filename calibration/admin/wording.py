@@ -5,7 +5,7 @@ from datetime import date, datetime, tzinfo
 from typing import Any
 
 from calibration.models import Judgement, Reason, Stage, Verdict
-from calibration.readout import deciding, phrases, rounded, ruling, with_uncertainty
+from calibration.readout import deciding, rounded, ruling, with_uncertainty
 from calibration.readout.phrases import brief, chance, digits, en, leaving, minute, setpoint
 from calibration.weighing import FIRST_LIMIT, SLOW
 from fleet import units
@@ -67,12 +67,7 @@ def decisive(judgement: Judgement | None, unit: str) -> str:
     """Return what a verdict rests on most: one of the two changes, or that the reference moved."""
     if judgement is None:
         return ""
-    moved = deciding.moved(
-        judgement.common_change_pct,
-        judgement.reference_moved,
-        judgement.reference_returned_pct,
-        judgement.slope_tolerance_pct,
-    )
+    moved = deciding.moved_in(judgement)
     heaviest = max(deciding.weights(judgement))
     summed = max(deciding.weights(judgement, "first"))
     if judgement.verdict == Verdict.WATCH and judgement.first_id:
@@ -224,11 +219,6 @@ def causes_of(causes: list[dict[str, Any]]) -> list[dict[str, str]]:
         }
         for cause in causes
     ]
-
-
-def typed(value: float | None) -> str:
-    """Return a number as a person typed it; nothing for none."""
-    return "" if value is None else phrases.typed(value)
 
 
 def points_of(answer: Answer) -> list[dict[str, str]]:

@@ -11,17 +11,10 @@ from typing import Any
 
 from calibration import readout
 from calibration.documents import plots
-from calibration.documents.wording import (
-    change,
-    dealer_facts,
-    local_day,
-    local_minute,
-    quantity,
-    typed,
-)
+from calibration.documents.wording import change, dealer_facts, local_day, local_minute, quantity
 from calibration.models import Calibration, ReferenceStandard
 from calibration.readout import deciding, ruling
-from calibration.readout.phrases import chance, setpoint
+from calibration.readout.phrases import chance, setpoint, typed
 from calibration.rounding import rounded
 from fleet.errors import NotFound
 from fleet.models import Dealer

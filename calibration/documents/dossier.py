@@ -11,14 +11,8 @@ from calibration import readout
 from calibration.documents import plots, seals, tables, typesetting
 from calibration.documents.certificate_data import causes, results
 from calibration.documents.flag_words import Kind, flag_words
-from calibration.documents.wording import (
-    change,
-    dealer_facts,
-    local_day,
-    local_minute,
-    quantity,
-    typed,
-)
+from calibration.documents.wording import change, dealer_facts, local_day, local_minute, quantity
+from calibration.readout.phrases import typed
 from fleet.errors import NotFound
 from fleet.models import Dealer, Sensor
 from fleet.scope import Scope

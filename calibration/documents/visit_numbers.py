@@ -13,8 +13,9 @@ from calibration.documents.expected import (
     slope_range,
 )
 from calibration.documents.places import Place
-from calibration.documents.wording import quantity, typed
+from calibration.documents.wording import quantity
 from calibration.policies import Rule
+from calibration.readout.phrases import typed
 from calibration.rounding import rounded_range
 from fleet import seasons, units
 from fleet.models import Sensor, SensorModel

@@ -17,11 +17,6 @@ DUE_BECAUSE: Mapping[str, str] = {
 }
 
 
-def typed(value: float | None) -> str:
-    """Return a number as a person would have typed it."""
-    return "" if value is None else f"{value:.15g}"
-
-
 def quantity(value: float | None, u: float | None, unit: str) -> dict[str, Any] | None:
     """Return a value, its standard uncertainty and both as text, rounded (GUM 7.2.6)."""
     if value is None:

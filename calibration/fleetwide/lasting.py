@@ -180,7 +180,7 @@ def _read(*, scope: Scope, now: datetime, sensor_model: SensorModel | None = Non
 
 
 def _rule(book: Rulebook, sensor_model_id: int, scope: Scope) -> Rule:
-    alone = not scope.everywhere and len(scope.dealers) == 1
+    alone = scope.at_one_dealer
     dealer = next(iter(scope.dealers)) if alone else _NO_DEALER
     return book.rule(sensor_model_id, dealer)
 

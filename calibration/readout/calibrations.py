@@ -243,7 +243,8 @@ def _setpoints(read: Sequence[Any], rules: Sequence[Rule]) -> list[dict[str, Any
     found: list[dict[str, Any]] = [{} for _ in read]
     alike: dict[tuple[float, ...], list[int]] = defaultdict(list)
     for at, (row, rule) in enumerate(zip(read, rules, strict=True)):
-        if row.fit_method is not None and row.previous_slope is not None and _moved(row) is None:
+        fitted = row.fit_method is not None and row.previous_slope is not None
+        if fitted and deciding.moved_in(row, "judged_") is None:
             alike[rule.setpoints_n].append(at)
     for setpoints, places in alike.items():
         wanted = np.tile(np.array(setpoints, dtype=np.float64), (len(places), 1))
@@ -255,15 +256,6 @@ def _setpoints(read: Sequence[Any], rules: Sequence[Rule]) -> list[dict[str, Any
         for at, *values in zip(places, *(column.tolist() for column in columns), strict=True):
             found[at] = {"setpoints": [_felt(*one) for one in zip(*values, strict=True)]}
     return found
-
-
-def _moved(row: Any) -> float | None:
-    return deciding.moved(
-        row.judged_common_change_pct,
-        row.judged_reference_moved,
-        row.judged_reference_returned_pct,
-        row.judged_slope_tolerance_pct,
-    )
 
 
 def _felt(setpoint: float, true_load: float, error: float, u_error: float) -> dict[str, float]:

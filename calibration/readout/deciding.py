@@ -131,6 +131,16 @@ def reference_moved(answer: Answer) -> float | None:
     )
 
 
+def moved_in(row: Any, prefix: str = "") -> float | None:
+    """Return `moved` of a row that holds a judgement's columns under their names."""
+    return moved(
+        getattr(row, f"{prefix}common_change_pct"),
+        getattr(row, f"{prefix}reference_moved"),
+        getattr(row, f"{prefix}reference_returned_pct"),
+        getattr(row, f"{prefix}slope_tolerance_pct"),
+    )
+
+
 def moved(
     change_pct: float | None,
     chance: float | None,

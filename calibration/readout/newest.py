@@ -91,12 +91,7 @@ def _read(keys: Collection[UUID]) -> dict[UUID, tuple[int, dict[str, Any]]]:
 
 
 def _numbers(row: Any) -> dict[str, Any]:
-    moved = deciding.moved(
-        row.common_change_pct,
-        row.reference_moved,
-        row.reference_returned_pct,
-        row.slope_tolerance_pct,
-    )
+    doubt = doubt_of(trusted=row.trusted, causes=row.causes, moved=deciding.moved_in(row))
     return {
         "calibration": str(row.id),
         "performed_at": moment(row.performed_at),
@@ -107,5 +102,5 @@ def _numbers(row: Any) -> dict[str, Any]:
         "load_unit": row.load_unit,
         "reading_unit": row.reading_unit,
         "fit": fit_of(row),
-        "doubt": doubt_of(trusted=row.trusted, causes=row.causes, moved=moved),
+        "doubt": doubt,
     }

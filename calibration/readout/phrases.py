@@ -97,9 +97,9 @@ def setpoint(value: float) -> str:
     return digits(value, 4)
 
 
-def typed(value: float) -> str:
-    """Return a number as a person typed it."""
-    return f"{value:.15g}"
+def typed(value: float | None) -> str:
+    """Return a number as a person typed it; nothing for none."""
+    return "" if value is None else f"{value:.15g}"
 
 
 def number_of(count: int, noun: str) -> str:
